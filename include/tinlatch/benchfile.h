@@ -1,0 +1,63 @@
+/* SPDX-License-Identifier: MIT */
+/* benchfile - reads a bench file: what stands on this bench, its constants and its owner's limits.
+ *
+ * Ownership  the caller owns the text and struct benchfile; no pointers inside.
+ * Never      opens a port, or accepts what it does not know: unknown sections and keys, duplicate
+ *            keys, overlong or indented lines and " ;" after a value are refused.
+ * Fails      TL_FILE, TL_SYNTAX, TL_UNKNOWN, TL_UNIT, TL_RANGE, TL_MISSING, TL_LIMIT; *error has
+ *            file, line, token, what would be right.
+ * Units      quantities carry theirs in the file; in the struct as bench.h and device.h name them. */
+#ifndef TINLATCH_BENCHFILE_H
+#define TINLATCH_BENCHFILE_H
+
+#include "tinlatch/bench.h"
+#include "tinlatch/device.h"
+#include "tinlatch/err.h"
+#include "tinlatch/limits.h"
+#include "tinlatch/thermocouple.h"
+
+/* Where a sensor role hangs: which instrument's channel, what it gives. */
+struct sensor_binding {
+    bool present;
+    int32_t device;  /* index into device[] */
+    int32_t channel; /* 0-based */
+    bool is_mv;      /* a bare thermocouple of `type`; else degrees from the reader */
+    enum thermocouple type;
+    double lag_s;
+};
+
+struct bench_port {
+    char path[128]; /* a stable by-id name */
+    int32_t baud;
+};
+
+struct benchfile {
+    char name[64];
+    int32_t period_ms;
+    struct plate plate;
+    int32_t insert_count;
+    struct insert insert[BENCH_INSERTS];
+    struct sensor_binding sensor[SENSORS];
+    int32_t device_count;
+    struct device_config device[BENCH_DEVICES];
+    struct bench_port port[BENCH_DEVICES]; /* beside device[] */
+    int32_t plate_device, supply_device;   /* -1 = none */
+    bool has_fan;
+    double room_c;
+    struct limits limits;          /* the bench's layer */
+    int32_t limit_line[LIMITS];    /* where each is stated, 0 = not */
+};
+
+/* Parse `text` (`length` bytes, as read from `file`, whose name goes into messages). */
+int benchfile_parse(const char *file, const char *text, size_t length, struct benchfile *out,
+                    struct tl_error *error);
+
+/* Every key of every section, for the reference page and for did-you-mean: section, key, unit word, text. */
+struct bench_key {
+    const char *section, *key, *value, *help;
+    bool required;
+};
+extern const struct bench_key bench_keys[];
+extern const int bench_key_count;
+
+#endif

@@ -1,0 +1,77 @@
+/* SPDX-License-Identifier: MIT */
+/* guard - the scan: bytes -> readings -> wanted -> granted -> bytes -> snapshot. The same code in a
+ * rehearsal and in a run; only ports, clock and whoever calls it differ.
+ *
+ * A period:  guard_begin    requests out
+ *            guard_pump     bytes in; true when every answer is there (call until then, or until 80 %)
+ *            guard_scan     judge, apply, tell
+ *
+ * Ownership  guard_new's caller frees; ports and journal stay the caller's.
+ * Never      blocks, asks a clock, or allocates after guard_new.
+ * Fails      guard_new: TL_RANGE, TL_MISSING with the sentence. guard_receive: TL_BAD for a message
+ *            that is not permitted or not well formed: the run is over, everything off.
+ *            TL_LIMIT for a HELLO that asks for more than the bench allows: nothing was started.
+ * Units      as in bench.h; t_ms instants of the run's clock. */
+#ifndef TINLATCH_GUARD_H
+#define TINLATCH_GUARD_H
+
+#include "tinlatch/bench.h"
+#include "tinlatch/benchfile.h"
+#include "tinlatch/err.h"
+#include "tinlatch/interlock.h"
+#include "tinlatch/journal.h"
+#include "tinlatch/limits.h"
+#include "tinlatch/port.h"
+#include "tinlatch/wire.h"
+
+struct guard;
+
+struct guard_config {
+    const struct benchfile *bench;          /* must outlive the guard */
+    struct port *port[BENCH_DEVICES];       /* beside bench->device; NULL = not in use */
+    struct journal *journal;                /* NULL = none */
+};
+
+int guard_new(struct guard **out, const struct guard_config *config, struct tl_error *error);
+void guard_free(struct guard *guard);
+
+void guard_begin(struct guard *guard, int64_t t_ms);
+bool guard_pump(struct guard *guard, int64_t t_ms);
+void guard_scan(struct guard *guard, int64_t t_ms);
+
+/* Take one message from recipe or front. error may be NULL. */
+int guard_receive(struct guard *guard, const void *message, size_t size, int64_t t_ms,
+                  struct tl_error *error);
+
+const struct wire_snapshot *guard_snapshot(const struct guard *guard);
+const struct limits *guard_limits(const struct guard *guard);
+const struct limit_origins *guard_origins(const struct guard *guard);
+const struct readings *guard_readings(const struct guard *guard);
+enum guard_mode guard_mode(const struct guard *guard);
+
+/* After a trip or stop: the first rule, when, its words, and what to do with one's hands. */
+struct guard_trip {
+    bool tripped;
+    enum rule_id rule;
+    int64_t at_ms;
+    struct rule_words words;
+    char hands[BENCH_TEXT];
+};
+const struct guard_trip *guard_trip(const struct guard *guard);
+
+/* Modes: one enum (wire.h), one pure step, drawn in docs/explanation/modes.md. */
+enum guard_event {
+    EVENT_HELLO,      /* limits merged, accepted */
+    EVENT_PAUSE,      /* a pause rule acts */
+    EVENT_RESUME,     /* none does any more */
+    EVENT_END,        /* the recipe is over, well or not */
+    EVENT_TRIP,       /* a trip or stop rule latched, or a peer broke the rules */
+    EVENT_TOUCH_SAFE, /* every sensor in use below 45 C for 30 s, or the plate was never used */
+    GUARD_EVENTS,
+};
+enum guard_mode guard_mode_next(enum guard_mode mode, enum guard_event event);
+
+/* Does the permit table let this kind of message through in this mode? */
+bool guard_permits(enum guard_mode mode, int kind);
+
+#endif

@@ -1,0 +1,97 @@
+/* SPDX-License-Identifier: MIT */
+/* interlock - decides, once per scan, which outputs may be on.
+ *
+ * Ownership  caller provides struct interlock ({0} is a valid start); nothing is allocated or kept.
+ * Never      does I/O, reads a clock, or lets `want` raise an output a latched rule forces off.
+ * Fails      it cannot: input it cannot trust trips the rule that watches that input.
+ * Units      temp_mc millidegrees Celsius, mv, ma; t_ms milliseconds since the run began. Integers
+ *            only: readings are rounded and range-checked where they are gathered. */
+#ifndef TINLATCH_INTERLOCK_H
+#define TINLATCH_INTERLOCK_H
+
+#include <stddef.h>
+
+#include "tinlatch/bench.h"
+#include "tinlatch/limits.h"
+
+enum rule_id {
+    PLATE_OVER,
+    BOARD_OVER,
+    RAMP_OVER,
+    SENSOR_OPEN,
+    SENSOR_RANGE,
+    SENSOR_STALE,
+    HEAT_TIME_OVER,
+    DEVICE_SILENT,
+    RECIPE_SILENT,
+    STOP_PRESSED,
+    SUPPLY_OVER_VOLTS,
+    SUPPLY_OVER_AMPS,
+    POWER_ON_HOT_BOARD,
+    HEAT_WHILE_POWERED,
+    RULES,
+};
+
+/* WARN is shown; PAUSE takes heat away until its cause is gone; TRIP takes heat and supply away
+ * and ends the run; STOP does the same as TRIP but is a person's wish, not a fault. */
+enum rule_kind { RULE_WARN, RULE_PAUSE, RULE_TRIP, RULE_STOP };
+
+/* Does a latched rule outlive the run (a latch on disk, until a person clears it)? */
+enum rule_latch { LATCH_NONE, THIS_RUN, UNTIL_CLEAR };
+
+/* A rule: its cause must hold for for_ms without a break before it fires (0: at once). */
+struct rule {
+    const char *id;
+    int32_t for_ms;
+    enum rule_kind kind;
+    enum rule_latch latch;
+};
+
+extern const struct rule rules[RULES];
+
+/* What one rule has seen. */
+struct rule_state {
+    bool holding;     /* its cause was there at the last scan */
+    bool fired;       /* ... for for_ms: it acts now */
+    bool latched;     /* it has tripped in this run */
+    int64_t since_ms; /* when its cause began to hold */
+};
+
+struct interlock {
+    struct rule_state state[RULES];
+    bool tripped;           /* some rule of kind RULE_TRIP or RULE_STOP is latched */
+    enum rule_id first_out; /* valid when tripped: the first of them; ties go to the lower id */
+    int64_t tripped_ms;
+    int64_t stepped_ms;     /* the last scan */
+    bool stepped;
+    bool heat_was_granted;
+    int64_t heat_ms;        /* time with heat granted so far */
+    uint32_t stop_seen;     /* stop_count when the run began */
+    bool stop_known;
+};
+
+/* Advance every rule to t_ms, then write into *out what remains of *want: every field is at most
+ * what was wanted and at most its limit, and off where a latched, fired or tripped rule forces it off.
+ * t_ms must not go backwards. */
+void interlock_step(struct interlock *il, const struct limits *limits, const struct readings *in,
+                    const struct wanted *want, int64_t t_ms, struct granted *out);
+
+/* Is the rule table whole (ids unique, no missing question) and every merged limit in
+ * (0, ceiling]? NULL if so, else a sentence saying what is wrong. Call before the first step. */
+const char *interlock_validate(const struct limits *limits);
+
+/* The plain sentence of a rule that fires on these readings: what happened, with numbers and their
+ * limit; then what to do; then what to check at the bench. Three texts, each NUL-terminated in its
+ * own BENCH_TEXT buffer. */
+struct rule_words {
+    char what[BENCH_TEXT];
+    char act[BENCH_TEXT];
+    char inspect[BENCH_TEXT];
+};
+void interlock_explain(enum rule_id id, const struct limits *limits, const struct readings *in,
+                       const struct wanted *want, int64_t heat_ms, struct rule_words *words);
+
+/* RULES if no rule has that id. */
+enum rule_id rule_find(const char *id);
+
+#endif

@@ -1,0 +1,56 @@
+/* SPDX-License-Identifier: MIT */
+/* rehearse - world, guard and recipe in lockstep on a virtual clock, in a forked, sandboxed child.
+ *
+ * Ownership  everything in the setup stays the caller's; *run is the caller's storage.
+ * Never      touches a port, or lets the child live past its CPU time.
+ * Fails      returns 0 whatever the recipe did (run->outcome tells); TL_SYSTEM if no child could be
+ *            had.
+ * Units      seconds of bench time. */
+#ifndef TINLATCH_REHEARSE_H
+#define TINLATCH_REHEARSE_H
+
+#include "tinlatch/benchfile.h"
+#include "tinlatch/err.h"
+#include "tinlatch/recipe.h"
+#include "tinlatch/run.h"
+
+enum { REHEARSE_FAULTS = 16, REHEARSE_ANSWERS = 64 };
+
+struct rehearse_fault {
+    char name[BENCH_NAME];
+    double at_s;
+};
+
+/* A line of an answers file: yes | no | VALUE | stop [after 5 s]. */
+struct rehearse_answer {
+    enum { REPLY_YES, REPLY_NO, REPLY_VALUE, REPLY_STOP } reply;
+    char value[64];
+    double after_s; /* < 0: the natural delay */
+};
+
+struct rehearse_setup {
+    const struct source_set *sources;
+    const struct benchfile *bench;
+    const char *bench_file;
+    struct recipe_setup recipe;
+    char serial[64];
+    uint64_t seed;
+    double until_s; /* 0: to the end */
+    double cpu_s;   /* the child's budget; 0: 10 s */
+    int fault_count;
+    struct rehearse_fault fault[REHEARSE_FAULTS];
+    int answer_count;
+    struct rehearse_answer answer[REHEARSE_ANSWERS];
+    bool header_only; /* load and merge, do not run the steps */
+};
+
+int answers_parse(const char *file, const char *text, size_t length,
+                  struct rehearse_setup *setup, struct tl_error *error);
+/* "NAME@SECONDS" or "NAME@90 s"; unknown names get a did-you-mean. */
+int fault_parse(const char *text, struct rehearse_setup *setup, struct tl_error *error);
+
+/* record_fd: where the record goes, -1 = nowhere. */
+int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,
+             struct tl_error *error);
+
+#endif

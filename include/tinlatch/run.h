@@ -1,0 +1,94 @@
+/* SPDX-License-Identifier: MIT */
+/* run - what a run or a rehearsal was: outcome, stages, melts, margins, curves. Plain data.
+ *
+ * Ownership  plain value, no pointers inside; a rehearsal hands it over whole.
+ * Never      holds what the record does not.
+ * Fails      a full store keeps what came first and counts the rest; curves thin themselves.
+ * Units      C and s as floating point: this is for people, not for the interlock. NAN = not known. */
+#ifndef TINLATCH_RUN_H
+#define TINLATCH_RUN_H
+
+#include "tinlatch/bench.h"
+#include "tinlatch/board.h"
+#include "tinlatch/err.h"
+#include "tinlatch/interlock.h"
+#include "tinlatch/limits.h"
+
+/* The exit status is the value. */
+enum outcome { RUN_DONE, RUN_FAILED, RUN_INVALID, RUN_TRIPPED, RUN_REFUSED, RUN_DEVICE, RUN_STOPPED, OUTCOMES };
+
+enum { RUN_STAGES = 64, RUN_MELTS = 32, RUN_MARGINS = 48, RUN_CURVE = 1024, RUN_EVENTS = 256, RUN_WARNINGS = 8 };
+
+struct run_stage {
+    char name[64];
+    double start_s, end_s, peak_c; /* peak of the plate reading */
+};
+
+struct run_melt {
+    char joint[BENCH_NAME];
+    double at_s;         /* when the recipe counted it as molten */
+    char how[BENCH_TEXT];
+    double true_first_s, true_last_s; /* rehearsal: when its first and last place melted; NAN = never */
+};
+
+/* The nearest that anything came to a limit. */
+struct run_margin {
+    char limit[BENCH_NAME + 8]; /* "plate", "board", "memory body", "ramp", "heat time" ... */
+    double value, worst;        /* the limit and the worst seen */
+    enum unit unit;
+    int32_t layer, line;        /* origin as in limits.h; layer -1 = a part's own limit */
+};
+
+struct run_point {
+    float t_s, plate_c, plate_read_c, board_c, joint_c, target_c;
+};
+
+struct run_event {
+    double at_s;
+    int32_t line; /* of the recipe, 0 = not from it */
+    char kind[12]; /* "stage", "tell", "ask", "yes", "beep", "fault", "trip" ... */
+    char text[120];
+};
+
+struct run {
+    enum outcome outcome;
+    char recipe[160], title[64], board[BENCH_NAME], bench[64], serial[64];
+    uint64_t seed;
+    double duration_s; /* bench time, until touch-safe */
+    double recipe_s;   /* bench time when the recipe was over */
+    double wall_s;
+    bool tripped;
+    enum rule_id trip_rule;
+    double trip_s;
+    struct rule_words trip_words;
+    char hands[BENCH_TEXT]; /* what to do with one's hands after a trip or stop */
+    double peak_true_c, peak_read_c, peak_board_c;
+    double cool_c_s;        /* steepest fall of the board */
+    struct limits limits;
+    struct limit_origins origins;
+    double worst_case_s;      /* every timeout of the path used in full */
+    double worst_case_heat_s; /* ... while heat is wanted */
+    bool rehearsed;           /* the true values come from the simulated world */
+    int32_t stage_count, melt_count, margin_count, point_count, event_count, events_lost, warning_count;
+    struct run_stage stage[RUN_STAGES];
+    struct run_melt melt[RUN_MELTS];
+    struct run_margin margin[RUN_MARGINS];
+    struct run_point point[RUN_CURVE];
+    double point_every_s;
+    struct run_event event[RUN_EVENTS];
+    char warning[RUN_WARNINGS][BENCH_TEXT];
+    struct tl_error error; /* code TL_OK = none */
+    char record[256];      /* the record's path, "" = none */
+};
+
+const char *outcome_name(enum outcome outcome); /* "done" */
+
+/* Add a curve point at `t_s` if the curve's spacing is due; when full, every second point goes and
+ * the spacing doubles. point_every_s must be set (> 0) before the first. */
+void run_add_point(struct run *run, const struct run_point *point);
+void run_add_event(struct run *run, double at_s, int32_t line, const char *kind, const char *text);
+void run_add_warning(struct run *run, const char *format, ...) __attribute__((format(printf, 2, 3)));
+/* Margins, the tightest first: by (value - worst) / value; ramps and times alike. */
+void run_sort_margins(struct run *run);
+
+#endif

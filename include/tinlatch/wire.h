@@ -1,0 +1,157 @@
+/* SPDX-License-Identifier: MIT */
+/* wire - the messages between front, recipe and guard; fixed size, one datagram each.
+ *
+ * Ownership  messages are plain values; descriptors belong to the caller.
+ * Never      carries a pointer, a descriptor, or a delta. Padding holes do not exist.
+ * Fails      wire_send, wire_receive: TL_ENDED (peer gone), TL_BAD (another size, kind or version),
+ *            TL_MORE (would block), TL_SYSTEM. wire_take_turn: TL_BAD for a field outside its range.
+ * Units      as in bench.h. Texts are NUL-terminated within their array. */
+#ifndef TINLATCH_WIRE_H
+#define TINLATCH_WIRE_H
+
+#include <stddef.h>
+
+#include "tinlatch/bench.h"
+#include "tinlatch/board.h"
+#include "tinlatch/err.h"
+#include "tinlatch/limits.h"
+
+enum { WIRE_VERSION = 1 };
+
+enum wire_kind { WIRE_HELLO = 1, WIRE_SNAPSHOT, WIRE_TURN, WIRE_NOTE, WIRE_HAND, WIRE_END, WIRE_KINDS };
+
+struct wire_head {
+    uint16_t kind, version;
+    uint32_t number; /* SNAPSHOT: its own, counting up; TURN and HAND: the snapshot they answer */
+};
+
+/* Guard's modes; guard.h has the machine. */
+enum guard_mode {
+    GUARD_WAITING, /* no HELLO yet: everything off */
+    GUARD_RUNNING, /* the recipe's turns are listened to */
+    GUARD_PAUSED,  /* a pause rule holds heat off; turns still count */
+    GUARD_COOLING, /* the run is over: off, until every sensor is touch-safe */
+    GUARD_ENDED,   /* touch-safe */
+    GUARD_MODES,
+};
+
+/* recipe -> guard, once: what board and recipe allow, and what is used. */
+struct wire_hello {
+    struct wire_head head;
+    struct limits board, recipe; /* layers; flags and times inside them are ignored, but uses_* of `recipe` */
+    char title[64], board_name[BENCH_NAME], insert[BENCH_NAME];
+};
+
+/* One line of the estimate: a joint, its coldest place. */
+struct wire_joint {
+    int32_t temp_mc;         /* coldest segment */
+    int32_t molten_permille; /* of the whole joint */
+    int32_t melt_ms;         /* until wholly molten, -1 = not foreseen, 0 = is */
+    int32_t solid_ms;        /* until wholly solid with heat off from now, 0 = is */
+};
+
+/* guard -> recipe, front, record: once per period. */
+struct wire_snapshot {
+    struct wire_head head;
+    int64_t t_ms;
+    int32_t temp_mc[SENSORS], quality[SENSORS], age_ms[SENSORS];
+    int32_t plate_mc, plate_quality, ramp_mc_s, ramp_known;
+    int32_t supply_mv, supply_ma, supply_on, supply_quality;
+    int32_t granted_heat, granted_mc, granted_ramp_mc_s, granted_fan_pct;
+    int32_t granted_supply, granted_mv, granted_ma, duty_permille;
+    int32_t wanted_heat, wanted_mc, wanted_supply, wanted_fan_pct;
+    int32_t mode;         /* enum guard_mode */
+    int32_t rule;         /* first out, or the rule that pauses; -1 = none */
+    int32_t fired;        /* how many rules act now, warnings included */
+    int32_t heat_left_ms; /* of the heat time limit */
+    uint32_t stop_count;
+    int32_t nudge_mc, nudge_ms;
+    uint32_t prompt;      /* the prompt that `answer` is for, 0 = none */
+    int32_t answer;       /* enum hand_answer */
+    int32_t hand;         /* enum hand, announced now */
+    double value;
+    char text[64];
+};
+
+/* recipe -> guard: everything it wants, in answer to a snapshot. */
+struct wire_turn {
+    struct wire_head head;
+    int32_t heat, supply_on, inject;
+    int32_t temp_mc, ramp_mc_s, fan_pct, rail, mv, ma;
+    int32_t hand;
+    uint32_t beeps;
+    uint32_t prompt;  /* number of the open prompt's NOTE, 0 = none */
+    uint32_t stage;   /* number of the stage's NOTE, 0 = none yet */
+    int32_t joints;   /* of the estimate */
+    struct wire_joint joint[BOARD_JOINTS];
+};
+
+enum note_kind {
+    NOTE_STAGE = 1, /* a stage begins */
+    NOTE_CONFIRM,   /* prompt: yes or no */
+    NOTE_ASK,       /* prompt: a value */
+    NOTE_DO,        /* prompt: something to be done by hand; turn.hand says what */
+    NOTE_TELL,      /* shown, no answer */
+    NOTE_NOTE,      /* to the record only */
+    NOTE_VALUE,     /* `name` = `value`, to the record */
+    NOTE_BEEP,      /* text: what the beep means */
+    NOTE_MELT,      /* a joint counts as molten: name, and text says how it is known */
+    NOTE_KINDS,
+};
+
+/* recipe -> guard: a text, sent before the turn that names its number. */
+struct wire_note {
+    struct wire_head head; /* number: counts up from 1 within a run */
+    int32_t note;          /* enum note_kind */
+    int32_t line;          /* of the recipe */
+    double value;
+    char name[BENCH_NAME];
+    char text[BENCH_TEXT];
+};
+
+enum hand_answer { ANSWER_NONE, ANSWER_YES, ANSWER_NO, ANSWER_VALUE, ANSWERS };
+
+/* front -> guard, at every snapshot. */
+struct wire_hand {
+    struct wire_head head;
+    uint32_t stop_count;
+    int32_t nudge_mc, nudge_ms;
+    uint32_t prompt;
+    int32_t answer; /* enum hand_answer */
+    int32_t zero;
+    double value;
+    char text[64];
+};
+
+/* recipe -> guard -> front: the recipe is over. */
+struct wire_end {
+    struct wire_head head;
+    int32_t code; /* 0, or a negative enum tl_err */
+    int32_t line;
+    char text[BENCH_TEXT];
+};
+
+const char *wire_kind_name(int kind);   /* "TURN"; "?" outside the table */
+const char *guard_mode_name(int mode);  /* "running" */
+const char *note_kind_name(int note);   /* "stage" */
+size_t wire_size(int kind);             /* 0 outside the table */
+
+/* Fill the head of any message. */
+void wire_stamp(struct wire_head *head, enum wire_kind kind, uint32_t number);
+
+/* Check every field's range, then copy into *want. TL_BAD: *want is untouched. `rails` bounds rail. */
+int wire_take_turn(const struct wire_turn *turn, int32_t rails, struct wanted *want);
+
+/* A note is well formed: kind in the table, texts NUL-terminated, value finite. 0 or TL_BAD. */
+int wire_check_note(const struct wire_note *note);
+int wire_check_hand(const struct wire_hand *hand);
+int wire_check_end(const struct wire_end *end);
+int wire_check_hello(const struct wire_hello *hello);
+
+/* Exact-size datagrams over SOCK_SEQPACKET. receive: the message's kind, its bytes in *message
+ * (at least WIRE_MAX bytes). */
+enum { WIRE_MAX = 4096 };
+int wire_send(int fd, const void *message);
+int wire_receive(int fd, void *message);
+
+#endif

@@ -1,0 +1,104 @@
+/* SPDX-License-Identifier: MIT */
+/* world - a bench that is not there: plate, board and rails that behave by physics, instruments that
+ * speak the real protocols behind the port interface, faults on request. Never sees `device`.
+ *
+ * Ownership  world_new's caller frees; ports and clock belong to the world.
+ * Never      takes time or chance from outside: same setup, same world, bit for bit.
+ * Fails      world_new: TL_RANGE, TL_FULL, TL_UNKNOWN with the sentence.
+ * Units      C, s, V, A, ohm for the true values; t_ms instants. */
+#ifndef TINLATCH_WORLD_H
+#define TINLATCH_WORLD_H
+
+#include "tinlatch/bench.h"
+#include "tinlatch/board.h"
+#include "tinlatch/clock.h"
+#include "tinlatch/err.h"
+#include "tinlatch/port.h"
+#include "tinlatch/thermal.h"
+#include "tinlatch/thermocouple.h"
+
+enum { WORLD_PORTS = 4, WORLD_CHANNELS = 4 };
+
+enum world_instrument { WORLD_NONE, WORLD_LINE, WORLD_SCPI };
+
+/* One emulated instrument, one port. */
+struct world_instrument_setup {
+    enum world_instrument kind;
+    char identity[64];         /* what it answers when asked who it is */
+    bool regulates;            /* line: takes set-points */
+    int32_t silence_ms;
+    int32_t channels;
+    enum sensor_id touches[WORLD_CHANNELS]; /* what each input's tip touches; SENSORS = nothing */
+    bool is_uv[WORLD_CHANNELS];
+    enum thermocouple type[WORLD_CHANNELS];
+    double lag_s[WORLD_CHANNELS];
+    double max_volts, max_amps; /* supply */
+};
+
+struct world_setup {
+    struct plate plate;
+    struct insert insert;
+    const struct board *board; /* NULL: nothing to lay down */
+    int32_t board_sensor;      /* 1: there is one; it is laid on the board when the board is placed */
+    double room_c;
+    double spread;             /* 0: all constants nominal; 1: drawn within their tolerances by `seed` */
+    uint64_t seed;
+    int32_t instruments;
+    struct world_instrument_setup instrument[WORLD_PORTS];
+};
+
+struct world;
+
+int world_new(struct world **out, const struct world_setup *setup, struct tl_error *error);
+void world_free(struct world *world);
+struct clock *world_clock(struct world *world);
+/* The port of instrument i; its replies become readable as the world advances. */
+struct port *world_port(struct world *world, int i);
+
+/* To t_ms, never backwards. */
+void world_advance(struct world *world, int64_t t_ms);
+/* When the next reply of any instrument is complete; INT64_MAX when none is under way. */
+int64_t world_next_reply_ms(const struct world *world);
+
+/* Faults by name, each from an instant on. */
+struct world_fault {
+    const char *name, *help;
+};
+extern const struct world_fault world_faults[];
+extern const int world_fault_count;
+int world_add_fault(struct world *world, const char *name, int64_t at_ms, struct tl_error *error);
+
+/* What a person does. part: index into the board's parts, -1 = the board or the upper board. */
+void world_hand(struct world *world, enum hand hand, int part);
+void world_hot_air(struct world *world, double watts, int part); /* 0 watts: away */
+
+/* True values, for the result and for the simulated person; no instrument tells them. */
+struct world_truth {
+    double plate_c, board_c, sensor_c[SENSORS];
+    double joint_coldest_c[BOARD_JOINTS], joint_molten[BOARD_JOINTS];
+    double joint_first_melt_s[BOARD_JOINTS], joint_last_melt_s[BOARD_JOINTS]; /* NAN = not yet */
+    double part_c[BOARD_PARTS], part_peak_c[BOARD_PARTS];
+    double plate_peak_c, board_peak_c;
+    double cool_c_s;          /* steepest fall of the board over 4 s */
+    double torn;              /* share of solder still solid at the worst lift so far, 0 = clean */
+    double heater_w, supply_v, supply_a;
+    bool placed, upper_on;
+    uint32_t stops;           /* stop pressed by the fault */
+    bool recipe_hangs;        /* by the fault: turns no longer arrive */
+    double put_j, lost_j, stored_j;
+};
+void world_truth(const struct world *world, struct world_truth *truth);
+
+/* What a meter shows on a rail, unpowered: ohms and diode volts, with its noise. */
+double world_rail_ohms(struct world *world, int rail);
+double world_rail_diode_v(struct world *world, int rail);
+
+/* A generator of its own for whoever rehearses (operator delays): splitmix64, by seed. */
+struct random {
+    uint64_t state;
+};
+uint64_t random_next(struct random *random);
+double random_unit(struct random *random);   /* [0, 1) */
+double random_normal(struct random *random); /* mean 0, deviation 1, cut at 3 */
+
+#endif

@@ -1,0 +1,28 @@
+pkg_check_modules(CMOCKA REQUIRED IMPORTED_TARGET cmocka)
+
+# tests/unit/test_<noun>.c for every header include/tinlatch/<noun>.h; links what its noun's folder uses.
+file(GLOB headers CONFIGURE_DEPENDS ${CMAKE_SOURCE_DIR}/include/tinlatch/*.h)
+set(every base core wire port device journal benchfile thermal estimate world guard recipe rehearse
+          report cli)
+set(there "")
+foreach(library ${every})
+  if(TARGET ${library})
+    list(APPEND there ${library})
+  endif()
+endforeach()
+foreach(header ${headers})
+  get_filename_component(noun ${header} NAME_WE)
+  set(source ${CMAKE_SOURCE_DIR}/tests/unit/test_${noun}.c)
+  if(NOT EXISTS ${source})
+    message(STATUS "no unit test for ${noun}.h")
+    continue()
+  endif()
+  add_executable(test_${noun} ${source})
+  target_include_directories(test_${noun} PRIVATE tests/support include)
+  target_compile_definitions(test_${noun} PRIVATE
+    TEST_DATA="${CMAKE_SOURCE_DIR}/tests/data" TEST_SOURCE="${CMAKE_SOURCE_DIR}")
+  target_link_libraries(test_${noun} PRIVATE ${there} PkgConfig::CMOCKA tinlatch_kind
+                        tinlatch_warnings m)
+  add_test(NAME unit-${noun} COMMAND test_${noun} WORKING_DIRECTORY ${CMAKE_BINARY_DIR})
+  set_tests_properties(unit-${noun} PROPERTIES LABELS unit TIMEOUT 120)
+endforeach()
