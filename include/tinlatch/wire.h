@@ -69,6 +69,9 @@ struct wire_snapshot {
     uint32_t prompt;      /* the prompt that `answer` is for, 0 = none */
     int32_t answer;       /* enum hand_answer */
     int32_t hand;         /* enum hand, announced now */
+    /* the rest of what the interlock judged, so that a record can be judged again */
+    int32_t supply_age_ms, plate_silent_ms, supply_silent_ms, recipe_silent_ms;
+    uint32_t beeps; /* granted: one more than before sounds once */
     double value;
     char text[64];
 };
