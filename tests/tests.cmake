@@ -26,3 +26,27 @@ foreach(header ${headers})
   add_test(NAME unit-${noun} COMMAND test_${noun} WORKING_DIRECTORY ${CMAKE_BINARY_DIR})
   set_tests_properties(unit-${noun} PROPERTIES LABELS unit TIMEOUT 120)
 endforeach()
+
+# Lints read the source tree; two of them also ask the built program. tests/lint/can-fail.sh plants a
+# mistake for each and expects it to be found.
+foreach(lint layers rules headers text format)
+  add_test(NAME lint-${lint} COMMAND bash ${CMAKE_SOURCE_DIR}/tests/lint/${lint}.sh
+                                     ${CMAKE_SOURCE_DIR})
+  set_tests_properties(lint-${lint} PROPERTIES LABELS lint TIMEOUT 120 SKIP_RETURN_CODE 77)
+endforeach()
+if(TARGET tinlatch AND TARGET tinlatch-guard)
+  foreach(lint pages can-fail)
+    add_test(NAME lint-${lint} COMMAND bash ${CMAKE_SOURCE_DIR}/tests/lint/${lint}.sh
+                                       ${CMAKE_SOURCE_DIR} $<TARGET_FILE:tinlatch>)
+    set_tests_properties(lint-${lint} PROPERTIES LABELS lint TIMEOUT 120)
+  endforeach()
+
+  # Whole-program tests: each script runs the built programs and says what it expects of them.
+  file(GLOB scenarios CONFIGURE_DEPENDS ${CMAKE_SOURCE_DIR}/tests/scenario/*.sh)
+  foreach(script ${scenarios})
+    get_filename_component(name ${script} NAME_WE)
+    add_test(NAME scenario-${name} COMMAND bash ${script})
+    set_tests_properties(scenario-${name} PROPERTIES LABELS scenario TIMEOUT 600 ENVIRONMENT
+      "TOP=${CMAKE_SOURCE_DIR};TINLATCH=$<TARGET_FILE:tinlatch>;GUARD=$<TARGET_FILE:tinlatch-guard>;KIND=${TINLATCH_KIND}")
+  endforeach()
+endif()

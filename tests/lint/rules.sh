@@ -1,0 +1,27 @@
+#!/bin/bash
+# SPDX-License-Identifier: MIT
+# rules.sh TREE: every rule of src/core/rules.c has a test that bears its name (underscored) and a
+# place in docs/reference/interlocks.md, and that page names no rule that does not exist.
+set -u
+cd "${1:?the source tree}" || exit 2
+
+failed=0
+bad() {
+    printf '%s\n' "$*" >&2
+    failed=1
+}
+
+ids=$(sed -n 's/^ *\[[A-Z0-9_]*\] *= *{ *"\([a-z0-9-]*\)".*/\1/p' src/core/rules.c | sort)
+[ -n "$ids" ] || bad "src/core/rules.c: no rule was found"
+page=docs/reference/interlocks.md
+[ -r "$page" ] || bad "$page is missing"
+
+for id in $ids; do
+    grep -rqE "\btest_${id//-/_}_[a-z0-9_]+ *\(" tests/unit ||
+        bad "$id: no test in tests/unit is called test_${id//-/_}_..."
+    grep -qE "^#+ .*\`?$id\`?" "$page" || bad "$id: $page has no heading for it"
+done
+for id in $(sed -n 's/^##* *`\([a-z0-9-]*\)`.*/\1/p' "$page"); do
+    grep -qxF "$id" <<<"$ids" || bad "$page: $id is not a rule of src/core/rules.c"
+done
+exit $failed
