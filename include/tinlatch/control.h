@@ -15,9 +15,11 @@ enum { RAMP_HISTORY = 128 };
 
 struct control {
     struct plate plate;
-    double extra_j_k;      /* insert and board, as far as known */
+    double extra_j_k;      /* the insert */
     double room_c;
-    double setpoint_c;     /* moving */
+    double setpoint_c;     /* moves towards the granted temperature */
+    double element_c;      /* the set-point as the plate can follow it: behind the element's lag, */
+    double expected_c;     /* ... and as the sensor will show it. PI sees only what this misses. */
     double integral_w;
     bool running;
     int64_t stepped_ms;

@@ -30,6 +30,7 @@ struct guard_config {
     const struct benchfile *bench;          /* must outlive the guard */
     struct port *port[BENCH_DEVICES];       /* beside bench->device; NULL = not in use */
     struct journal *journal;                /* NULL = none */
+    const int32_t *truth_mc;                /* rehearsal: the world's plate, for the record; else NULL */
 };
 
 int guard_new(struct guard **out, const struct guard_config *config, struct tl_error *error);

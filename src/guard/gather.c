@@ -1,0 +1,129 @@
+/* SPDX-License-Identifier: MIT */
+/* bytes -> readings: conversion, range, age; the only place where a floating-point value becomes an integer. */
+#include "guard_private.h"
+
+#include <math.h>
+
+#include "tinlatch/thermocouple.h"
+
+enum { RANGE_LOW_MC = -20000, RANGE_HIGH_MC = 500000 }; /* what no bench for boards can read */
+
+static int32_t age_ms(int64_t t_ms, int64_t at_ms)
+{
+    int64_t age = t_ms - at_ms;
+
+    return age < 0 ? 0 : age > INT32_MAX ? INT32_MAX : (int32_t)age;
+}
+
+/* The channel's value in millidegrees; QUALITY_RANGE when no thermocouple gives such a voltage. */
+static enum quality convert(const struct sensor_binding *binding,
+                            const struct device_channels *channels, int32_t value, int32_t *mc)
+{
+    if (!binding->is_mv) {
+        *mc = value;
+        return QUALITY_GOOD;
+    }
+    double temp_c;
+    if (!channels->has_cold ||
+        thermocouple_measured_c(binding->type, value / 1000.0, channels->cold_mc / 1000.0, &temp_c))
+        return QUALITY_RANGE;
+    *mc = (int32_t)lround(temp_c * 1000.0);
+    return QUALITY_GOOD;
+}
+
+static void gather_sensor(struct guard *guard, enum sensor_id id, int64_t t_ms)
+{
+    const struct sensor_binding *binding = &guard->config.bench->sensor[id];
+    const struct device *device = &guard->device[binding->device];
+    const struct channel *channel = &device->channels.channel[binding->channel];
+    struct temp_reading *reading = &guard->in.sensor[id];
+
+    if (channel->quality == QUALITY_NONE) {
+        reading->quality = QUALITY_NONE;
+        reading->age_ms = age_ms(t_ms, 0);
+        return;
+    }
+    reading->age_ms = age_ms(t_ms, channel->at_ms);
+    reading->quality = channel->quality;
+    int32_t mc = 0;
+    if (channel->quality == QUALITY_GOOD)
+        reading->quality = convert(binding, &device->channels, channel->value, &mc);
+    if (reading->quality == QUALITY_GOOD) {
+        if (mc < RANGE_LOW_MC || mc > RANGE_HIGH_MC)
+            reading->quality = QUALITY_RANGE;
+        else
+            reading->temp_mc = mc;
+    }
+    if (reading->age_ms > guard->limits.stale_ms)
+        reading->quality = QUALITY_STALE;
+}
+
+/* The higher plate sensor counts; unreadable if either is. */
+static void gather_plate(struct guard *guard)
+{
+    const struct temp_reading *first = &guard->in.sensor[SENSOR_PLATE];
+    const struct temp_reading *second = &guard->in.sensor[SENSOR_PLATE_2];
+
+    guard->in.plate = *first;
+    if (!guard->sensor_in_use[SENSOR_PLATE_2] || first->quality != QUALITY_GOOD)
+        return;
+    if (second->quality != QUALITY_GOOD || second->temp_mc > first->temp_mc)
+        guard->in.plate = *second;
+}
+
+static void gather_ramp(struct guard *guard, int64_t t_ms)
+{
+    if (guard->in.plate.quality != QUALITY_GOOD) {
+        control_forget_ramp(&guard->control);
+        guard->in.ramp_known = false;
+        return;
+    }
+    int64_t fresh_ms = t_ms - guard->in.plate.age_ms;
+    if (fresh_ms == guard->plate_fresh_ms)
+        return;
+    guard->plate_fresh_ms = fresh_ms;
+    guard->in.ramp_known =
+        control_ramp(&guard->control, guard->in.plate.temp_mc, fresh_ms, &guard->in.ramp_mc_s);
+}
+
+static void gather_supply(struct guard *guard, int64_t t_ms)
+{
+    const struct device_supply *seen = &guard->device[guard->config.bench->supply_device].supply;
+    struct supply_reading *supply = &guard->in.supply;
+
+    *supply = (struct supply_reading){.quality = seen->quality,
+                                      .on = seen->on,
+                                      .mv = seen->mv,
+                                      .ma = seen->ma,
+                                      .age_ms = age_ms(t_ms, seen->at_ms)};
+    if (supply->quality == QUALITY_GOOD && supply->age_ms > guard->limits.stale_ms)
+        supply->quality = QUALITY_STALE;
+}
+
+/* A line that is gone is silent for ever. */
+static int32_t silent_ms(const struct guard *guard, int32_t device, int64_t t_ms)
+{
+    return guard->gone[device] ? INT32_MAX : device_silent_ms(&guard->device[device], t_ms);
+}
+
+void guard_gather(struct guard *guard, int64_t t_ms)
+{
+    const struct benchfile *bench = guard->config.bench;
+
+    guard->in.t_ms = t_ms;
+    for (enum sensor_id id = 0; id < SENSORS; id++)
+        if (guard->sensor_in_use[id])
+            gather_sensor(guard, id, t_ms);
+    if (guard->limits.uses_plate) {
+        gather_plate(guard);
+        gather_ramp(guard, t_ms);
+        guard->in.plate_silent_ms = silent_ms(guard, bench->plate_device, t_ms);
+    }
+    if (guard->limits.uses_supply) {
+        gather_supply(guard, t_ms);
+        guard->in.supply_silent_ms = silent_ms(guard, bench->supply_device, t_ms);
+    }
+    bool listened = guard->mode == GUARD_RUNNING || guard->mode == GUARD_PAUSED;
+    guard->in.recipe_silent_ms = listened ? age_ms(t_ms, guard->turn_ms) : 0;
+    guard->in.stop_count = guard->hand.stop_count;
+}

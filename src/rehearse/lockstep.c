@@ -1,0 +1,419 @@
+/* SPDX-License-Identifier: MIT */
+/* The child's side: world, guard and recipe in lockstep. One thread, one virtual clock. */
+#include "rehearse_private.h"
+
+#include <math.h>
+#include <signal.h>
+#include <stdio.h>
+#include <string.h>
+
+enum {
+    GATHER = 64 * 1024,       /* bytes of record per write */
+    READY_MS = 1500,          /* for the instruments to answer before the recipe starts */
+    COOLING_MS = 3600 * 1000, /* a plate that is not touch-safe by then will not be */
+};
+static const double TORN = 0.01; /* share of solder still solid at a lift: more tears pads */
+
+/* For the signal handler; one rehearsal per process. */
+static struct rehearse_result *handler_result;
+static struct rehearsal *handler_rehearsal;
+static volatile sig_atomic_t in_exchange;
+
+/* Told to stop: note the line, save the record so far, have the script let go. */
+static void on_cpu_time(int signal)
+{
+    struct rehearsal *r = handler_rehearsal;
+
+    (void)signal;
+    if (!r || !r->recipe)
+        return;
+    handler_result->line = recipe_line(r->recipe);
+    if (!in_exchange)
+        journal_flush(r->journal);
+    recipe_interrupt(r->recipe);
+}
+
+static void watch_cpu_time(struct rehearse_result *result, struct rehearsal *r)
+{
+    struct sigaction action = {.sa_handler = on_cpu_time};
+
+    handler_result = result;
+    handler_rehearsal = r;
+    sigaction(SIGXCPU, &action, NULL);
+}
+
+/* What stands on the bench, as the world has to imitate it. */
+static void imitate(const struct benchfile *bench, struct world_setup *setup)
+{
+    setup->plate = bench->plate;
+    setup->room_c = bench->room_c;
+    setup->instruments = bench->device_count;
+    for (int i = 0; i < bench->device_count; i++) {
+        struct world_instrument_setup *to = &setup->instrument[i];
+        const struct device_config *from = &bench->device[i];
+        to->kind = from->kind == DEVICE_LINE ? WORLD_LINE : WORLD_SCPI;
+        snprintf(to->identity, sizeof to->identity, "%s", from->identity);
+        to->regulates = from->regulates;
+        to->silence_ms = from->silence_ms;
+        to->max_volts = limits_built_in()->supply_mv / 1000.0;
+        to->max_amps = limits_built_in()->supply_ma / 1000.0;
+        for (int channel = 0; channel < WORLD_CHANNELS; channel++)
+            to->touches[channel] = SENSORS;
+    }
+    for (int id = 0; id < SENSORS; id++) {
+        const struct sensor_binding *sensor = &bench->sensor[id];
+        if (!sensor->present)
+            continue;
+        struct world_instrument_setup *to = &setup->instrument[sensor->device];
+        to->touches[sensor->channel] = (enum sensor_id)id;
+        to->is_uv[sensor->channel] = sensor->is_mv;
+        to->type[sensor->channel] = sensor->type;
+        to->lag_s[sensor->channel] = sensor->lag_s;
+        if (to->channels <= sensor->channel)
+            to->channels = sensor->channel + 1;
+    }
+    setup->board_sensor = bench->sensor[SENSOR_BOARD].present;
+}
+
+static const struct insert *bench_insert(const struct benchfile *bench, const char *name)
+{
+    for (int i = 0; i < bench->insert_count; i++)
+        if (strcmp(bench->insert[i].name, name) == 0)
+            return &bench->insert[i];
+    return NULL;
+}
+
+static int make_world(struct rehearsal *r, struct tl_error *error)
+{
+    const struct benchfile *bench = r->setup->bench;
+    const struct insert *insert = bench_insert(bench, recipe_header(r->recipe)->insert);
+    struct world_setup setup = {
+        .board = recipe_board(r->recipe), .spread = 1, .seed = r->setup->seed};
+
+    imitate(bench, &setup);
+    if (insert)
+        setup.insert = *insert;
+    int failed = world_new(&r->world, &setup, error);
+    for (int i = 0; i < r->setup->fault_count && !failed; i++)
+        failed = world_add_fault(r->world, r->setup->fault[i].name,
+                                 (int64_t)llround(r->setup->fault[i].at_s * 1000), error);
+    return failed;
+}
+
+static int make_guard(struct rehearsal *r, struct tl_error *error)
+{
+    struct guard_config config = {
+        .bench = r->setup->bench, .journal = r->journal, .truth_mc = &r->truth_mc};
+
+    for (int i = 0; i < r->setup->bench->device_count; i++)
+        config.port[i] = world_port(r->world, i);
+    return guard_new(&r->guard, &config, error);
+}
+
+static int say_hello(struct rehearsal *r, struct tl_error *error)
+{
+    const struct recipe_header *header = recipe_header(r->recipe);
+    struct wire_hello hello = {0};
+
+    wire_stamp(&hello.head, WIRE_HELLO, 1);
+    hello.board = recipe_board(r->recipe)->limits;
+    hello.recipe = header->ceiling;
+    hello.recipe.uses_plate = header->insert[0] != '\0';
+    hello.recipe.uses_supply = header->rail_count > 0;
+    snprintf(hello.title, sizeof hello.title, "%s", header->title);
+    snprintf(hello.board_name, sizeof hello.board_name, "%s", header->board);
+    snprintf(hello.insert, sizeof hello.insert, "%s", header->insert);
+    return guard_receive(r->guard, &hello, sizeof hello, 0, error);
+}
+
+static void record_start(struct rehearsal *r)
+{
+    const struct recipe_header *header = recipe_header(r->recipe);
+    struct journal_start start = {
+        .kind = "rehearsal",
+        .recipe = r->run->recipe,
+        .title = header->title,
+        .board = header->board,
+        .bench = r->setup->bench->name,
+        .serial = r->setup->serial,
+        .insert = header->insert,
+        .seed = r->setup->seed,
+    };
+    journal_start(r->journal, &start);
+    snprintf(r->run->title, sizeof r->run->title, "%s", header->title);
+    snprintf(r->run->board, sizeof r->run->board, "%s", header->board);
+}
+
+static void hear_operator(struct rehearsal *r, const struct wire_turn *turn, int64_t t_ms)
+{
+    operator_step(&r->operator, turn, r->world, r->truth.stops, t_ms);
+    wire_stamp(&r->operator.said.head, WIRE_HAND, guard_snapshot(r->guard)->head.number);
+    guard_receive(r->guard, &r->operator.said, sizeof r->operator.said, t_ms, NULL);
+}
+
+/* One period: requests out, the world moves on as far as the answers take, scan, the rest of the period. */
+static void one_period(struct rehearsal *r, const struct wire_turn *turn)
+{
+    int64_t begin_ms = r->now_ms, latest_ms = begin_ms + r->period_ms * 8 / 10, t_ms = begin_ms;
+
+    guard_begin(r->guard, t_ms);
+    while (!guard_pump(r->guard, t_ms)) {
+        int64_t next_ms = world_next_reply_ms(r->world);
+        if (t_ms >= latest_ms)
+            break;
+        t_ms = next_ms < latest_ms ? next_ms : latest_ms;
+        world_advance(r->world, t_ms);
+    }
+    world_truth(r->world, &r->truth);
+    r->truth_mc = (int32_t)lround(r->truth.plate_c * 1000);
+    guard_scan(r->guard, t_ms);
+    summary_snapshot(r, guard_snapshot(r->guard), turn);
+    hear_operator(r, turn, t_ms);
+    r->now_ms = begin_ms + r->period_ms;
+    world_advance(r->world, r->now_ms);
+    if (r->until_ms > 0 && r->now_ms >= r->until_ms)
+        r->cut = true;
+}
+
+static bool over(const struct rehearsal *r)
+{
+    enum guard_mode mode = guard_mode(r->guard);
+
+    return mode == GUARD_COOLING || mode == GUARD_ENDED;
+}
+
+/* The fault: the recipe's turns no longer arrive. The guard has to notice by itself. */
+static void hang(struct rehearsal *r, const struct wire_turn *turn)
+{
+    while (!over(r) && !r->cut)
+        one_period(r, turn);
+}
+
+static int exchange(void *context, const struct wire_turn *turn, struct wire_snapshot *snapshot)
+{
+    struct rehearsal *r = context;
+    int status = TL_ENDED;
+
+    in_exchange = 1;
+    if (r->truth.recipe_hangs)
+        hang(r, turn);
+    if (!over(r) && !r->cut && !r->torn) {
+        guard_receive(r->guard, turn, sizeof *turn, r->now_ms, NULL);
+        one_period(r, turn);
+        *snapshot = *guard_snapshot(r->guard);
+        status = over(r) || r->cut || r->torn ? TL_ENDED : 0;
+    }
+    in_exchange = 0;
+    return status;
+}
+
+static int take_note(void *context, const struct wire_note *note)
+{
+    struct rehearsal *r = context;
+    int status;
+
+    in_exchange = 1;
+    status = guard_receive(r->guard, note, sizeof *note, r->now_ms, NULL) ? TL_ENDED : 0;
+    operator_asked(&r->operator, note);
+    summary_note(r, note);
+    in_exchange = 0;
+    return status;
+}
+
+/* The person does it; a lift of what still holds tears pads, and the rehearsal says so and ends. */
+static void take_hand(void *context, enum hand hand, int part, double watts)
+{
+    struct rehearsal *r = context;
+
+    in_exchange = 1;
+    if (hand == HAND_HEAT)
+        world_hot_air(r->world, watts, part);
+    else
+        world_hand(r->world, hand, part);
+    world_truth(r->world, &r->truth);
+    if (hand == HAND_LIFT && r->truth.torn > TORN) {
+        r->torn = true;
+        tl_error_set(&r->run->error, TL_STEP,
+                     "lifted while %.0f %% of the solder was still solid: pads tear",
+                     100 * r->truth.torn);
+        tl_error_at(&r->run->error, r->run->recipe, r->note_line);
+        tl_error_hint(&r->run->error,
+                      "wait_for_melt before the lift, with the joint that melts last; raise the "
+                      "plate or the time if it never melts");
+    }
+    in_exchange = 0;
+}
+
+static bool everything_reads(const struct rehearsal *r)
+{
+    const struct readings *in = guard_readings(r->guard);
+    const struct limits *limits = guard_limits(r->guard);
+
+    if (limits->uses_plate && in->plate.quality != QUALITY_GOOD)
+        return false;
+    if (limits->has_board && in->sensor[SENSOR_BOARD].quality != QUALITY_GOOD)
+        return false;
+    return !limits->uses_supply || in->supply.quality == QUALITY_GOOD;
+}
+
+/* No recipe before every instrument it uses has answered. */
+static int wait_ready(struct rehearsal *r, struct tl_error *error)
+{
+    struct wire_turn idle = {0};
+
+    while (r->now_ms < READY_MS && !everything_reads(r)) {
+        wire_stamp(&idle.head, WIRE_TURN, guard_snapshot(r->guard)->head.number);
+        one_period(r, &idle);
+    }
+    if (everything_reads(r))
+        return 0;
+    return tl_error_set(
+        error, TL_DEVICE,
+        "an instrument or sensor that the recipe uses does not answer at the start");
+}
+
+static enum outcome outcome_of(const struct rehearsal *r, int code)
+{
+    const struct guard_trip *trip = guard_trip(r->guard);
+
+    if (trip->tripped)
+        return rules[trip->rule].kind == RULE_STOP ? RUN_STOPPED : RUN_TRIPPED;
+    if (r->torn)
+        return RUN_FAILED;
+    if (r->cut)
+        return RUN_STOPPED;
+    return code == 0 ? RUN_DONE : RUN_FAILED;
+}
+
+static void tell_end(struct rehearsal *r, int code)
+{
+    struct wire_end end = {.code = code, .line = r->run->error.line};
+
+    wire_stamp(&end.head, WIRE_END, 1);
+    snprintf(end.text, sizeof end.text, "%.*s", (int)sizeof end.text - 1, r->run->error.text);
+    guard_receive(r->guard, &end, sizeof end, r->now_ms, NULL);
+}
+
+/* Everything is off; go on until nothing burns any more. */
+static void cool_down(struct rehearsal *r)
+{
+    struct wire_turn idle = {0};
+    int64_t latest_ms = r->now_ms + COOLING_MS;
+
+    r->run->recipe_s = (double)r->now_ms / 1000;
+    while (guard_mode(r->guard) != GUARD_ENDED && r->now_ms < latest_ms) {
+        r->cut = false;
+        one_period(r, &idle);
+    }
+    if (guard_mode(r->guard) != GUARD_ENDED)
+        run_add_warning(r->run, "not touch-safe within an hour of the end: take the plate for hot");
+}
+
+static void play(struct rehearsal *r, struct rehearse_result *result)
+{
+    const struct recipe_header *header = recipe_header(r->recipe);
+    struct recipe_host host = {
+        .context = r,
+        .exchange = exchange,
+        .note = take_note,
+        .hand = take_hand,
+        .limits = guard_limits(r->guard),
+        .origins = guard_origins(r->guard),
+        .bench_file = r->setup->bench_file,
+        .plate = &r->setup->bench->plate,
+        .insert = bench_insert(r->setup->bench, header->insert),
+        .room_c = r->setup->bench->room_c,
+    };
+    static struct recipe_tally tally;
+    struct tl_error error = {0};
+
+    int code = recipe_run(r->recipe, &host, &tally, &error);
+    result->left_lua = 1;
+    if (code < 0 && code != TL_ENDED && !r->torn)
+        r->run->error = error;
+    if (r->cut)
+        run_add_warning(r->run, "cut at %.0f s as asked: the rehearsal does not show the end",
+                        r->setup->until_s);
+    r->run->outcome = outcome_of(r, code);
+    tell_end(r, r->torn ? TL_STEP : code);
+    cool_down(r);
+    r->run->outcome = outcome_of(r, code); /* cooling can trip too */
+    summary_end(r, &tally);
+}
+
+static enum outcome refusal_of(int code)
+{
+    switch (code) {
+    case TL_LIMIT:
+    case TL_MISSING:
+        return RUN_REFUSED;
+    case TL_DEVICE:
+        return RUN_DEVICE;
+    default:
+        return RUN_INVALID;
+    }
+}
+
+/* Load, merge, check, play. Whatever fails before the first heat leaves an outcome and its error. */
+static void stage(struct rehearsal *r, struct rehearse_result *result)
+{
+    struct tl_error *error = &r->run->error;
+    int failed = recipe_open(&r->recipe, &r->setup->recipe, error);
+
+    if (failed == 0)
+        failed = make_world(r, error);
+    if (failed) {
+        r->run->outcome = failed == TL_KILLED ? RUN_FAILED : RUN_INVALID;
+        return;
+    }
+    record_start(r);
+    failed = make_guard(r, error);
+    if (failed == 0)
+        failed = say_hello(r, error);
+    if (failed == 0)
+        r->run->limits = *guard_limits(r->guard);
+    if (failed == 0)
+        r->run->origins = *guard_origins(r->guard);
+    if (failed == 0)
+        failed = wait_ready(r, error);
+    if (failed) {
+        r->run->outcome = refusal_of(failed);
+        if (error->file[0] == '\0')
+            tl_error_at(error, r->run->recipe, recipe_header(r->recipe)->line);
+        return;
+    }
+    play(r, result);
+}
+
+void lockstep_run(const struct rehearse_setup *setup, int record_fd, struct rehearse_result *result)
+{
+    static struct rehearsal r;
+    struct run *run = &result->run;
+    struct tl_error *error = &run->error;
+
+    r = (struct rehearsal){.setup = setup,
+                           .run = run,
+                           .period_ms = setup->bench->period_ms,
+                           .until_ms = (int64_t)llround(setup->until_s * 1000)};
+    r.extremes = (struct extremes){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, 0};
+    run->peak_true_c = run->peak_read_c = run->peak_board_c = NAN;
+    run->rehearsed = true;
+    run->seed = setup->seed;
+    run->point_every_s = 0.5;
+    run->outcome = RUN_INVALID;
+    snprintf(run->recipe, sizeof run->recipe, "%s", setup->sources->file[0].name);
+    snprintf(run->bench, sizeof run->bench, "%s", setup->bench->name);
+    snprintf(run->serial, sizeof run->serial, "%s", setup->serial);
+    operator_init(&r.operator, setup);
+    watch_cpu_time(result, &r);
+    if (journal_new(&r.journal, record_fd, GATHER) != 0 || sandbox_enter(error) != 0) {
+        result->whole = 1;
+        return;
+    }
+    stage(&r, result);
+    run->duration_s = (double)r.now_ms / 1000;
+    journal_end(r.journal, r.now_ms, run->outcome, error->code ? error : NULL);
+    if (journal_flush(r.journal) != 0)
+        run_add_warning(run, "the record could not be written whole");
+    result->whole = 1;
+}

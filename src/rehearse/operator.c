@@ -1,0 +1,100 @@
+/* SPDX-License-Identifier: MIT */
+#include "rehearse_private.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "tinlatch/quantity.h"
+
+/* How long a person takes, in seconds: about so long, give or take. Common practice. */
+static const struct {
+    double least_s, spread_s;
+} habits[HANDS] = {
+    [HAND_NONE] = {3, 3},  [HAND_PLACE] = {15, 8},  [HAND_LIFT] = {4, 3},
+    [HAND_PRESS] = {4, 3}, [HAND_RELEASE] = {3, 2}, [HAND_HEAT] = {4, 2},
+};
+
+void operator_init(struct operator* operator, const struct rehearse_setup * setup)
+{
+    *operator=(struct operator){.setup = setup, .random = {setup->seed ^ 0x6f70657261746f72u}};
+}
+
+void operator_asked(struct operator* operator, const struct wire_note * note)
+{
+    operator->note = note->note;
+    operator->suggestion = note->value;
+    memcpy(operator->name, note->name, sizeof operator->name);
+}
+
+/* Take the next line of the answers file, or yes; decide when it will be said. */
+static void consider(struct operator* operator, const struct wire_turn * turn, int64_t t_ms)
+{
+    enum hand hand = turn->hand >= 0 && turn->hand < HANDS ? (enum hand)turn->hand : HAND_NONE;
+    double after_s = habits[hand].least_s + habits[hand].spread_s * random_unit(&operator->random);
+
+    operator->prompt = turn->prompt;
+    operator->reply =(struct rehearse_answer){.reply = REPLY_YES, .after_s = -1};
+    if (operator->next_answer<operator->setup->answer_count)
+        operator->reply = operator->setup->answer[operator->next_answer++];
+    if (operator->reply.after_s >= 0)
+        after_s = operator->reply.after_s;
+    operator->due_ms = t_ms +(int64_t)(after_s * 1000);
+}
+
+/* What the person reads off a meter or types when asked for a value. */
+static double value_for(struct operator* operator, struct world * world)
+{
+    int rail = (int)operator->suggestion;
+
+    if (strcmp(operator->name, "meter-ohms") == 0)
+        return world_rail_ohms(world, rail);
+    if (strcmp(operator->name, "meter-diode") == 0)
+        return world_rail_diode_v(world, rail);
+    return operator->suggestion;
+}
+
+static void say(struct operator* operator, struct world * world)
+{
+    struct wire_hand *said = &operator->said;
+
+    said->prompt = operator->prompt;
+    said->value = 0;
+    said->text[0] = '\0';
+    switch (operator->reply.reply) {
+    case REPLY_STOP:
+        said->stop_count++;
+        said->answer = ANSWER_NONE;
+        return;
+    case REPLY_NO:
+        said->answer = ANSWER_NO;
+        return;
+    case REPLY_VALUE:
+        said->answer = ANSWER_VALUE;
+        snprintf(said->text, sizeof said->text, "%s", operator->reply.value);
+        said->value = strtod(operator->reply.value, NULL);
+        return;
+    case REPLY_YES:
+        said->answer = operator->note == NOTE_ASK ? ANSWER_VALUE : ANSWER_YES;
+        if (said->answer == ANSWER_VALUE)
+            said->value = value_for(operator, world);
+        return;
+    }
+}
+
+void operator_step(struct operator* operator, const struct wire_turn * turn, struct world *world,
+                   uint32_t stops, int64_t t_ms)
+{
+    static const int64_t NEVER = INT64_MAX;
+
+    if (turn->prompt != operator->prompt)
+        operator->prompt = 0;
+    if (turn->prompt != 0 && operator->prompt == 0)
+        consider(operator, turn, t_ms);
+    if (operator->prompt != 0 && t_ms >= operator->due_ms) {
+        say(operator, world);
+        operator->due_ms = NEVER;
+    }
+    if (stops > operator->said.stop_count)
+        operator->said.stop_count = stops;
+}

@@ -1,0 +1,234 @@
+/* SPDX-License-Identifier: MIT */
+/* The parent's side: fork, wait, limit from outside, and look hard at what comes back. */
+#include "rehearse_private.h"
+
+#include <errno.h>
+#include <math.h>
+#include <poll.h>
+#include <string.h>
+#include <sys/mman.h>
+#include <sys/syscall.h>
+#include <sys/wait.h>
+#include <time.h>
+#include <unistd.h>
+
+static const double CPU_S = 10.0;       /* a rehearsal of an hour takes a tenth of a second */
+static const double GRACE_S = 0.2;      /* from the request to stop to the kill */
+static const double COOL_DOWN_S = 10.0; /* for the guard to finish once the script let go */
+
+static double seconds_of(clockid_t clock)
+{
+    struct timespec now = {0};
+
+    clock_gettime(clock, &now);
+    return (double)now.tv_sec + (double)now.tv_nsec / 1e9;
+}
+
+/* CPU time of the child; a child that sleeps (it has no call to) is bounded by wall time too. */
+static double spent_s(pid_t child, double started_s)
+{
+    clockid_t clock;
+    double wall_s = seconds_of(CLOCK_MONOTONIC) - started_s;
+
+    if (clock_getcpuclockid(child, &clock) != 0)
+        return 0;
+    double cpu_s = seconds_of(clock);
+    return cpu_s > wall_s / 10 ? cpu_s : wall_s / 10;
+}
+
+/* Wait for the child's end at most until `deadline` of its own clock. True when it has ended. */
+static bool wait_until(int pidfd, pid_t child, double started_s, double limit_s,
+                       const volatile sig_atomic_t *or_flag)
+{
+    for (;;) {
+        struct pollfd ended = {.fd = pidfd, .events = POLLIN};
+        double left_s = limit_s - spent_s(child, started_s);
+        if (left_s <= 0 || (or_flag && *or_flag))
+            return false;
+        double pause_ms = fmin(fmax(left_s * 1000, 1), or_flag ? 5 : 1000);
+        if (poll(&ended, 1, (int)pause_ms) > 0)
+            return true;
+    }
+}
+
+/* SIGXCPU: the handler reports the line and lets the guard cool down; no answer, SIGKILL. */
+static void limit_child(int pidfd, pid_t child, double cpu_s, struct rehearse_result *result)
+{
+    double started_s = seconds_of(CLOCK_MONOTONIC);
+
+    if (wait_until(pidfd, child, started_s, cpu_s, NULL))
+        return;
+    kill(child, SIGXCPU);
+    double asked_s = spent_s(child, started_s);
+    if (wait_until(pidfd, child, started_s, asked_s + GRACE_S, &result->left_lua))
+        return;
+    if (result->left_lua && wait_until(pidfd, child, started_s, asked_s + COOL_DOWN_S, NULL))
+        return;
+    kill(child, SIGKILL);
+}
+
+static void end_text(char *text, size_t size)
+{
+    text[size - 1] = '\0';
+}
+
+static int32_t bounded(int32_t value, int32_t most)
+{
+    return value < 0 ? 0 : value > most ? most : value;
+}
+
+/* The child ran a stranger's code: nothing in its result may lead the parent astray. A bool that is neither
+ * 0 nor 1 is undefined behaviour to read, so flags are looked at as bytes. */
+static void distrust_flag(bool *flag)
+{
+    unsigned char byte;
+
+    memcpy(&byte, flag, 1);
+    *flag = byte != 0;
+}
+
+static void distrust_texts(struct run *run)
+{
+    end_text(run->recipe, sizeof run->recipe);
+    end_text(run->title, sizeof run->title);
+    end_text(run->board, sizeof run->board);
+    end_text(run->bench, sizeof run->bench);
+    end_text(run->serial, sizeof run->serial);
+    end_text(run->trip_words.what, sizeof run->trip_words.what);
+    end_text(run->trip_words.act, sizeof run->trip_words.act);
+    end_text(run->trip_words.inspect, sizeof run->trip_words.inspect);
+    end_text(run->hands, sizeof run->hands);
+    end_text(run->record, sizeof run->record);
+    end_text(run->error.file, sizeof run->error.file);
+    end_text(run->error.token, sizeof run->error.token);
+    end_text(run->error.text, sizeof run->error.text);
+    end_text(run->error.hint, sizeof run->error.hint);
+    for (int i = 0; i < RUN_STAGES; i++)
+        end_text(run->stage[i].name, sizeof run->stage[i].name);
+    for (int i = 0; i < RUN_MELTS; i++) {
+        end_text(run->melt[i].joint, sizeof run->melt[i].joint);
+        end_text(run->melt[i].how, sizeof run->melt[i].how);
+    }
+    for (int i = 0; i < RUN_MARGINS; i++)
+        end_text(run->margin[i].limit, sizeof run->margin[i].limit);
+    for (int i = 0; i < RUN_EVENTS; i++) {
+        end_text(run->event[i].kind, sizeof run->event[i].kind);
+        end_text(run->event[i].text, sizeof run->event[i].text);
+    }
+    for (int i = 0; i < RUN_WARNINGS; i++)
+        end_text(run->warning[i], sizeof run->warning[i]);
+    for (int i = 0; i < BENCH_RAILS; i++)
+        end_text(run->limits.rail[i].name, sizeof run->limits.rail[i].name);
+}
+
+static void distrust(struct run *run)
+{
+    distrust_texts(run);
+    run->stage_count = bounded(run->stage_count, RUN_STAGES);
+    run->melt_count = bounded(run->melt_count, RUN_MELTS);
+    run->margin_count = bounded(run->margin_count, RUN_MARGINS);
+    run->point_count = bounded(run->point_count, RUN_CURVE);
+    run->event_count = bounded(run->event_count, RUN_EVENTS);
+    run->warning_count = bounded(run->warning_count, RUN_WARNINGS);
+    run->limits.rail_count = bounded(run->limits.rail_count, BENCH_RAILS);
+    run->outcome = (enum outcome)bounded((int32_t)run->outcome, OUTCOMES - 1);
+    run->trip_rule = (enum rule_id)bounded((int32_t)run->trip_rule, RULES - 1);
+    for (int i = 0; i < LIMITS; i++)
+        run->origins.of[i].layer =
+            (enum limit_layer)bounded((int32_t)run->origins.of[i].layer, LAYERS - 1);
+    for (int i = 0; i < RUN_MARGINS; i++) {
+        run->margin[i].unit = (enum unit)bounded((int32_t)run->margin[i].unit, UNITS - 1);
+        run->margin[i].layer =
+            run->margin[i].layer < 0 ? -1 : bounded(run->margin[i].layer, LAYERS - 1);
+    }
+    distrust_flag(&run->tripped);
+    distrust_flag(&run->rehearsed);
+    distrust_flag(&run->limits.uses_plate);
+    distrust_flag(&run->limits.uses_supply);
+    distrust_flag(&run->limits.has_plate_2);
+    distrust_flag(&run->limits.has_board);
+}
+
+/* A child that left no whole result: say why, with the line it was last seen on. */
+static void explain_death(const struct rehearse_setup *setup, int status,
+                          const struct rehearse_result *result, double cpu_s, struct run *run)
+{
+    struct tl_error *error = &run->error;
+    int line = result->line;
+
+    run->outcome = RUN_FAILED;
+    if (WIFEXITED(status) && WEXITSTATUS(status) == RECIPE_EXIT_MEMORY)
+        tl_error_set(error, TL_KILLED,
+                     "the recipe used more than its 64 MiB of memory and was ended");
+    else if (WIFSIGNALED(status) && WTERMSIG(status) == SIGKILL)
+        tl_error_set(error, TL_KILLED,
+                     "the recipe ran for more than %g s of processor time and was killed", cpu_s);
+    else if (WIFSIGNALED(status) && WTERMSIG(status) == SIGSYS)
+        tl_error_set(error, TL_KILLED,
+                     "the recipe's process made a forbidden system call and was killed");
+    else
+        tl_error_set(error, TL_KILLED, "the recipe's process died (%s %d)",
+                     WIFSIGNALED(status) ? "signal" : "status",
+                     WIFSIGNALED(status) ? WTERMSIG(status) : WEXITSTATUS(status));
+    if (setup->sources->count > 0)
+        tl_error_at(error, setup->sources->file[0].name, line);
+}
+
+/* The record of a killed child is closed by its parent, so that it says how it ended. */
+static void close_record(int record_fd, const struct run *run)
+{
+    struct journal *journal;
+
+    if (record_fd < 0 || journal_new(&journal, record_fd, 0) != 0)
+        return;
+    /* "\n" first: the child may have died in the middle of a line. */
+    if (write(record_fd, "\n", 1) == 1)
+        journal_end(journal, (int64_t)(run->duration_s * 1000), run->outcome, &run->error);
+    journal_free(journal);
+}
+
+static void take_result(const struct rehearse_setup *setup, int status, double cpu_s, int record_fd,
+                        struct rehearse_result *result, struct run *run)
+{
+    *run = result->run;
+    distrust(run);
+    if (result->whole && WIFEXITED(status) && WEXITSTATUS(status) == 0)
+        return;
+    explain_death(setup, status, result, cpu_s, run);
+    close_record(record_fd, run);
+}
+
+int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,
+             struct tl_error *error)
+{
+    double cpu_s = setup->cpu_s > 0 ? setup->cpu_s : CPU_S;
+    double started_s = seconds_of(CLOCK_MONOTONIC);
+    struct rehearse_result *result =
+        mmap(NULL, sizeof *result, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
+    int status = 0;
+
+    if (result == MAP_FAILED)
+        return tl_error_set(error, TL_SYSTEM, "no memory for a rehearsal: %s", strerror(errno));
+    pid_t child = fork();
+    if (child == 0) {
+        lockstep_run(setup, record_fd, result);
+        _exit(0);
+    }
+    if (child < 0) {
+        munmap(result, sizeof *result);
+        return tl_error_set(error, TL_SYSTEM, "no process for a rehearsal: %s", strerror(errno));
+    }
+    int pidfd = (int)syscall(SYS_pidfd_open, child, 0);
+    if (pidfd >= 0)
+        limit_child(pidfd, child, cpu_s, result);
+    else
+        kill(child, SIGKILL); /* a child that cannot be watched is not let run */
+    while (waitpid(child, &status, 0) < 0 && errno == EINTR)
+        ;
+    if (pidfd >= 0)
+        close(pidfd);
+    take_result(setup, status, cpu_s, record_fd, result, run);
+    run->wall_s = seconds_of(CLOCK_MONOTONIC) - started_s;
+    munmap(result, sizeof *result);
+    return 0;
+}

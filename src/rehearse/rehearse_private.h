@@ -1,0 +1,79 @@
+/* SPDX-License-Identifier: MIT */
+/* What the files of a rehearsal share. */
+#ifndef TINLATCH_REHEARSE_PRIVATE_H
+#define TINLATCH_REHEARSE_PRIVATE_H
+
+#include <signal.h>
+
+#include "tinlatch/guard.h"
+#include "tinlatch/rehearse.h"
+#include "tinlatch/world.h"
+
+/* What the child leaves for its parent, in memory both see. The parent reads it once the child is dead. */
+struct rehearse_result {
+    volatile sig_atomic_t whole;    /* run is filled to its end */
+    volatile sig_atomic_t line;     /* of the recipe, when it was told to stop */
+    volatile sig_atomic_t left_lua; /* the script has let go after that */
+    struct run run;
+};
+
+/* The simulated person: answers prompts after a natural delay, or as the answers file says. */
+struct operator
+{
+    const struct rehearse_setup *setup;
+    struct random random;
+    int next_answer;
+    uint32_t prompt; /* being answered, 0 = none */
+    int32_t note;    /* its enum note_kind */
+    enum hand hand;
+    double suggestion; /* of the prompt's note */
+    char name[BENCH_NAME];
+    int64_t due_ms;
+    struct rehearse_answer reply;
+    struct wire_hand said; /* what the guard hears at every snapshot */
+};
+
+/* The extremes that margins are made of. */
+struct extremes {
+    double plate_c, board_c, ramp_c_s, supply_v, supply_a, inject_v, inject_a,
+        power_c; /* NAN = none */
+    int32_t heat_left_ms;
+};
+
+struct rehearsal {
+    const struct rehearse_setup *setup;
+    struct run *run;
+    struct world *world;
+    struct guard *guard;
+    struct journal *journal;
+    struct recipe *recipe;
+    struct world_truth truth;
+    int32_t truth_mc;
+    struct operator operator;
+    struct extremes extremes;
+    int64_t period_ms, until_ms;
+    int64_t now_ms;    /* start of the period to come */
+    bool cut;          /* --until was reached */
+    bool torn;         /* a lift tore pads: the rehearsal ends there */
+    int32_t note_line; /* of the last note: where the recipe stands */
+    uint32_t answered; /* the prompt whose answer was noted last */
+};
+
+/* operator.c */
+void operator_init(struct operator* operator, const struct rehearse_setup * setup);
+void operator_asked(struct operator* operator, const struct wire_note * note);
+/* Look at the turn's prompt; operator->said is what the guard hears. */
+void operator_step(struct operator* operator, const struct wire_turn * turn, struct world *world,
+                   uint32_t stops, int64_t t_ms);
+
+/* lockstep.c: the whole rehearsal, inside the child. */
+void lockstep_run(const struct rehearse_setup *setup, int record_fd,
+                  struct rehearse_result *result);
+
+/* summary.c */
+void summary_snapshot(struct rehearsal *r, const struct wire_snapshot *snapshot,
+                      const struct wire_turn *turn);
+void summary_note(struct rehearsal *r, const struct wire_note *note);
+void summary_end(struct rehearsal *r, const struct recipe_tally *tally);
+
+#endif

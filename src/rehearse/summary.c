@@ -1,0 +1,257 @@
+/* SPDX-License-Identifier: MIT */
+/* From snapshots to what a person reads: stages, melts, curves, peaks, margins. */
+#include "rehearse_private.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+static bool good(int32_t quality)
+{
+    return quality == QUALITY_GOOD;
+}
+
+/* The coldest place of the joint that is named first: the one the recipe waits for. */
+static double coldest_joint_c(const struct rehearsal *r)
+{
+    const struct board *board = recipe_board(r->recipe);
+
+    return board->joint_count > 0 && r->truth.placed ? r->truth.joint_coldest_c[0] : (double)NAN;
+}
+
+static void add_point(struct rehearsal *r, const struct wire_snapshot *s)
+{
+    struct run_point point = {
+        .t_s = (float)((double)s->t_ms / 1000),
+        .plate_c = (float)r->truth.plate_c,
+        .plate_read_c = good(s->plate_quality) ? (float)s->plate_mc / 1000 : NAN,
+        .board_c = good(s->quality[SENSOR_BOARD]) ? (float)s->temp_mc[SENSOR_BOARD] / 1000 : NAN,
+        .joint_c = (float)coldest_joint_c(r),
+        .target_c = s->granted_heat ? (float)s->granted_mc / 1000 : NAN,
+    };
+    if (guard_limits(r->guard)->uses_plate)
+        run_add_point(r->run, &point);
+}
+
+static void keep_highest(double *worst, double value)
+{
+    if (!(*worst >= value))
+        *worst = value;
+}
+
+static void see_plate(struct rehearsal *r, const struct wire_snapshot *s)
+{
+    struct run *run = r->run;
+
+    if (good(s->plate_quality)) {
+        double read_c = s->plate_mc / 1000.0;
+        keep_highest(&run->peak_read_c, read_c);
+        keep_highest(&r->extremes.plate_c, read_c);
+        if (run->stage_count > 0)
+            keep_highest(&run->stage[run->stage_count - 1].peak_c, read_c);
+    }
+    if (good(s->quality[SENSOR_BOARD])) {
+        keep_highest(&run->peak_board_c, s->temp_mc[SENSOR_BOARD] / 1000.0);
+        keep_highest(&r->extremes.board_c, s->temp_mc[SENSOR_BOARD] / 1000.0);
+    }
+    if (s->ramp_known && s->granted_heat)
+        keep_highest(&r->extremes.ramp_c_s, s->ramp_mc_s / 1000.0);
+    r->extremes.heat_left_ms = s->heat_left_ms;
+}
+
+static void see_supply(struct rehearsal *r, const struct wire_snapshot *s,
+                       const struct wire_turn *turn)
+{
+    if (!good(s->supply_quality) || !s->supply_on)
+        return;
+    keep_highest(turn->inject ? &r->extremes.inject_v : &r->extremes.supply_v,
+                 s->supply_mv / 1000.0);
+    keep_highest(turn->inject ? &r->extremes.inject_a : &r->extremes.supply_a,
+                 s->supply_ma / 1000.0);
+    if (good(s->quality[SENSOR_BOARD]))
+        keep_highest(&r->extremes.power_c, s->temp_mc[SENSOR_BOARD] / 1000.0);
+}
+
+/* The start of a trip, a stop or a pause, once. */
+static void see_mode(struct rehearsal *r, const struct wire_snapshot *s)
+{
+    const struct guard_trip *trip = guard_trip(r->guard);
+    struct run *run = r->run;
+
+    if (trip->tripped && !run->tripped) {
+        run->tripped = true;
+        run->trip_rule = trip->rule;
+        run->trip_s = (double)trip->at_ms / 1000;
+        run->trip_words = trip->words;
+        run_add_event(run, run->trip_s, 0, rules[trip->rule].kind == RULE_STOP ? "stop" : "trip",
+                      trip->words.what);
+    }
+    if (s->mode == GUARD_COOLING && run->hands[0] == '\0')
+        snprintf(run->hands, sizeof run->hands, "%s", trip->hands);
+}
+
+static void see_answer(struct rehearsal *r, const struct wire_snapshot *s)
+{
+    static const char *const said[ANSWERS] = {"", "yes", "no", "value"};
+    char text[40] = "";
+
+    if (s->answer == ANSWER_NONE || s->prompt == r->answered)
+        return;
+    r->answered = s->prompt;
+    if (s->answer == ANSWER_VALUE)
+        snprintf(text, sizeof text, "%.4g", s->value);
+    run_add_event(r->run, (double)s->t_ms / 1000, 0, said[s->answer], text);
+}
+
+void summary_snapshot(struct rehearsal *r, const struct wire_snapshot *snapshot,
+                      const struct wire_turn *turn)
+{
+    add_point(r, snapshot);
+    see_plate(r, snapshot);
+    see_supply(r, snapshot, turn);
+    see_answer(r, snapshot);
+    see_mode(r, snapshot);
+    keep_highest(&r->run->peak_true_c, r->truth.plate_c);
+}
+
+static void begin_stage(struct rehearsal *r, double t_s, const char *name)
+{
+    struct run *run = r->run;
+
+    if (run->stage_count > 0 && isnan(run->stage[run->stage_count - 1].end_s))
+        run->stage[run->stage_count - 1].end_s = t_s;
+    if (run->stage_count == RUN_STAGES)
+        return;
+    struct run_stage *stage = &run->stage[run->stage_count++];
+    snprintf(stage->name, sizeof stage->name, "%.*s", (int)sizeof stage->name - 1, name);
+    stage->start_s = t_s;
+    stage->end_s = NAN;
+    stage->peak_c = NAN;
+}
+
+static void add_melt(struct rehearsal *r, double t_s, const struct wire_note *note)
+{
+    struct run *run = r->run;
+
+    if (run->melt_count == RUN_MELTS)
+        return;
+    struct run_melt *melt = &run->melt[run->melt_count++];
+    snprintf(melt->joint, sizeof melt->joint, "%s", note->name);
+    snprintf(melt->how, sizeof melt->how, "%s", note->text);
+    melt->at_s = t_s;
+    melt->true_first_s = NAN;
+    melt->true_last_s = NAN;
+}
+
+void summary_note(struct rehearsal *r, const struct wire_note *note)
+{
+    double t_s = (double)r->now_ms / 1000;
+
+    r->note_line = note->line;
+    run_add_event(r->run, t_s, note->line, note_kind_name(note->note), note->text);
+    if (note->note == NOTE_STAGE)
+        begin_stage(r, t_s, note->text);
+    else if (note->note == NOTE_MELT)
+        add_melt(r, t_s, note);
+}
+
+static void add_margin(struct run *run, const char *limit, enum limit_id id, double worst)
+{
+    if (run->margin_count == RUN_MARGINS || isnan(worst))
+        return;
+    struct run_margin *margin = &run->margin[run->margin_count++];
+    snprintf(margin->limit, sizeof margin->limit, "%s", limit);
+    margin->value = (double)limits_get(&run->limits, id) / limit_scale(id);
+    margin->worst = worst;
+    margin->unit = limit_unit(id);
+    margin->layer = (int32_t)run->origins.of[id].layer;
+    margin->line = run->origins.of[id].line;
+}
+
+static void plate_margins(struct rehearsal *r)
+{
+    const struct extremes *seen = &r->extremes;
+    double used_s = (r->run->limits.heat_time_ms - seen->heat_left_ms) / 1000.0;
+
+    add_margin(r->run, "plate", LIMIT_plate_mc, seen->plate_c);
+    if (r->run->limits.has_board)
+        add_margin(r->run, "board", LIMIT_board_mc, seen->board_c);
+    add_margin(r->run, "ramp", LIMIT_ramp_mc_s, seen->ramp_c_s);
+    add_margin(r->run, "heat time", LIMIT_heat_time_ms, used_s);
+}
+
+static void supply_margins(struct rehearsal *r)
+{
+    const struct extremes *seen = &r->extremes;
+
+    if (!isnan(seen->supply_v)) {
+        add_margin(r->run, "supply volts", LIMIT_supply_mv, seen->supply_v);
+        add_margin(r->run, "supply amps", LIMIT_supply_ma, seen->supply_a);
+    }
+    if (!isnan(seen->inject_v)) {
+        add_margin(r->run, "injection volts", LIMIT_inject_mv, seen->inject_v);
+        add_margin(r->run, "injection amps", LIMIT_inject_ma, seen->inject_a);
+    }
+    if (!isnan(seen->power_c))
+        add_margin(r->run, "board while fed", LIMIT_power_mc, seen->power_c);
+}
+
+/* Every part's own body limit, by the world's true temperature. */
+static void part_margins(struct rehearsal *r)
+{
+    const struct board *board = recipe_board(r->recipe);
+
+    for (int i = 0; i < board->part_count && r->run->margin_count < RUN_MARGINS; i++) {
+        if (!(board->part[i].max_c > 0))
+            continue;
+        struct run_margin *margin = &r->run->margin[r->run->margin_count++];
+        snprintf(margin->limit, sizeof margin->limit, "%s body", board->part[i].name);
+        margin->value = board->part[i].max_c;
+        margin->worst = r->truth.part_peak_c[i];
+        margin->unit = UNIT_TEMP;
+        margin->layer = -1;
+    }
+}
+
+static void true_melts(struct rehearsal *r)
+{
+    const struct board *board = recipe_board(r->recipe);
+
+    for (int i = 0; i < r->run->melt_count; i++)
+        for (int k = 0; k < board->joint_count; k++)
+            if (strcmp(r->run->melt[i].joint, board->joint[k].name) == 0) {
+                r->run->melt[i].true_first_s = r->truth.joint_first_melt_s[k];
+                r->run->melt[i].true_last_s = r->truth.joint_last_melt_s[k];
+            }
+}
+
+static void too_hot_parts(struct rehearsal *r)
+{
+    const struct board *board = recipe_board(r->recipe);
+
+    for (int i = 0; i < board->part_count; i++)
+        if (board->part[i].max_c > 0 && r->truth.part_peak_c[i] > board->part[i].max_c)
+            run_add_warning(r->run, "part %s would reach %.0f C; its body limit is %.0f C",
+                            board->part[i].name, r->truth.part_peak_c[i], board->part[i].max_c);
+}
+
+void summary_end(struct rehearsal *r, const struct recipe_tally *tally)
+{
+    struct run *run = r->run;
+
+    if (run->stage_count > 0 && isnan(run->stage[run->stage_count - 1].end_s))
+        run->stage[run->stage_count - 1].end_s = run->recipe_s;
+    run->cool_c_s = r->truth.cool_c_s;
+    run->worst_case_s = tally->worst_case_s;
+    run->worst_case_heat_s = tally->worst_case_heat_s;
+    for (int i = 0; i < tally->warning_count; i++)
+        run_add_warning(run, "%s", tally->warning[i]);
+    if (run->limits.uses_plate) {
+        plate_margins(r);
+        part_margins(r);
+        too_hot_parts(r);
+    }
+    supply_margins(r);
+    true_melts(r);
+    run_sort_margins(run);
+}
