@@ -32,7 +32,8 @@ int port_read(struct port *port, void *to, size_t size);
 int port_write(struct port *port, const void *from, size_t length);
 void port_close(struct port *port); /* NULL: nothing */
 
-/* Bare-descriptor backend: takes over `fd` and makes it non-blocking. TL_SYSTEM, *out untouched. */
+/* Bare-descriptor backend: takes over `fd` (a socket or a terminal), makes it non-blocking and, if it
+ * is a terminal, raw. TL_SYSTEM: *out untouched, `fd` still the caller's. */
 int port_fd_open(int fd, struct port **out);
 
 /* A clock that reads CLOCK_BOOTTIME (it counts on while the machine sleeps), from 0 at the call. */

@@ -152,7 +152,9 @@ int wire_check_end(const struct wire_end *end);
 int wire_check_hello(const struct wire_hello *hello);
 
 /* Exact-size datagrams over SOCK_SEQPACKET. receive: the message's kind, its bytes in *message
- * (at least WIRE_MAX bytes). */
+ * (at least WIRE_MAX bytes). They block or not as the descriptor does; a call that a signal broke
+ * off is TL_MORE too, so that the caller looks at its flag. A message with descriptors attached is
+ * TL_BAD, and the descriptors are gone. System calls: recvmsg, sendto. */
 enum { WIRE_MAX = 4096 };
 int wire_send(int fd, const void *message);
 int wire_receive(int fd, void *message);
