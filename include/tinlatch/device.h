@@ -91,7 +91,7 @@ struct device {
     bool inbox_overrun;       /* line longer than the inbox: skip to its end */
     int32_t step;             /* the request in flight; the kind's own numbering */
     uint32_t sequence;
-    int64_t begun_ms;
+    int64_t begun_ms;         /* when its first period began; -1 = not yet */
     int64_t answered_ms;      /* when it last answered whole; -1 = never */
     bool settled;
     bool identified;
@@ -100,6 +100,10 @@ struct device {
     /* what the SCPI supply was last told and what it read back */
     int32_t told_mv, told_ma, read_back_mv, read_back_ma;
     bool told_on, told_known;
+    bool resync;              /* an answer is overdue: only its identity tells which answer is which */
+    bool error_due;           /* settings were sent since the error queue was last read */
+    int32_t pending_mv, pending_ma; /* measured in this period, not yet whole */
+    int64_t uptime_s;         /* line: as last told; -1 = not yet */
 };
 
 const char *device_kind_name(enum device_kind kind); /* "line", "scpi-supply" */

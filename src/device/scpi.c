@@ -1,0 +1,199 @@
+/* SPDX-License-Identifier: MIT */
+/* SCPI texts and replies. Sources: IEEE 488.2-1992 (message terminators, NRf numbers, *IDN?) and
+ * SCPI-1999 (headers, SYSTem:ERRor?, the special numbers 9.9E37 and 9.91E37). */
+#include "tinlatch/device.h"
+
+#include <string.h>
+
+#include "device_ops.h"
+
+static const char *const standard[SCPI_TEXTS] = {
+    [SCPI_IDENTITY] = "*IDN?",       [SCPI_SET_VOLTS] = "VOLT %s", [SCPI_SET_AMPS] = "CURR %s",
+    [SCPI_GET_VOLTS] = "VOLT?",      [SCPI_GET_AMPS] = "CURR?",    [SCPI_READ_VOLTS] = "MEAS:VOLT?",
+    [SCPI_READ_AMPS] = "MEAS:CURR?", [SCPI_ON] = "OUTP ON",        [SCPI_OFF] = "OUTP OFF",
+    [SCPI_STATE] = "OUTP?",          [SCPI_ERROR] = "SYST:ERR?",
+};
+
+const char *device_scpi_text(const struct device_config *config, enum scpi_text which)
+{
+    return config->scpi[which][0] ? config->scpi[which] : standard[which];
+}
+
+void scpi_command(struct bytes *out, const char *text, int32_t milli)
+{
+    const char *number = strstr(text, "%s");
+    if (number) {
+        bytes_add(out, text, (size_t)(number - text));
+        bytes_fixed(out, milli, 3);
+        bytes_text(out, number + 2);
+    } else {
+        bytes_text(out, text);
+    }
+    bytes_char(out, '\n');
+}
+
+/* A number as digits * 10^exponent, for as many digits as 64 bits hold. */
+struct decimal {
+    bool negative;
+    int64_t digits;
+    int32_t exponent;
+};
+
+enum { DIGITS_MAX = 17, EXPONENT_MAX = 1000 };
+
+static bool is_digit(char c)
+{
+    return c >= '0' && c <= '9';
+}
+
+static bool take_sign(const char **at, const char *end)
+{
+    if (*at == end || (**at != '+' && **at != '-'))
+        return false;
+    return *(*at)++ == '-';
+}
+
+/* Digits past the 17th only move the exponent: a thousandth does not feel them. */
+static void add_digit(struct decimal *d, char c, int *count)
+{
+    if (*count >= DIGITS_MAX) {
+        d->exponent++;
+        return;
+    }
+    d->digits = d->digits * 10 + (c - '0');
+    if (d->digits > 0)
+        (*count)++;
+}
+
+static bool take_mantissa(const char **at, const char *end, struct decimal *d)
+{
+    int count = 0;
+    bool any = false, point = false;
+    d->negative = take_sign(at, end);
+    for (; *at < end; (*at)++) {
+        if (**at == '.' && !point) {
+            point = true;
+        } else if (is_digit(**at)) {
+            any = true;
+            add_digit(d, **at, &count);
+            d->exponent -= point;
+        } else {
+            break;
+        }
+    }
+    return any;
+}
+
+static bool take_exponent(const char **at, const char *end, struct decimal *d)
+{
+    if (*at == end)
+        return true;
+    if (**at != 'E' && **at != 'e')
+        return false;
+    (*at)++;
+    bool negative = take_sign(at, end);
+    int32_t exponent = 0;
+    if (*at == end)
+        return false;
+    for (; *at < end; (*at)++) {
+        if (!is_digit(**at) || exponent > EXPONENT_MAX)
+            return false;
+        exponent = exponent * 10 + (**at - '0');
+    }
+    d->exponent += negative ? -exponent : exponent;
+    return true;
+}
+
+/* To thousandths, halves away from zero. TL_BAD beyond 32 bits: 9.9E37 and 9.91E37 end here. */
+static int decimal_milli(const struct decimal *d, int32_t *milli)
+{
+    int64_t value = d->digits;
+    int32_t exponent = d->exponent + 3;
+    for (; exponent > 0 && value > 0; exponent--) {
+        if (value > INT32_MAX)
+            return TL_BAD;
+        value *= 10;
+    }
+    int64_t divisor = 1;
+    for (; exponent < 0 && divisor <= value * 2; exponent++)
+        divisor *= 10;
+    value = exponent < 0 ? 0 : (value + divisor / 2) / divisor;
+    if (value > INT32_MAX)
+        return TL_BAD;
+    *milli = (int32_t)(d->negative ? -value : value);
+    return 0;
+}
+
+/* The reply's text, from its first byte to *end; consumed bytes, TL_MORE or TL_BAD. */
+static int take_reply(const void *bytes, size_t length, const char **end)
+{
+    size_t consumed;
+    *end = line_end(bytes, length < FRAME_MAX ? length : FRAME_MAX, &consumed);
+    if (!*end)
+        return length < FRAME_MAX ? TL_MORE : TL_BAD;
+    return *end == bytes ? TL_BAD : (int)consumed;
+}
+
+int scpi_decode_milli(const void *bytes, size_t length, int32_t *milli)
+{
+    const char *end, *at = bytes;
+    struct decimal d = {0};
+    int consumed = take_reply(bytes, length, &end);
+    if (consumed < 0)
+        return consumed;
+    if (!take_mantissa(&at, end, &d) || !take_exponent(&at, end, &d))
+        return TL_BAD;
+    return decimal_milli(&d, milli) < 0 ? TL_BAD : consumed;
+}
+
+int scpi_decode_bool(const void *bytes, size_t length, bool *value)
+{
+    static const struct {
+        const char *text;
+        bool value;
+    } words[] = {{"1", true}, {"0", false}, {"ON", true}, {"OFF", false}};
+    const char *end;
+    int consumed = take_reply(bytes, length, &end);
+    if (consumed < 0)
+        return consumed;
+    size_t size = (size_t)(end - (const char *)bytes);
+    for (size_t i = 0; i < sizeof words / sizeof *words; i++) {
+        if (size != strlen(words[i].text) || memcmp(bytes, words[i].text, size) != 0)
+            continue;
+        *value = words[i].value;
+        return consumed;
+    }
+    return TL_BAD;
+}
+
+/* "Undefined header": between quotes, a quote inside is doubled. */
+static bool is_quoted(const char *at, const char *end)
+{
+    if (end - at < 2 || *at != '"' || end[-1] != '"')
+        return false;
+    for (at++, end--; at < end; at++) {
+        if (*at != '"')
+            continue;
+        if (at + 1 == end || at[1] != '"')
+            return false;
+        at++;
+    }
+    return true;
+}
+
+int scpi_decode_error(const void *bytes, size_t length, int32_t *code)
+{
+    enum { CODE_DIGITS = 5 }; /* SCPI-1999: -32768 to 32767 */
+    const char *end, *at = bytes;
+    int32_t value = 0, digits = 0;
+    int consumed = take_reply(bytes, length, &end);
+    if (consumed < 0)
+        return consumed;
+    bool negative = take_sign(&at, end);
+    for (; at < end && is_digit(*at) && digits < CODE_DIGITS; at++, digits++)
+        value = value * 10 + (*at - '0');
+    if (digits == 0 || at == end || *at != ',' || !is_quoted(at + 1, end))
+        return TL_BAD;
+    *code = negative ? -value : value;
+    return consumed;
+}

@@ -1,0 +1,290 @@
+/* SPDX-License-Identifier: MIT */
+/* A bench supply that speaks SCPI: one query in flight at a time, so every answer has one meaning.
+ *
+ * A period:  off, if due -> [identity] -> set-points and their read-back -> on -> error queue -> measure
+ *
+ * SCPI answers carry no number. Once one is overdue, the next line could be its answer or that of
+ * the next question, so nothing is believed until the supply has said its name again: what was
+ * overdue comes before that. */
+#include "tinlatch/device.h"
+
+#include <string.h>
+
+#include "device_ops.h"
+
+enum supply_step {
+    IDLE,
+    ASK_IDENTITY,
+    ASK_VOLTS,
+    ASK_AMPS,
+    ASK_ERROR,
+    READ_VOLTS,
+    READ_AMPS,
+    READ_STATE
+};
+
+/* Fields of an *IDN? answer are parted by three commas (IEEE 488.2, 10.14). */
+enum { IDENTITY_COMMAS = 3, COARSE = 10 /* mV or mA */ };
+
+static const enum scpi_text questions[] = {
+    [ASK_IDENTITY] = SCPI_IDENTITY, [ASK_VOLTS] = SCPI_GET_VOLTS,   [ASK_AMPS] = SCPI_GET_AMPS,
+    [ASK_ERROR] = SCPI_ERROR,       [READ_VOLTS] = SCPI_READ_VOLTS, [READ_AMPS] = SCPI_READ_AMPS,
+    [READ_STATE] = SCPI_STATE,
+};
+
+static void say(struct device *device, enum scpi_text which, int32_t milli)
+{
+    struct bytes out = frame_open(&device->outbox);
+    scpi_command(&out, device_scpi_text(&device->config, which), milli);
+    if (!out.full) /* a question that did not fit is overdue later; what lies before it must stay */
+        device->outbox.length = out.length;
+}
+
+static void ask(struct device *device, enum supply_step step)
+{
+    device->step = step;
+    say(device, questions[step], 0);
+}
+
+/* What it was told is known only from an off or on that we sent ourselves. Off is said again until
+ * the supply itself says off. */
+static bool off_is_due(const struct device *device)
+{
+    if (!device->identified)
+        return false;
+    return !device->told_known ||
+           (!device->drive.supply_on && (device->told_on || device->supply.on));
+}
+
+static void say_off(struct device *device)
+{
+    say(device, SCPI_OFF, 0);
+    device->told_on = false;
+    device->told_known = true;
+    device->supply.settled = false; /* whatever goes on next is read back first */
+}
+
+static int32_t wanted_mv(const struct device *device)
+{
+    return bounded(device->drive.mv, 0, INT32_MAX / 2);
+}
+
+static int32_t wanted_ma(const struct device *device)
+{
+    return bounded(device->drive.ma, 0, INT32_MAX / 2);
+}
+
+static bool set_points_are_due(const struct device *device)
+{
+    return device->drive.supply_on &&
+           (!device->supply.settled || device->told_mv != wanted_mv(device) ||
+            device->told_ma != wanted_ma(device));
+}
+
+static void say_set_points(struct device *device)
+{
+    device->supply.settled = false;
+    device->told_mv = wanted_mv(device);
+    device->told_ma = wanted_ma(device);
+    device->error_due = true;
+    say(device, SCPI_SET_VOLTS, device->told_mv);
+    say(device, SCPI_SET_AMPS, device->told_ma);
+    ask(device, ASK_VOLTS);
+}
+
+/* Upwards 1 % and no more. Downwards a coarse supply may round: that feeds less, not more. */
+static bool matches(int32_t told, int32_t back)
+{
+    int32_t part = told / 100;
+    return back <= told + part && back >= told - (part > COARSE ? part : COARSE);
+}
+
+/* On is said once, when both set-points have read back. It is not said again when the supply goes
+ * off by itself: that had a reason. */
+static void judge_read_back(struct device *device)
+{
+    device->supply.settled = matches(device->told_mv, device->read_back_mv) &&
+                             matches(device->told_ma, device->read_back_ma);
+    if (!device->supply.settled) {
+        if (device->told_on)
+            say_off(device);
+        return;
+    }
+    if (!device->told_on)
+        say(device, SCPI_ON, 0);
+    device->told_on = true;
+}
+
+/* After an off the period only measures: the proof that it was obeyed comes before anything new. */
+static void start_work(struct device *device)
+{
+    if (off_is_due(device)) {
+        say_off(device);
+        ask(device, READ_VOLTS);
+    } else if (set_points_are_due(device)) {
+        say_set_points(device);
+    } else {
+        ask(device, device->error_due ? ASK_ERROR : READ_VOLTS);
+    }
+}
+
+static void supply_begin(struct device *device)
+{
+    struct bytes out = frame_open(&device->outbox);
+    if (device->step != IDLE) {
+        device->bad_frames++;
+        device->resync = true;
+        bytes_char(&out, '\n'); /* ends whatever half command the supply was given */
+    }
+    frame_close(&device->outbox, &out);
+    if (!device->identified || device->resync) {
+        if (off_is_due(device))
+            say_off(device);
+        ask(device, ASK_IDENTITY);
+        return;
+    }
+    start_work(device);
+}
+
+static int count_commas(const uint8_t *line, size_t length)
+{
+    int commas = 0;
+    for (size_t i = 0; i < length; i++)
+        commas += line[i] == ',';
+    return commas;
+}
+
+static bool contains(const uint8_t *line, size_t length, const char *text)
+{
+    size_t size = strlen(text);
+    for (size_t i = 0; i + size <= length; i++)
+        if (memcmp(line + i, text, size) == 0)
+            return true;
+    return false;
+}
+
+/* Four fields, or the name we look for: not every supply keeps to the four. Numbers and errors are
+ * neither, whatever the bench file looks for. */
+static bool is_identity(const uint8_t *line, size_t length, const char *wanted)
+{
+    int32_t number;
+    if (scpi_decode_milli(line, length, &number) > 0 ||
+        scpi_decode_error(line, length, &number) > 0)
+        return false;
+    return count_commas(line, length) >= IDENTITY_COMMAS ||
+           (wanted[0] && contains(line, length, wanted));
+}
+
+/* Any other line may be the answer that was overdue: it is passed over. */
+static void take_identity(struct device *device, const uint8_t *line, size_t length)
+{
+    if (!is_identity(line, length, device->config.identity)) {
+        device->bad_frames++;
+        return;
+    }
+    device->resync = false;
+    device->identified = contains(line, length, device->config.identity);
+    if (device->identified) {
+        start_work(device);
+        return;
+    }
+    device->step = IDLE;
+    device->settled = true;
+}
+
+/* It went off without being told: its protection, its front panel, or a loss of power, and then its
+ * set-points are gone too. */
+static void note_lost_output(struct device *device, bool on)
+{
+    if (!device->supply.on || on || !device->told_on)
+        return;
+    device->was_reset = true;
+    device->supply.settled = false;
+}
+
+static void finish(struct device *device, bool on, int64_t t_ms)
+{
+    note_lost_output(device, on);
+    device->supply.quality = QUALITY_GOOD;
+    device->supply.on = on;
+    device->supply.mv = device->pending_mv;
+    device->supply.ma = device->pending_ma;
+    device->supply.at_ms = t_ms;
+    device->answered_ms = t_ms;
+    device->step = IDLE;
+    device->settled = true;
+}
+
+/* An answer that cannot be read leaves its question open: overdue at the next period. */
+static bool take_milli(struct device *device, const uint8_t *line, size_t length, int32_t *out)
+{
+    if (scpi_decode_milli(line, length, out) >= 0)
+        return true;
+    device->bad_frames++;
+    return false;
+}
+
+static void take_error(struct device *device, const uint8_t *line, size_t length)
+{
+    if (scpi_decode_error(line, length, &device->supply.error) < 0) {
+        device->bad_frames++;
+        return;
+    }
+    device->error_due = false;
+    ask(device, READ_VOLTS);
+}
+
+static void take_state(struct device *device, const uint8_t *line, size_t length, int64_t t_ms)
+{
+    bool on;
+    if (scpi_decode_bool(line, length, &on) < 0) {
+        device->bad_frames++;
+        return;
+    }
+    finish(device, on, t_ms);
+}
+
+static void supply_line(struct device *device, const uint8_t *line, size_t length, int64_t t_ms)
+{
+    switch ((enum supply_step)device->step) {
+    case IDLE:
+        device->bad_frames++;
+        return;
+    case ASK_IDENTITY:
+        take_identity(device, line, length);
+        return;
+    case ASK_VOLTS:
+        if (take_milli(device, line, length, &device->read_back_mv))
+            ask(device, ASK_AMPS);
+        return;
+    case ASK_AMPS:
+        if (take_milli(device, line, length, &device->read_back_ma)) {
+            judge_read_back(device);
+            ask(device, ASK_ERROR);
+        }
+        return;
+    case ASK_ERROR:
+        take_error(device, line, length);
+        return;
+    case READ_VOLTS:
+        if (take_milli(device, line, length, &device->pending_mv))
+            ask(device, READ_AMPS);
+        return;
+    case READ_AMPS:
+        if (take_milli(device, line, length, &device->pending_ma))
+            ask(device, READ_STATE);
+        return;
+    case READ_STATE:
+        take_state(device, line, length, t_ms);
+        return;
+    }
+}
+
+static void supply_last_words(const struct device_config *config, struct bytes *out)
+{
+    bytes_char(out, '\n'); /* ends whatever half command the supply was given */
+    scpi_command(out, device_scpi_text(config, SCPI_OFF), 0);
+}
+
+const struct device_ops scpi_supply_ops = {"scpi-supply", supply_begin, supply_line,
+                                           supply_last_words};
