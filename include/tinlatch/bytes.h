@@ -3,7 +3,8 @@
  *
  * Ownership  the caller owns the storage handed to bytes_init.
  * Never      allocates, writes past the storage, or writes a NUL.
- * Fails      what does not fit is dropped whole and `full` is set; check it once at the end.
+ * Fails      what does not fit is dropped whole and `full` is set; from then on nothing more
+ *            is added (no holes). Check it once at the end.
  * Units      bytes_fixed: `value` counts 10^-places, e.g. (23450, 3) appends "23.450". */
 #ifndef TINLATCH_BYTES_H
 #define TINLATCH_BYTES_H
@@ -28,6 +29,10 @@ void bytes_fixed(struct bytes *b, int64_t value, int places);
 void bytes_hex(struct bytes *b, uint32_t value, int digits); /* upper case, leading zeros */
 /* As a JSON string with its quotes; control bytes, quotes and bytes that are not UTF-8 escaped. */
 void bytes_json(struct bytes *b, const char *text);
+
+/* Copy a text into a fixed array, cut between characters (UTF-8) if it is too long for it; always
+ * NUL-terminated. `from` may lie in `to`. */
+void bytes_copy_text(char *to, size_t size, const char *from);
 
 /* Strict decimal integer ("-12", no "+", no blanks) from [*at, end); moves *at past it.
  * 0 or TL_BAD (also on overflow). */

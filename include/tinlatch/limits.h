@@ -80,14 +80,24 @@ void limits_set(struct limits *limits, enum limit_id id, int32_t value);
 const struct limits *limits_built_in(void);
 
 /* Tighten *merged by `layer`, recording in *origins which fields it tightened (an equal value
- * keeps the earlier origin). Rails: merged by name; the board states them, later layers only
- * lower them. The flags and times below `rail` are set by the caller, not merged.
- * `line_of` may be NULL; else line_of[id] is the layer's line for each field. */
+ * keeps the earlier origin). The flags and times below `rail` are set by the caller, not merged.
+ * `line_of` may be NULL; else line_of[id] is the layer's line for each field.
+ *
+ * Rails belong to the board:
+ *   LAYER_BOARD   its rails become the merged ones; what it does not state (0) is not fed
+ *   LAYER_RECIPE  chooses among them by name and may lower each figure (0: the board's stands); a
+ *                 rail that it does not name is not fed, all four figures 0; a name that the board
+ *                 does not have adds nothing
+ *   other layers  have none; theirs are ignored
+ * After any layer no rail's figure is above the merged supply_mv, supply_ma, inject_mv, inject_ma,
+ * and no rail is injected with more than its own volts. */
 void limits_tighten(struct limits *merged, struct limit_origins *origins,
                     const struct limits *layer, enum limit_layer which, const int32_t *line_of);
 
 /* Does `layer` state anything above *merged? TL_LIMIT with text such as
- * `ceiling.plate = 300 C is above the bench's limit of 250 C`; *id names the field. 0 if not. */
+ * `ceiling.plate = 300 C is above the bench's limit of 250 C`; *id names the field (may be NULL);
+ * the token is the field's key. 0 if not. Rails are compared where both have the name, with text
+ * such as `battery rail: supply_volts = 5 V is above the board's limit of 4.4 V`. */
 int limits_check(const struct limits *merged, const struct limit_origins *origins,
                  const struct limits *layer, enum limit_id *id, struct tl_error *error);
 

@@ -22,7 +22,7 @@ void thermocouple_range_c(enum thermocouple type, double *low_c, double *high_c)
 int thermocouple_mv(enum thermocouple type, double temp_c, double *mv);
 
 /* The exact inverse of thermocouple_mv from -200 C up: inverse polynomial, then Newton to 1e-9 C.
- * Below -200 C (where no inverse polynomial is published): TL_RANGE. */
+ * Below that (type J: below -210 C) no inverse polynomial is published: TL_RANGE. */
 int thermocouple_temp_c(enum thermocouple type, double mv, double *temp_c);
 
 /* What the hot junction is at, given the measured voltage and the terminals' temperature:

@@ -133,6 +133,13 @@ void bytes_json(struct bytes *b, const char *text)
         b->length = before; /* half a string is worse than none */
 }
 
+void bytes_copy_text(char *to, size_t size, const char *from)
+{
+    size_t length = utf8_fit(from, strlen(from), size - 1);
+    memmove(to, from, length);
+    to[length] = '\0';
+}
+
 int bytes_read_int(const char **at, const char *end, int64_t *value)
 {
     const char *p = *at;

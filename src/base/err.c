@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: MIT */
 #include "tinlatch/err.h"
 
-#include <limits.h>
 #include <stdbool.h>
 #include <stdio.h>
 #include <string.h>
@@ -29,14 +28,6 @@ const char *tl_err_text(int code)
     }
 }
 
-/* Copy, cut between characters, so that a cut text is still text. */
-static void copy_cut(char *to, size_t size, const char *from)
-{
-    size_t length = utf8_fit(from, strlen(from), size - 1);
-    memmove(to, from, length);
-    to[length] = '\0';
-}
-
 int tl_error_set(struct tl_error *error, enum tl_err code, const char *format, ...)
 {
     if (!error)
@@ -47,7 +38,7 @@ int tl_error_set(struct tl_error *error, enum tl_err code, const char *format, .
     vsnprintf(text, sizeof text, format, args);
     va_end(args);
     *error = (struct tl_error){.code = code};
-    copy_cut(error->text, sizeof error->text, text);
+    bytes_copy_text(error->text, sizeof error->text, text);
     return code;
 }
 
@@ -55,14 +46,14 @@ void tl_error_at(struct tl_error *error, const char *file, int line)
 {
     if (!error)
         return;
-    copy_cut(error->file, sizeof error->file, file ? file : "");
+    bytes_copy_text(error->file, sizeof error->file, file ? file : "");
     error->line = line;
 }
 
 void tl_error_token(struct tl_error *error, const char *token)
 {
     if (error)
-        copy_cut(error->token, sizeof error->token, token ? token : "");
+        bytes_copy_text(error->token, sizeof error->token, token ? token : "");
 }
 
 void tl_error_hint(struct tl_error *error, const char *format, ...)
@@ -74,7 +65,7 @@ void tl_error_hint(struct tl_error *error, const char *format, ...)
     va_start(args, format);
     vsnprintf(text, sizeof text, format, args);
     va_end(args);
-    copy_cut(error->hint, sizeof error->hint, text);
+    bytes_copy_text(error->hint, sizeof error->hint, text);
 }
 
 /* What one character of a text from outside becomes on the screen. */

@@ -1,0 +1,256 @@
+/* SPDX-License-Identifier: MIT */
+#include "rules.h"
+
+#include <string.h>
+
+/* A rule of a sensor in use fires also when it reads nothing: what cannot be trusted has no value.
+ * docs/reference/interlocks.md says of each where its figures come from. */
+/* clang-format off */
+const struct rule rules[RULES] = {
+/*                             id                    for_ms  kind        latch       */
+    [PLATE_OVER]         = { "plate-over",                0, RULE_TRIP,  UNTIL_CLEAR },
+    [BOARD_OVER]         = { "board-over",                0, RULE_TRIP,  UNTIL_CLEAR },
+    [RAMP_OVER]          = { "ramp-over",              1000, RULE_PAUSE, LATCH_NONE  },
+    [SENSOR_OPEN]        = { "sensor-open",             300, RULE_TRIP,  UNTIL_CLEAR },
+    [SENSOR_RANGE]       = { "sensor-range",            300, RULE_TRIP,  UNTIL_CLEAR },
+    [SENSOR_STALE]       = { "sensor-stale",              0, RULE_TRIP,  UNTIL_CLEAR },
+    [HEAT_TIME_OVER]     = { "heat-time-over",            0, RULE_TRIP,  UNTIL_CLEAR },
+    [DEVICE_SILENT]      = { "device-silent",             0, RULE_TRIP,  UNTIL_CLEAR },
+    [RECIPE_SILENT]      = { "recipe-silent",             0, RULE_TRIP,  UNTIL_CLEAR },
+    [STOP_PRESSED]       = { "stop-pressed",              0, RULE_STOP,  THIS_RUN    },
+    [SUPPLY_OVER_VOLTS]  = { "supply-over-volts",       100, RULE_TRIP,  UNTIL_CLEAR },
+    [SUPPLY_OVER_AMPS]   = { "supply-over-amps",        100, RULE_TRIP,  UNTIL_CLEAR },
+    [POWER_ON_HOT_BOARD] = { "power-on-hot-board",        0, RULE_TRIP,  UNTIL_CLEAR },
+    [HEAT_WHILE_POWERED] = { "heat-while-powered",      500, RULE_TRIP,  UNTIL_CLEAR },
+};
+/* clang-format on */
+
+/* A ramp is the difference of two noisy means; this much over its limit is still noise. */
+enum { RAMP_NOISE_MC_S = 200 };
+/* What a supply's own meter may be off: a part of the limit, and its last digits. */
+enum { VOLTS_PART = 50, VOLTS_DIGITS_MV = 20, AMPS_PART = 20, AMPS_DIGITS_MA = 10 };
+
+static bool too_old(int32_t age_ms, int32_t stale_ms)
+{
+    return age_ms < 0 || age_ms > stale_ms; /* a value from the future is no value */
+}
+
+bool temp_is_trusted(const struct temp_reading *reading, int32_t stale_ms)
+{
+    return reading->quality == QUALITY_GOOD && !too_old(reading->age_ms, stale_ms);
+}
+
+/* Never read counts as stale as soon as it could have been read; so does a quality not in its list. */
+static bool is_stale(const struct temp_reading *reading, const struct facts *f)
+{
+    switch (reading->quality) {
+    case QUALITY_NONE:
+        return f->t_ms >= f->limits->stale_ms;
+    case QUALITY_GOOD:
+    case QUALITY_OPEN:
+    case QUALITY_RANGE:
+        return too_old(reading->age_ms, f->limits->stale_ms);
+    case QUALITY_STALE:
+        break;
+    }
+    return true;
+}
+
+static bool plate_is_used(const struct facts *f)
+{
+    return f->limits->uses_plate;
+}
+
+static bool plate_2_is_used(const struct facts *f)
+{
+    return f->limits->uses_plate && f->limits->has_plate_2;
+}
+
+static bool board_is_used(const struct facts *f)
+{
+    return f->limits->has_board;
+}
+
+static bool some_sensor_is(enum quality quality, const struct facts *f)
+{
+    const struct readings *in = f->in;
+    if (plate_is_used(f) &&
+        (in->sensor[SENSOR_PLATE].quality == quality || in->plate.quality == quality))
+        return true;
+    if (plate_2_is_used(f) && in->sensor[SENSOR_PLATE_2].quality == quality)
+        return true;
+    return board_is_used(f) && in->sensor[SENSOR_BOARD].quality == quality;
+}
+
+static bool some_sensor_is_stale(const struct facts *f)
+{
+    const struct readings *in = f->in;
+    if (plate_is_used(f) && (is_stale(&in->sensor[SENSOR_PLATE], f) || is_stale(&in->plate, f)))
+        return true;
+    if (plate_2_is_used(f) && is_stale(&in->sensor[SENSOR_PLATE_2], f))
+        return true;
+    return board_is_used(f) && is_stale(&in->sensor[SENSOR_BOARD], f);
+}
+
+static bool reads_at_least(const struct temp_reading *reading, int32_t most_mc)
+{
+    return reading->quality == QUALITY_GOOD && reading->temp_mc >= most_mc;
+}
+
+/* The plate's reading that counts is the higher sensor; each is asked too, should that be wrong. */
+static bool plate_reads_at_least(int32_t most_mc, const struct facts *f)
+{
+    const struct readings *in = f->in;
+    if (plate_is_used(f) &&
+        (reads_at_least(&in->plate, most_mc) || reads_at_least(&in->sensor[SENSOR_PLATE], most_mc)))
+        return true;
+    return plate_2_is_used(f) && reads_at_least(&in->sensor[SENSOR_PLATE_2], most_mc);
+}
+
+static bool board_reads_at_least(int32_t most_mc, const struct facts *f)
+{
+    return board_is_used(f) && reads_at_least(&f->in->sensor[SENSOR_BOARD], most_mc);
+}
+
+static bool is_below(const struct temp_reading *reading, int32_t most_mc, const struct facts *f)
+{
+    return temp_is_trusted(reading, f->limits->stale_ms) && reading->temp_mc < most_mc;
+}
+
+bool sensors_are_below(const struct facts *f, int32_t most_mc, int32_t board_mc)
+{
+    const struct readings *in = f->in;
+    if (plate_is_used(f) &&
+        !(is_below(&in->plate, most_mc, f) && is_below(&in->sensor[SENSOR_PLATE], most_mc, f)))
+        return false;
+    if (plate_2_is_used(f) && !is_below(&in->sensor[SENSOR_PLATE_2], most_mc, f))
+        return false;
+    return !board_is_used(f) || is_below(&in->sensor[SENSOR_BOARD], board_mc, f);
+}
+
+bool supply_reads_on(const struct facts *f)
+{
+    return f->limits->uses_supply && f->in->supply.quality == QUALITY_GOOD && f->in->supply.on;
+}
+
+static bool power_is_near(const struct facts *f)
+{
+    return f->limits->uses_supply && (f->want->supply_on || supply_reads_on(f));
+}
+
+/* No reading that could be used, for as long as an instrument may take to answer. */
+static bool supply_is_unread(const struct facts *f)
+{
+    const struct supply_reading *supply = &f->in->supply;
+    switch (supply->quality) {
+    case QUALITY_NONE:
+        return f->t_ms >= f->limits->silent_ms;
+    case QUALITY_GOOD:
+        return too_old(supply->age_ms, f->limits->silent_ms);
+    case QUALITY_OPEN:
+    case QUALITY_RANGE:
+        return supply->age_ms < 0 || supply->age_ms >= f->limits->silent_ms;
+    case QUALITY_STALE:
+        break;
+    }
+    return true;
+}
+
+bool rail_is_valid(const struct limits *limits, int32_t rail)
+{
+    return rail >= 0 && rail < limits->rail_count && rail < BENCH_RAILS;
+}
+
+int32_t supply_limit_mv(const struct limits *limits, const struct wanted *want)
+{
+    if (!rail_is_valid(limits, want->rail))
+        return limits->supply_mv;
+    return want->inject ? limits->rail[want->rail].inject_mv : limits->rail[want->rail].mv;
+}
+
+int32_t supply_limit_ma(const struct limits *limits, const struct wanted *want)
+{
+    if (!rail_is_valid(limits, want->rail))
+        return limits->supply_ma;
+    return want->inject ? limits->rail[want->rail].inject_ma : limits->rail[want->rail].ma;
+}
+
+static bool ramp_is_over(const struct facts *f)
+{
+    int64_t most = f->limits->ramp_mc_s;
+    return plate_is_used(f) && f->in->ramp_known && f->in->ramp_mc_s > most + RAMP_NOISE_MC_S;
+}
+
+static bool device_is_silent(const struct facts *f)
+{
+    const struct readings *in = f->in;
+    if (plate_is_used(f) && in->plate_silent_ms >= f->limits->silent_ms)
+        return true;
+    if (!f->limits->uses_supply)
+        return false;
+    return in->supply_silent_ms >= f->limits->silent_ms || supply_is_unread(f);
+}
+
+static bool volts_are_over(const struct facts *f)
+{
+    int64_t most = supply_limit_mv(f->limits, f->want);
+    return supply_reads_on(f) && f->in->supply.mv > most + most / VOLTS_PART + VOLTS_DIGITS_MV;
+}
+
+static bool amps_are_over(const struct facts *f)
+{
+    int64_t most = supply_limit_ma(f->limits, f->want);
+    return supply_reads_on(f) && f->in->supply.ma > most + most / AMPS_PART + AMPS_DIGITS_MA;
+}
+
+static bool power_is_on_hot_board(const struct facts *f)
+{
+    int32_t most_mc = f->limits->power_mc;
+    return power_is_near(f) &&
+           (board_reads_at_least(most_mc, f) || plate_reads_at_least(most_mc, f));
+}
+
+bool rule_fires(enum rule_id id, const struct facts *f)
+{
+    switch (id) {
+    case PLATE_OVER:
+        return plate_reads_at_least(f->limits->plate_mc, f);
+    case BOARD_OVER:
+        return board_reads_at_least(f->limits->board_mc, f);
+    case RAMP_OVER:
+        return ramp_is_over(f);
+    case SENSOR_OPEN:
+        return some_sensor_is(QUALITY_OPEN, f);
+    case SENSOR_RANGE:
+        return some_sensor_is(QUALITY_RANGE, f);
+    case SENSOR_STALE:
+        return some_sensor_is_stale(f);
+    case HEAT_TIME_OVER:
+        return f->heat_ms >= f->limits->heat_time_ms;
+    case DEVICE_SILENT:
+        return device_is_silent(f);
+    case RECIPE_SILENT:
+        return f->in->recipe_silent_ms >= f->limits->recipe_silent_ms;
+    case STOP_PRESSED:
+        return f->in->stop_count != f->stop_seen;
+    case SUPPLY_OVER_VOLTS:
+        return volts_are_over(f);
+    case SUPPLY_OVER_AMPS:
+        return amps_are_over(f);
+    case POWER_ON_HOT_BOARD:
+        return power_is_on_hot_board(f);
+    case HEAT_WHILE_POWERED:
+        return plate_is_used(f) && f->want->heat && power_is_near(f);
+    case RULES:
+        break;
+    }
+    return true; /* a rule without a question is never fine */
+}
+
+enum rule_id rule_find(const char *id)
+{
+    for (enum rule_id i = 0; i < RULES; i++)
+        if (strcmp(rules[i].id, id) == 0)
+            return i;
+    return RULES;
+}

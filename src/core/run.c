@@ -1,0 +1,107 @@
+/* SPDX-License-Identifier: MIT */
+#include "tinlatch/run.h"
+
+#include <math.h>
+#include <stdio.h>
+
+#include "tinlatch/bytes.h"
+
+const char *outcome_name(enum outcome outcome)
+{
+    switch (outcome) {
+    case RUN_DONE:
+        return "done";
+    case RUN_FAILED:
+        return "failed";
+    case RUN_INVALID:
+        return "invalid";
+    case RUN_TRIPPED:
+        return "tripped";
+    case RUN_REFUSED:
+        return "refused";
+    case RUN_DEVICE:
+        return "device";
+    case RUN_STOPPED:
+        return "stopped";
+    case OUTCOMES:
+        break;
+    }
+    return "?";
+}
+
+/* The first point stays, so a curve always begins where the run did. */
+static void thin_curve(struct run *run)
+{
+    int32_t kept = 0;
+    for (int32_t i = 0; i < run->point_count; i += 2)
+        run->point[kept++] = run->point[i];
+    run->point_count = kept;
+    run->point_every_s *= 2;
+}
+
+static bool point_is_due(const struct run *run, double t_s)
+{
+    if (run->point_count == 0)
+        return true;
+    /* A point's time is a float: an hour in, its last digit is a quarter of a millisecond. */
+    double since_s = t_s - (double)run->point[run->point_count - 1].t_s;
+    return since_s >= 0.999 * run->point_every_s;
+}
+
+void run_add_point(struct run *run, const struct run_point *point)
+{
+    double t_s = (double)point->t_s;
+    if (!point_is_due(run, t_s))
+        return;
+    if (run->point_count == RUN_CURVE) {
+        thin_curve(run);
+        if (!point_is_due(run, t_s))
+            return;
+    }
+    run->point[run->point_count++] = *point;
+}
+
+void run_add_event(struct run *run, double at_s, int32_t line, const char *kind, const char *text)
+{
+    if (run->event_count == RUN_EVENTS) {
+        run->events_lost++;
+        return;
+    }
+    struct run_event *event = &run->event[run->event_count++];
+    event->at_s = at_s;
+    event->line = line;
+    bytes_copy_text(event->kind, sizeof event->kind, kind);
+    bytes_copy_text(event->text, sizeof event->text, text);
+}
+
+void run_add_warning(struct run *run, const char *format, ...)
+{
+    if (run->warning_count == RUN_WARNINGS) {
+        run->warnings_lost++;
+        return;
+    }
+    char text[BENCH_TEXT + 4]; /* longer than the store, so that the cut falls between characters */
+    va_list args;
+    va_start(args, format);
+    vsnprintf(text, sizeof text, format, args);
+    va_end(args);
+    bytes_copy_text(run->warning[run->warning_count++], BENCH_TEXT, text);
+}
+
+/* What is left of the limit, as a part of it; what is not known goes last. */
+static double part_left(const struct run_margin *margin)
+{
+    double left = (margin->value - margin->worst) / margin->value;
+    return isnan(left) ? INFINITY : left;
+}
+
+void run_sort_margins(struct run *run)
+{
+    for (int32_t i = 1; i < run->margin_count; i++) {
+        struct run_margin moving = run->margin[i];
+        int32_t at = i;
+        for (; at > 0 && part_left(&run->margin[at - 1]) > part_left(&moving); at--)
+            run->margin[at] = run->margin[at - 1];
+        run->margin[at] = moving;
+    }
+}
