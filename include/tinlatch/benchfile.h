@@ -52,10 +52,23 @@ struct benchfile {
 int benchfile_parse(const char *file, const char *text, size_t length, struct benchfile *out,
                     struct tl_error *error);
 
-/* Every key of every section, for the reference page and for did-you-mean: section, key, unit word, text. */
+/* Every key of every section: what drives the parser, its messages and the reference page. */
+enum key_form {
+    KEY_TEXT,     /* free text, `high` bytes at most, in double quotes if it must keep blanks */
+    KEY_PATH,     /* a file's absolute name */
+    KEY_WORD,     /* one of the words of `value`, "duty | set-point" */
+    KEY_COUNT,    /* a whole number */
+    KEY_QUANTITY, /* a number with a unit */
+};
+
 struct bench_key {
-    const char *section, *key, *value, *help;
-    bool required;
+    const char *section, *key, *value, *help; /* section "sensor" and "insert": whatever their name */
+    bool required;                            /* in every section of that kind */
+    enum key_form form;
+    enum unit unit;     /* KEY_QUANTITY; else UNITS */
+    double low, high;   /* what is physically possible, in the base unit; both allowed */
+    const char *assumed; /* when it is left out; "" = nothing */
+    const char *example;
 };
 extern const struct bench_key bench_keys[];
 extern const int bench_key_count;
