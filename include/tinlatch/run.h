@@ -78,7 +78,7 @@ struct run {
     struct run_event event[RUN_EVENTS];
     char warning[RUN_WARNINGS][BENCH_TEXT];
     struct tl_error error; /* code TL_OK = none */
-    char record[256];      /* the record's path, "" = none */
+    char record[1024];     /* the record's path, "" = none */
 };
 
 const char *outcome_name(enum outcome outcome); /* "done" */

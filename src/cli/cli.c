@@ -1,0 +1,84 @@
+/* SPDX-License-Identifier: MIT */
+#include "tinlatch/cli.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "cli_private.h"
+#include "tinlatch/file.h"
+#include "tinlatch/report.h"
+
+static enum outcome (*const verb_run[VERBS])(struct cli *cli) = {
+    [VERB_CHECK] = verb_check,
+    [VERB_REHEARSE] = verb_rehearse,
+    [VERB_HELP] = verb_help,
+};
+
+void show_error(FILE *err, const struct tl_error *error, const char *source, size_t length)
+{
+    char text[4096], *again = NULL;
+    struct tl_error unread;
+    /* What was refused while it was loaded is not kept anywhere: look once more, for its line. */
+    if (!source && error->line > 0 && !file_read(error->file, 1 << 20, &again, &length, &unread))
+        source = again;
+    tl_error_format(error, source, length, text, sizeof text);
+    fprintf(err, "%s%s", error->code == TL_USAGE ? "tinlatch: " : "", text);
+    free(again);
+}
+
+/* A run that never began, so that an early error looks like any other in JSON. */
+static void write_refused(const struct cli *cli, const struct tl_error *error)
+{
+    struct run *run = calloc(1, sizeof *run);
+    if (!run) /* the shape stays; the figures are not known anyway */
+        return;
+    run->outcome = RUN_INVALID;
+    run->seed = cli->options.setup.seed;
+    run->peak_true_c = run->peak_read_c = run->peak_board_c = run->cool_c_s = NAN;
+    if (cli->options.argument)
+        snprintf(run->recipe, sizeof run->recipe, "%s", cli->options.argument);
+    run->error = *error;
+    report_json(run, cli->out);
+    free(run);
+}
+
+enum outcome cli_refuse(const struct cli *cli, const struct tl_error *error, const char *source,
+                        size_t length)
+{
+    if (cli->options.json)
+        write_refused(cli, error);
+    show_error(cli->err, error, source, length);
+    return RUN_INVALID;
+}
+
+enum outcome cli_flushed(const struct cli *cli, enum outcome outcome)
+{
+    errno = 0;
+    if (fflush(cli->out) == 0 && !ferror(cli->out))
+        return outcome;
+    if (errno == EPIPE)
+        return outcome;
+    fprintf(cli->err, "tinlatch: standard output cannot be written: %s\n",
+            errno ? strerror(errno) : "part of it is lost");
+    return outcome == RUN_DONE ? RUN_INVALID : outcome;
+}
+
+int cli_run(int argc, char *const argv[], FILE *out, FILE *err)
+{
+    struct cli cli = {.out = out, .err = err};
+    struct tl_error error = {0};
+    enum outcome outcome = RUN_DONE;
+    if (options_parse(argc, argv, &cli.options, &error))
+        outcome = cli_refuse(&cli, &error, NULL, 0);
+    else if (cli.options.version)
+        fputs("tinlatch " TINLATCH_VERSION "\n", out);
+    else if (cli.options.help && cli.options.verb == VERBS)
+        options_write_usage(out);
+    else if (cli.options.help)
+        options_write_verb(out, cli.options.verb);
+    else
+        outcome = verb_run[cli.options.verb](&cli);
+    return (int)cli_flushed(&cli, outcome);
+}

@@ -1,0 +1,34 @@
+/* SPDX-License-Identifier: MIT */
+/* What the verbs share. */
+#ifndef TINLATCH_CLI_PRIVATE_H
+#define TINLATCH_CLI_PRIVATE_H
+
+#include "options.h"
+#include "tinlatch/run.h"
+
+/* Where a verb speaks. */
+struct cli {
+    struct options options;
+    FILE *out, *err;
+};
+
+/* One file per verb; check.c and rehearse.c differ in a flag and share play.c. */
+enum outcome verb_check(struct cli *cli);
+enum outcome verb_rehearse(struct cli *cli);
+enum outcome verb_help(struct cli *cli);
+
+/* Load, rehearse, keep the record, print. */
+enum outcome play(struct cli *cli, bool in_short);
+
+/* An error in the one form; `source` (may be NULL) is the text of the file it names. */
+void show_error(FILE *err, const struct tl_error *error, const char *source, size_t length);
+
+/* The end of a command that never got to its work: told on `err`, and as an object under --json. */
+enum outcome cli_refuse(const struct cli *cli, const struct tl_error *error, const char *source,
+                        size_t length);
+
+/* Has all of `out` been written? If not: told on `err`, and `outcome` is no success any more. A
+ * reader that has seen enough (EPIPE) is no failure. */
+enum outcome cli_flushed(const struct cli *cli, enum outcome outcome);
+
+#endif

@@ -1,0 +1,47 @@
+/* SPDX-License-Identifier: MIT */
+/* options - the one table of verbs and the one table of options: parsing, help and the reference
+ * page are made from them. Texts in struct options point into argv. */
+#ifndef TINLATCH_CLI_OPTIONS_H
+#define TINLATCH_CLI_OPTIONS_H
+
+#include <stdbool.h>
+#include <stdio.h>
+
+#include "tinlatch/err.h"
+#include "tinlatch/rehearse.h"
+
+struct options;
+
+struct verb {
+    const char *name;
+    const char *argument; /* "RECIPE", "[PRIMITIVE]" */
+    bool needs_argument;
+    const char *help;
+    const char *detail; /* for its own help and the reference page */
+};
+
+enum verb_id { VERB_CHECK, VERB_REHEARSE, VERB_HELP, VERBS };
+extern const struct verb verbs[VERBS];
+
+enum help_page { PAGE_TOPIC, PAGE_REFERENCE, PAGE_ANNOTATIONS, PAGE_LINT_NAMES, PAGE_COMMAND_LINE };
+
+struct options {
+    enum verb_id verb;    /* VERBS: none was named */
+    const char *argument; /* the verb's, NULL = none */
+    bool json, help, version;
+    enum help_page page;
+    const char *bench, *board, *out, *answers; /* NULL = not given */
+    struct rehearse_setup setup; /* what --set, --seed, --serial, --fault and --until filled in */
+};
+
+/* 0, or TL_USAGE with the sentence. `json` is right even then, for it says how to tell. */
+int options_parse(int argc, char *const argv[], struct options *options, struct tl_error *error);
+
+/* Names for "did you mean", NULL-terminated. */
+extern const char *const verb_names[VERBS + 1];
+
+void options_write_usage(FILE *out);
+void options_write_verb(FILE *out, enum verb_id verb);
+void options_write_reference(FILE *out); /* docs/reference/command-line.md */
+
+#endif

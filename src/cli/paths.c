@@ -1,0 +1,237 @@
+/* SPDX-License-Identifier: MIT */
+#include "paths.h"
+
+#include <dirent.h>
+#include <errno.h>
+#include <fcntl.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <time.h>
+#include <unistd.h>
+
+static int refuse(struct tl_error *error, const char *path, const char *why)
+{
+    tl_error_set(error, TL_FILE, "%s", why);
+    tl_error_at(error, path, 0);
+    return TL_FILE;
+}
+
+/* out = a + b; TL_FILE if it does not fit. */
+static int join(char *out, const char *a, const char *b, struct tl_error *error)
+{
+    int n = snprintf(out, PATH_SIZE, "%s%s", a, b);
+    return n < 0 || n >= PATH_SIZE ? refuse(error, a, strerror(ENAMETOOLONG)) : 0;
+}
+
+static bool is_directory(const char *path)
+{
+    struct stat st;
+    return stat(path, &st) == 0 && S_ISDIR(st.st_mode);
+}
+
+static bool holds_share(const char *directory)
+{
+    char below[PATH_SIZE];
+    return !join(below, directory, "/recipes/boards", NULL) && is_directory(below);
+}
+
+/* The directory of the running program; false where /proc is not mounted. */
+static bool program_directory(char *out)
+{
+    ssize_t n = readlink("/proc/self/exe", out, PATH_SIZE - 1);
+    if (n <= 0 || n >= PATH_SIZE - 1)
+        return false;
+    out[n] = '\0';
+    char *slash = strrchr(out, '/');
+    if (!slash)
+        return false;
+    *slash = '\0';
+    return true;
+}
+
+int paths_share(char *out, struct tl_error *error)
+{
+    char here[PATH_SIZE];
+    bool known = program_directory(here);
+    if (known && !join(out, here, "/../share/tinlatch", error) && holds_share(out))
+        return 0;
+    /* Only a program in the build tree reads the source tree: an installed one must not pick up
+     * files from a place that another account may have made. */
+    if ((!known || !strcmp(here, TINLATCH_BUILD)) && !join(out, TINLATCH_SOURCE, "", error) &&
+        holds_share(out))
+        return 0;
+    if (!join(out, TINLATCH_SHARE, "", error) && holds_share(out))
+        return 0;
+    return refuse(error, TINLATCH_SHARE, "the shipped recipes and boards are not there");
+}
+
+/* $name, or NULL if it is unset, empty or (as the XDG specification asks) not absolute. */
+static const char *absolute(const char *name)
+{
+    const char *value = getenv(name);
+    return value && value[0] == '/' ? value : NULL;
+}
+
+/* TINLATCH_HOME + in_home, else $xdg + "/tinlatch" + in_home, else HOME + fallback + in_home. */
+static int place(char *out, const char *xdg, const char *fallback, const char *in_home,
+                 struct tl_error *error)
+{
+    const char *own = getenv("TINLATCH_HOME");
+    if (own && *own)
+        return join(out, own, in_home, error);
+    char base[PATH_SIZE];
+    if (absolute(xdg)) {
+        if (join(base, absolute(xdg), "/tinlatch", error))
+            return TL_FILE;
+    } else if (!absolute("HOME")) {
+        tl_error_set(error, TL_FILE, "neither TINLATCH_HOME nor HOME is set");
+        return TL_FILE;
+    } else if (join(base, absolute("HOME"), fallback, error)) {
+        return TL_FILE;
+    }
+    return join(out, base, in_home, error);
+}
+
+int paths_default_bench(const char *share, char *out, bool *is_demo, struct tl_error *error)
+{
+    *is_demo = false;
+    /* Anything but "not there" is the owner's bench file: an unreadable one must not be passed over. */
+    if (!place(out, "XDG_CONFIG_HOME", "/.config/tinlatch", "/bench.ini", error) &&
+        (access(out, F_OK) == 0 || (errno != ENOENT && errno != ENOTDIR)))
+        return 0;
+    *is_demo = true;
+    return join(out, share, "/recipes/benches/demo.ini", error);
+}
+
+int paths_make(const char *directory, struct tl_error *error)
+{
+    char path[PATH_SIZE];
+    if (join(path, directory, "", error))
+        return TL_FILE;
+    for (char *c = path + 1; *c; c++) {
+        if (*c != '/')
+            continue;
+        *c = '\0';
+        if (mkdir(path, 0700) != 0 && errno != EEXIST)
+            return refuse(error, path, strerror(errno));
+        *c = '/';
+    }
+    if (mkdir(path, 0700) != 0 && (errno != EEXIST || !is_directory(path)))
+        return refuse(error, path, strerror(errno));
+    return 0;
+}
+
+int paths_records(char *out, struct tl_error *error)
+{
+    int result = place(out, "XDG_STATE_HOME", "/.local/state/tinlatch", "/rehearsals", error);
+    return result ? result : paths_make(out, error);
+}
+
+/* "recipes/stack split.lua" -> "stack-split"; whatever a file system or a shell could trip over
+ * becomes "-". */
+static void stem_of(const char *recipe, char stem[48])
+{
+    const char *slash = strrchr(recipe, '/');
+    const char *base = slash ? slash + 1 : recipe;
+    size_t length = strlen(base), n = 0;
+    if (length > 4 && !strcmp(base + length - 4, ".lua"))
+        length -= 4;
+    for (; n < length && n < 47; n++) {
+        char c = base[n];
+        bool plain =
+            (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9') || c == '_';
+        stem[n] = plain ? c : '-';
+    }
+    stem[n] = '\0';
+}
+
+int paths_new_record(const char *directory, const char *recipe, char *out, struct tl_error *error)
+{
+    char stem[48], when[32] = "00000000-000000";
+    stem_of(recipe, stem);
+    time_t now = time(NULL);
+    struct tm tm;
+    if (localtime_r(&now, &tm))
+        strftime(when, sizeof when, "%Y%m%d-%H%M%S", &tm);
+    for (int i = 1; i < 10000; i++) {
+        int n = snprintf(out, PATH_SIZE, "%s/%s-%s-%d.jsonl", directory, when, stem, i);
+        if (n < 0 || n >= PATH_SIZE)
+            return refuse(error, directory, strerror(ENAMETOOLONG));
+        int fd = open(out, O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC | O_NOCTTY, 0644);
+        if (fd >= 0)
+            return fd;
+        if (errno != EEXIST)
+            break;
+    }
+    return refuse(error, out, strerror(errno));
+}
+
+struct record {
+    char name[256];
+    struct timespec at;
+};
+
+static int by_age(const void *a, const void *b)
+{
+    const struct record *x = a, *y = b;
+    if (x->at.tv_sec != y->at.tv_sec)
+        return x->at.tv_sec < y->at.tv_sec ? 1 : -1;
+    if (x->at.tv_nsec != y->at.tv_nsec)
+        return x->at.tv_nsec < y->at.tv_nsec ? 1 : -1;
+    return strcmp(y->name, x->name);
+}
+
+/* "20261125-084210-stack-split-1.jsonl"? */
+static bool is_record(const char *name)
+{
+    size_t length = strlen(name);
+    if (length < 24 || length >= 256 || strcmp(name + length - 6, ".jsonl"))
+        return false;
+    for (int i = 0; i < 15; i++)
+        if (i == 8 ? name[i] != '-' : name[i] < '0' || name[i] > '9')
+            return false;
+    return name[15] == '-';
+}
+
+/* The records of an open directory; NULL if there are none or memory is short. */
+static struct record *list_records(DIR *dir, size_t *count)
+{
+    struct record *records = NULL;
+    size_t room = 0;
+    *count = 0;
+    for (struct dirent *entry; (entry = readdir(dir));) {
+        struct stat st;
+        if (!is_record(entry->d_name) ||
+            fstatat(dirfd(dir), entry->d_name, &st, AT_SYMLINK_NOFOLLOW) != 0 ||
+            !S_ISREG(st.st_mode))
+            continue;
+        if (*count == room) {
+            room = room ? 2 * room : 128;
+            struct record *more = realloc(records, room * sizeof *records);
+            if (!more)
+                break;
+            records = more;
+        }
+        struct record *record = &records[(*count)++];
+        memcpy(record->name, entry->d_name, strlen(entry->d_name) + 1);
+        record->at = st.st_mtim;
+    }
+    return records;
+}
+
+void paths_prune(const char *directory)
+{
+    DIR *dir = opendir(directory);
+    if (!dir)
+        return;
+    size_t count;
+    struct record *records = list_records(dir, &count);
+    if (records)
+        qsort(records, count, sizeof *records, by_age);
+    for (size_t i = RECORDS_KEPT; i < count; i++)
+        unlinkat(dirfd(dir), records[i].name, 0);
+    free(records);
+    closedir(dir);
+}

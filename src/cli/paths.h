@@ -1,0 +1,34 @@
+/* SPDX-License-Identifier: MIT */
+/* paths - where files are looked for and put: XDG base directories, TINLATCH_HOME above them.
+ * Paths are written into the caller's buffers of PATH_SIZE bytes; TL_FILE when one does not fit or
+ * cannot be told. */
+#ifndef TINLATCH_CLI_PATHS_H
+#define TINLATCH_CLI_PATHS_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+#include "tinlatch/err.h"
+
+enum { PATH_SIZE = 1024, RECORDS_KEPT = 50 };
+
+/* The directory that holds lua/ and recipes/ of this installation or source tree. */
+int paths_share(char *out, struct tl_error *error);
+
+/* The bench file of the configuration directory if there is one, else the demo bench. */
+int paths_default_bench(const char *share, char *out, bool *is_demo, struct tl_error *error);
+
+/* The directory of the rehearsals' records, made if need be. */
+int paths_records(char *out, struct tl_error *error);
+
+/* A new record in `directory`: "20261125-084210-stack-split-1.jsonl", a name no other has. Returns
+ * its descriptor and writes its path. */
+int paths_new_record(const char *directory, const char *recipe, char *out, struct tl_error *error);
+
+/* Remove the oldest records of `directory` beyond the last RECORDS_KEPT; touches no other file. */
+void paths_prune(const char *directory);
+
+/* Make `directory` and the ones above it. */
+int paths_make(const char *directory, struct tl_error *error);
+
+#endif

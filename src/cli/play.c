@@ -1,0 +1,347 @@
+/* SPDX-License-Identifier: MIT */
+/* A rehearsal from the command line: what it reads, where its record goes, what is printed. */
+#include <errno.h>
+#include <fcntl.h>
+#include <math.h>
+#include <signal.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include "cli_private.h"
+#include "paths.h"
+#include "tinlatch/benchfile.h"
+#include "tinlatch/file.h"
+#include "tinlatch/report.h"
+
+enum { SMALL_FILE = 1 << 18 }; /* a bench file or an answers file; real ones have a few KiB */
+
+struct text {
+    char *at;
+    size_t length;
+};
+
+struct play {
+    char share[PATH_SIZE], bench_path[PATH_SIZE];
+    bool bench_is_demo;
+    struct text bench_text, answers_text;
+    struct benchfile bench;
+    struct source_set sources;
+    int record_fd; /* -1 = none */
+    char record_dir[PATH_SIZE], record_path[PATH_SIZE];
+    struct run run;
+};
+
+/* ---- what is read --------------------------------------------------------------------------- */
+
+static int load_bench(struct play *play, const struct options *options, struct tl_error *error)
+{
+    if (options->bench)
+        snprintf(play->bench_path, PATH_SIZE, "%s", options->bench);
+    else if (paths_default_bench(play->share, play->bench_path, &play->bench_is_demo, error))
+        return TL_FILE;
+    int result = file_read(play->bench_path, SMALL_FILE, &play->bench_text.at,
+                           &play->bench_text.length, error);
+    if (result)
+        return result;
+    return benchfile_parse(play->bench_path, play->bench_text.at, play->bench_text.length,
+                           &play->bench, error);
+}
+
+static int load_answers(struct play *play, struct options *options, struct tl_error *error)
+{
+    if (!options->answers)
+        return 0;
+    int result = file_read(options->answers, SMALL_FILE, &play->answers_text.at,
+                           &play->answers_text.length, error);
+    if (result)
+        return result;
+    return answers_parse(options->answers, play->answers_text.at, play->answers_text.length,
+                         &options->setup, error);
+}
+
+static int load(struct play *play, struct options *options, struct tl_error *error)
+{
+    int result = paths_share(play->share, error);
+    if (!result)
+        result = load_bench(play, options, error);
+    if (!result)
+        result = load_answers(play, options, error);
+    if (!result)
+        result = source_load(&play->sources, options->argument, options->board, play->share, error);
+    if (result)
+        return result;
+    options->setup.sources = options->setup.recipe.sources = &play->sources;
+    options->setup.recipe.seed = options->setup.seed;
+    options->setup.bench = &play->bench;
+    options->setup.bench_file = play->bench_path;
+    return 0;
+}
+
+/* The text of the file that an error names, for its source line; at NULL if it is none of ours. */
+static struct text text_of(const struct play *play, const struct options *options, const char *file)
+{
+    if (!strcmp(file, play->bench_path))
+        return play->bench_text;
+    if (options->answers && !strcmp(file, options->answers))
+        return play->answers_text;
+    const struct source_file *source = source_find_shown(&play->sources, file);
+    /* show_error only reads it */
+    return source ? (struct text){(char *)source->text, source->length} : (struct text){NULL, 0};
+}
+
+/* ---- where the record goes ------------------------------------------------------------------ */
+
+static int open_record(struct play *play, const char *recipe, struct tl_error *error)
+{
+    if (paths_records(play->record_dir, error))
+        return -1;
+    return paths_new_record(play->record_dir, recipe, play->record_path, error);
+}
+
+/* A record that cannot be kept is worth a warning, not a refusal: nothing is heated. */
+static void begin_record(struct cli *cli, struct play *play)
+{
+    struct tl_error error = {0};
+    play->record_fd = open_record(play, cli->options.argument, &error);
+    if (play->record_fd >= 0)
+        return;
+    play->record_fd = -1;
+    play->record_path[0] = '\0';
+    fprintf(cli->err, "warning: no record is kept: ");
+    show_error(cli->err, &error, NULL, 0);
+}
+
+static void end_record(struct play *play)
+{
+    struct stat st;
+    if (play->record_fd < 0)
+        return;
+    /* A header that was refused leaves nothing to keep. */
+    if (fstat(play->record_fd, &st) == 0 && st.st_size == 0) {
+        unlink(play->record_path);
+        play->record_path[0] = '\0';
+    }
+    snprintf(play->run.record, sizeof play->run.record, "%s", play->record_path);
+    paths_prune(play->record_dir);
+}
+
+/* ---- a signal from outside ------------------------------------------------------------------ */
+
+/* What the handler says under --json, made beforehand: nothing but write may be called there. */
+static struct {
+    char text[2048];
+    size_t length;
+    pid_t owner; /* the rehearsal's child inherits the handler and has nothing to say */
+    int fd;
+} last_object;
+
+static void on_signal(int number)
+{
+    static const char said[] = "\ntinlatch: stopped by a signal; nothing was heated\n";
+    (void)number;
+    if (getpid() == last_object.owner) {
+        ssize_t n =
+            last_object.length ? write(last_object.fd, last_object.text, last_object.length) : 0;
+        if (n >= 0)
+            n = write(2, said, sizeof said - 1);
+    }
+    _exit(RUN_STOPPED);
+}
+
+static void prepare_object(struct cli *cli, struct play *play)
+{
+    last_object.owner = getpid();
+    last_object.fd = fileno(cli->out);
+    last_object.length = 0;
+    FILE *to = cli->options.json && last_object.fd >= 0
+                   ? fmemopen(last_object.text, sizeof last_object.text, "w")
+                   : NULL;
+    if (!to)
+        return;
+    struct run *run = &play->run;
+    run->outcome = RUN_STOPPED;
+    snprintf(run->recipe, sizeof run->recipe, "%s", cli->options.argument);
+    run->seed = cli->options.setup.seed;
+    tl_error_set(&run->error, TL_ENDED, "stopped by a signal");
+    run->peak_true_c = run->peak_read_c = run->peak_board_c = run->cool_c_s = NAN;
+    report_json(run, to);
+    if (fflush(to) == 0 && !ferror(to))
+        last_object.length = (size_t)ftell(to);
+    fclose(to);
+    memset(run, 0, sizeof *run);
+}
+
+static const int stop_signals[] = {SIGINT, SIGTERM, SIGHUP};
+enum { STOP_SIGNALS = sizeof stop_signals / sizeof stop_signals[0] };
+
+static void catch_signals(struct sigaction *before)
+{
+    struct sigaction action = {.sa_handler = on_signal};
+    for (int i = 0; i < STOP_SIGNALS; i++)
+        sigaction(stop_signals[i], &action, &before[i]);
+}
+
+static void release_signals(const struct sigaction *before)
+{
+    for (int i = 0; i < STOP_SIGNALS; i++)
+        sigaction(stop_signals[i], &before[i], NULL);
+}
+
+/* ---- what is written ------------------------------------------------------------------------ */
+
+/* Into a new file beside it, then over it: a full disk leaves the last good one. */
+static int write_chart(const char *path, const struct run *run, struct tl_error *error)
+{
+    char part[PATH_SIZE];
+    if (snprintf(part, sizeof part, "%s.part", path) >= PATH_SIZE)
+        return tl_error_set(error, TL_FILE, "%s: %s", path, strerror(ENAMETOOLONG));
+    FILE *to = fopen(part, "we");
+    if (!to)
+        return tl_error_set(error, TL_FILE, "%s: %s", part, strerror(errno));
+    report_svg(run, to);
+    bool failed = ferror(to) != 0;
+    if (fclose(to) != 0 || failed || rename(part, path) != 0) {
+        tl_error_set(error, TL_FILE, "%s: %s", path, strerror(errno ? errno : EIO));
+        unlink(part);
+        return TL_FILE;
+    }
+    return 0;
+}
+
+static int copy_bytes(int from, FILE *to)
+{
+    char block[1 << 16];
+    ssize_t n;
+    off_t at = 0;
+    while ((n = pread(from, block, sizeof block, at)) > 0) {
+        if (fwrite(block, 1, (size_t)n, to) != (size_t)n)
+            return -1;
+        at += n;
+    }
+    return n < 0 ? -1 : 0;
+}
+
+static int copy_record(const struct play *play, const char *path, struct tl_error *error)
+{
+    FILE *to = fopen(path, "we");
+    if (!to)
+        return tl_error_set(error, TL_FILE, "%s: %s", path, strerror(errno));
+    bool failed = copy_bytes(play->record_fd, to) != 0;
+    if (fclose(to) != 0 || failed)
+        return tl_error_set(error, TL_FILE, "%s: %s", path, strerror(errno ? errno : EIO));
+    return 0;
+}
+
+/* --out: chart.svg and the record, and a line for each. */
+static int write_out(struct cli *cli, const struct play *play, struct tl_error *error)
+{
+    char path[PATH_SIZE];
+    FILE *say = cli->options.json ? cli->err : cli->out;
+    const char *name = strrchr(play->record_path, '/');
+    if (snprintf(path, sizeof path, "%s/chart.svg", cli->options.out) >= PATH_SIZE)
+        return tl_error_set(error, TL_FILE, "%s: %s", cli->options.out, strerror(ENAMETOOLONG));
+    if (write_chart(path, &play->run, error))
+        return TL_FILE;
+    fprintf(say, "wrote %s\n", path);
+    if (!name || snprintf(path, sizeof path, "%s%s", cli->options.out, name) >= PATH_SIZE)
+        return 0;
+    if (copy_record(play, path, error))
+        return TL_FILE;
+    fprintf(say, "wrote %s\n", path);
+    return 0;
+}
+
+static bool wants_colour(FILE *out)
+{
+    const char *no = getenv("NO_COLOR"), *term = getenv("TERM");
+    int fd = fileno(out);
+    return fd >= 0 && isatty(fd) && !(no && *no) && term && strcmp(term, "dumb") != 0;
+}
+
+static void print(struct cli *cli, const struct play *play, bool in_short)
+{
+    struct report_style style = {
+        .colour = wants_colour(cli->out),
+        .header_only = in_short,
+        .bench_file = play->bench_path,
+        .recipe_file = cli->options.argument,
+        .board_file = cli->options.board,
+        .bench_is_demo = play->bench_is_demo,
+    };
+    if (cli->options.json)
+        report_json(&play->run, cli->out);
+    else if (play->run.outcome != RUN_INVALID)
+        report_text(&play->run, &style, cli->out);
+}
+
+/* ---- the whole ------------------------------------------------------------------------------ */
+
+static int run_it(struct cli *cli, struct play *play, struct tl_error *error)
+{
+    struct sigaction before[STOP_SIGNALS];
+    if (cli->options.out && paths_make(cli->options.out, error))
+        return TL_FILE;
+    begin_record(cli, play);
+    prepare_object(cli, play);
+    fflush(cli->out); /* nothing of ours may be printed twice by the child */
+    fflush(cli->err);
+    catch_signals(before);
+    int result = rehearse(&cli->options.setup, play->record_fd, &play->run, error);
+    release_signals(before);
+    end_record(play);
+    if (!play->run.recipe[0])
+        snprintf(play->run.recipe, sizeof play->run.recipe, "%s", cli->options.argument);
+    return result;
+}
+
+static enum outcome tell(struct cli *cli, struct play *play, bool in_short)
+{
+    struct tl_error late = {
+        0}; /* the rehearsal is over and worth showing, whatever comes of this */
+    if (cli->options.out && play->run.outcome != RUN_INVALID)
+        write_out(cli, play, &late);
+    if (late.code && play->run.outcome == RUN_DONE) {
+        play->run.outcome = RUN_INVALID;
+        play->run.error = late;
+    }
+    print(cli, play, in_short);
+    fflush(cli->out); /* the error comes last, below what it is about */
+    struct text text = text_of(play, &cli->options, play->run.error.file);
+    if (play->run.error.code)
+        show_error(cli->err, &play->run.error, text.at, text.length);
+    else if (late.code)
+        show_error(cli->err, &late, NULL, 0);
+    return play->run.outcome;
+}
+
+static void play_free(struct play *play)
+{
+    if (play->record_fd >= 0)
+        close(play->record_fd);
+    source_free(&play->sources);
+    free(play->bench_text.at);
+    free(play->answers_text.at);
+    free(play);
+}
+
+enum outcome play(struct cli *cli, bool in_short)
+{
+    struct tl_error error = {0};
+    struct play *play = calloc(1, sizeof *play);
+    if (!play) {
+        tl_error_set(&error, TL_SYSTEM, "out of memory");
+        return cli_refuse(cli, &error, NULL, 0);
+    }
+    play->record_fd = -1;
+    enum outcome outcome;
+    if (load(play, &cli->options, &error) || run_it(cli, play, &error)) {
+        struct text text = text_of(play, &cli->options, error.file);
+        outcome = cli_refuse(cli, &error, text.at, text.length);
+    } else {
+        outcome = tell(cli, play, in_short);
+    }
+    play_free(play);
+    return outcome;
+}

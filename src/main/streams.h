@@ -1,0 +1,16 @@
+/* SPDX-License-Identifier: MIT */
+#ifndef TINLATCH_MAIN_STREAMS_H
+#define TINLATCH_MAIN_STREAMS_H
+
+#include <fcntl.h>
+
+/* A program started with its standard streams closed would find its own files in their places. What
+ * stands in for one cannot be used the way round it is meant, so that the loss is still noticed. */
+static inline void occupy_streams(void)
+{
+    for (int fd = 0; fd <= 2; fd++)
+        if (fcntl(fd, F_GETFD) < 0)
+            (void)!open("/dev/null", fd == 0 ? O_WRONLY : O_RDONLY);
+}
+
+#endif

@@ -1,0 +1,15 @@
+/* SPDX-License-Identifier: MIT */
+#include "streams.h"
+
+#include <signal.h>
+#include <stdio.h>
+
+#include "tinlatch/cli.h"
+
+int main(int argc, char *argv[])
+{
+    occupy_streams();
+    signal(SIGPIPE, SIG_IGN); /* a write that fails is told where it is made */
+    signal(SIGXFSZ, SIG_IGN);
+    return cli_run(argc, argv, stdout, stderr);
+}
