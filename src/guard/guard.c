@@ -197,6 +197,10 @@ static void tell_readings(const struct guard *guard, struct wire_snapshot *to)
     to->supply_ma = guard->in.supply.ma;
     to->supply_on = guard->in.supply.on;
     to->supply_quality = (int32_t)guard->in.supply.quality;
+    to->supply_age_ms = guard->in.supply.age_ms;
+    to->plate_silent_ms = guard->in.plate_silent_ms;
+    to->supply_silent_ms = guard->in.supply_silent_ms;
+    to->recipe_silent_ms = guard->in.recipe_silent_ms;
 }
 
 static void tell_outputs(const struct guard *guard, struct wire_snapshot *to)
@@ -214,6 +218,7 @@ static void tell_outputs(const struct guard *guard, struct wire_snapshot *to)
     to->wanted_supply = guard->want.supply_on;
     to->wanted_fan_pct = guard->want.fan_pct;
     to->hand = (int32_t)guard->want.hand;
+    to->beeps = guard->out.beeps;
 }
 
 /* The answer stands in every snapshot until its prompt closes. */

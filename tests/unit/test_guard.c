@@ -1,0 +1,440 @@
+/* SPDX-License-Identifier: MIT */
+#include "check.h"
+
+#include <malloc.h>
+#include <stdlib.h>
+
+#include "fake_line.h"
+#include "tinlatch/guard.h"
+
+struct desk {
+    struct benchfile bench;
+    struct fake_line plate;
+    struct guard *guard;
+    int64_t t_ms;
+    struct wire_turn turn;
+    struct wire_hand hand;
+};
+
+static void bench_of_three_sensors(struct benchfile *bench)
+{
+    *bench = (struct benchfile){.period_ms = 100,
+                                .plate = {.watts = 600, .capacity_j_k = 600, .loss_w_k = 0.9},
+                                .insert_count = 1,
+                                .device_count = 1,
+                                .plate_device = 0,
+                                .supply_device = -1,
+                                .has_fan = true,
+                                .room_c = 25,
+                                .limits = {.plate_mc = 250000}};
+    strcpy(bench->insert[0].name, "flat");
+    bench->device[0].kind = DEVICE_LINE;
+    bench->limit_line[LIMIT_plate_mc] = 12;
+    for (int id = 0; id < SENSORS; id++)
+        bench->sensor[id] = (struct sensor_binding){.present = true, .channel = id};
+}
+
+static struct wire_hello hello_for(int32_t plate_mc)
+{
+    struct wire_hello hello = {0};
+
+    wire_stamp(&hello.head, WIRE_HELLO, 1);
+    strcpy(hello.insert, "flat");
+    hello.recipe.plate_mc = plate_mc;
+    hello.recipe.uses_plate = true;
+    return hello;
+}
+
+/* A guard that has heard nothing yet. */
+static struct desk *desk_cold(void)
+{
+    struct desk *desk = calloc(1, sizeof *desk);
+
+    assert_non_null(desk);
+    bench_of_three_sensors(&desk->bench);
+    fake_line_init(&desk->plate);
+    struct guard_config config = {.bench = &desk->bench, .port = {&desk->plate.port}};
+    assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
+    return desk;
+}
+
+static void desk_free(struct desk *desk)
+{
+    guard_free(desk->guard);
+    free(desk);
+}
+
+static void period(struct desk *desk)
+{
+    guard_begin(desk->guard, desk->t_ms);
+    guard_pump(desk->guard, desk->t_ms + 5);
+    guard_scan(desk->guard, desk->t_ms + 5);
+    desk->t_ms += 100;
+}
+
+static void turns(struct desk *desk, int periods)
+{
+    for (int i = 0; i < periods; i++) {
+        wire_stamp(&desk->turn.head, WIRE_TURN, guard_snapshot(desk->guard)->head.number);
+        guard_receive(desk->guard, &desk->turn, sizeof desk->turn, desk->t_ms, NULL);
+        period(desk);
+    }
+}
+
+/* A guard that heats towards 172 C. */
+static struct desk *desk_heating(void)
+{
+    struct desk *desk = desk_cold();
+    struct wire_hello hello = hello_for(190000);
+
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+    desk->turn.heat = 1;
+    desk->turn.temp_mc = 172000;
+    desk->turn.rail = -1;
+    turns(desk, 10);
+    assert_true(guard_snapshot(desk->guard)->granted_heat);
+    assert_true(desk->plate.duty > 0);
+    return desk;
+}
+
+/* clang-format off */
+static const enum guard_mode table[GUARD_MODES][GUARD_EVENTS] = {
+/*                   HELLO          PAUSE          RESUME         END            TRIP           TOUCH_SAFE */
+    [GUARD_WAITING] = {GUARD_RUNNING, GUARD_WAITING, GUARD_WAITING, GUARD_ENDED,   GUARD_ENDED,   GUARD_WAITING},
+    [GUARD_RUNNING] = {GUARD_RUNNING, GUARD_PAUSED,  GUARD_RUNNING, GUARD_COOLING, GUARD_COOLING, GUARD_RUNNING},
+    [GUARD_PAUSED]  = {GUARD_PAUSED,  GUARD_PAUSED,  GUARD_RUNNING, GUARD_COOLING, GUARD_COOLING, GUARD_PAUSED},
+    [GUARD_COOLING] = {GUARD_COOLING, GUARD_COOLING, GUARD_COOLING, GUARD_COOLING, GUARD_COOLING, GUARD_ENDED},
+    [GUARD_ENDED]   = {GUARD_ENDED,   GUARD_ENDED,   GUARD_ENDED,   GUARD_ENDED,   GUARD_ENDED,   GUARD_ENDED},
+};
+/* clang-format on */
+
+static void test_every_mode_and_event_goes_where_the_drawing_says(void **state)
+{
+    (void)state;
+    for (int mode = 0; mode < GUARD_MODES; mode++)
+        for (int event = 0; event < GUARD_EVENTS; event++)
+            assert_int_equal(guard_mode_next((enum guard_mode)mode, (enum guard_event)event),
+                             table[mode][event]);
+}
+
+static void test_a_hello_is_heard_once(void **state)
+{
+    (void)state;
+    assert_true(guard_permits(GUARD_WAITING, WIRE_HELLO));
+    for (int mode = GUARD_RUNNING; mode < GUARD_MODES; mode++)
+        assert_false(guard_permits((enum guard_mode)mode, WIRE_HELLO));
+}
+
+static void test_no_turn_before_the_hello_and_no_snapshot_ever(void **state)
+{
+    (void)state;
+    assert_false(guard_permits(GUARD_WAITING, WIRE_TURN));
+    for (int mode = 0; mode < GUARD_MODES; mode++)
+        assert_false(guard_permits((enum guard_mode)mode, WIRE_SNAPSHOT));
+}
+
+static void test_nothing_is_sent_before_the_hello(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_cold();
+
+    for (int i = 0; i < 5; i++)
+        period(desk);
+
+    assert_int_equal(desk->plate.sets, 0);
+    assert_int_equal(desk->plate.in_length, 0);
+    desk_free(desk);
+}
+
+static void test_a_hello_that_asks_for_more_is_refused_with_the_origin(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_cold();
+    struct wire_hello hello = hello_for(260000);
+    struct tl_error error;
+
+    int status = guard_receive(desk->guard, &hello, sizeof hello, 0, &error);
+
+    assert_int_equal(status, TL_LIMIT);
+    assert_has(error.text, "260 C");
+    assert_has(error.text, "250 C");
+    assert_int_equal(guard_mode(desk->guard), GUARD_WAITING);
+    desk_free(desk);
+}
+
+static void test_an_insert_the_bench_has_not_is_refused(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_cold();
+    struct wire_hello hello = hello_for(190000);
+    struct tl_error error;
+    strcpy(hello.insert, "round");
+
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, &error), TL_MISSING);
+    assert_has(error.text, "round");
+    desk_free(desk);
+}
+
+static void test_wanted_heat_becomes_duty_on_the_wire(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+
+    assert_int_equal(guard_snapshot(desk->guard)->granted_mc, 172000);
+    desk_free(desk);
+}
+
+static void test_a_turn_beyond_the_limit_is_cut_to_it(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    desk->turn.temp_mc = 240000;
+
+    turns(desk, 2);
+
+    assert_int_equal(guard_snapshot(desk->guard)->granted_mc, 190000);
+    assert_int_equal(guard_snapshot(desk->guard)->wanted_mc, 240000);
+    desk_free(desk);
+}
+
+static void test_an_open_sensor_ends_with_off_on_the_wire_and_stays_off(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    desk->plate.mc[0] = -1;
+
+    turns(desk, 5);
+    desk->plate.mc[0] = 25000;
+    turns(desk, 50);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    assert_true(guard_trip(desk->guard)->tripped);
+    assert_int_equal(guard_trip(desk->guard)->rule, SENSOR_OPEN);
+    assert_true(desk->plate.offs >= 1);
+    assert_int_equal(desk->plate.duty, 0);
+    desk_free(desk);
+}
+
+static void test_the_higher_plate_sensor_counts(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    desk->plate.mc[1] = 31000;
+
+    turns(desk, 3);
+
+    assert_int_equal(guard_snapshot(desk->guard)->plate_mc, 31000);
+    desk_free(desk);
+}
+
+static void test_a_silent_recipe_is_off_within_two_seconds(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    int64_t last_ms = desk->t_ms - 100;
+
+    while (guard_mode(desk->guard) == GUARD_RUNNING && desk->t_ms < 60000)
+        period(desk);
+
+    assert_int_equal(guard_trip(desk->guard)->rule, RECIPE_SILENT);
+    assert_in_range(guard_trip(desk->guard)->at_ms - last_ms, 1900, 2200);
+    period(desk);
+    assert_int_equal(desk->plate.duty, 0);
+    desk_free(desk);
+}
+
+static void test_a_silent_plate_is_a_trip_within_a_second(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    int64_t last_ms = desk->t_ms;
+    desk->plate.silent = true;
+
+    turns(desk, 30);
+
+    assert_true(guard_trip(desk->guard)->tripped);
+    assert_in_range(guard_trip(desk->guard)->at_ms - last_ms, 700, 1200);
+    desk_free(desk);
+}
+
+static void test_a_cut_line_is_a_trip_at_once(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    int64_t last_ms = desk->t_ms;
+    desk->plate.cut = true;
+
+    turns(desk, 3);
+
+    assert_int_equal(guard_trip(desk->guard)->rule, DEVICE_SILENT);
+    assert_true(guard_trip(desk->guard)->at_ms - last_ms <= 100);
+    desk_free(desk);
+}
+
+static void test_stop_wins_over_everything_in_the_same_scan(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    int offs = desk->plate.offs;
+    wire_stamp(&desk->hand.head, WIRE_HAND, 1);
+    desk->hand.stop_count = 1;
+
+    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+    turns(desk, 1);
+
+    assert_int_equal(guard_trip(desk->guard)->rule, STOP_PRESSED);
+    assert_int_equal(desk->plate.offs, offs + 1);
+    assert_false(guard_snapshot(desk->guard)->granted_heat);
+    desk_free(desk);
+}
+
+static void test_a_message_of_a_wrong_size_ends_the_run(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+
+    int status =
+        guard_receive(desk->guard, &desk->turn, sizeof desk->turn - 1, desk->t_ms, NULL);
+    turns(desk, 3);
+
+    assert_int_equal(status, TL_BAD);
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    assert_int_equal(desk->plate.duty, 0);
+    desk_free(desk);
+}
+
+static void test_a_second_hello_ends_the_run(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    struct wire_hello hello = hello_for(200000);
+
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, desk->t_ms, NULL), TL_BAD);
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    assert_int_equal(guard_limits(desk->guard)->plate_mc, 190000);
+    desk_free(desk);
+}
+
+static void test_an_answer_stands_until_its_prompt_closes(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    desk->turn.prompt = 7;
+    desk->hand.prompt = 7;
+    desk->hand.answer = ANSWER_YES;
+    wire_stamp(&desk->hand.head, WIRE_HAND, 1);
+
+    turns(desk, 1);
+    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+    turns(desk, 3);
+    assert_int_equal(guard_snapshot(desk->guard)->answer, ANSWER_YES);
+    desk->turn.prompt = 8;
+    turns(desk, 1);
+
+    assert_int_equal(guard_snapshot(desk->guard)->answer, ANSWER_NONE);
+    desk_free(desk);
+}
+
+static void test_the_end_keeps_the_fan_off_until_the_joints_are_solid(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    struct wire_end end = {0};
+    wire_stamp(&end.head, WIRE_END, 1);
+    desk->plate.mc[0] = desk->plate.mc[1] = 150000;
+    desk->turn.joints = 1;
+    desk->turn.joint[0].solid_ms = 20000; /* a fifth on top: 24 s */
+    turns(desk, 1);
+
+    guard_receive(desk->guard, &end, sizeof end, desk->t_ms, NULL);
+    assert_has(guard_trip(desk->guard)->hands, "hands off until it beeps, about 24 s");
+    for (int i = 0; i < 235; i++)
+        period(desk);
+    assert_int_equal(desk->plate.fan, 0);
+    for (int i = 0; i < 10; i++)
+        period(desk);
+
+    assert_int_equal(desk->plate.fan, 100);
+    desk_free(desk);
+}
+
+static void test_touch_safe_is_thirty_seconds_below_45_on_every_sensor(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    struct wire_end end = {0};
+    wire_stamp(&end.head, WIRE_END, 1);
+    desk->plate.mc[2] = 45000; /* the board, not below */
+    turns(desk, 1);
+    guard_receive(desk->guard, &end, sizeof end, desk->t_ms, NULL);
+
+    for (int i = 0; i < 400; i++)
+        period(desk);
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    desk->plate.mc[2] = 44900;
+    for (int i = 0; i < 299; i++)
+        period(desk);
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    for (int i = 0; i < 3; i++)
+        period(desk);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_ENDED);
+    desk_free(desk);
+}
+
+static void test_a_sensor_that_fails_while_cooling_never_counts_as_cold(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    struct wire_end end = {0};
+    wire_stamp(&end.head, WIRE_END, 1);
+    guard_receive(desk->guard, &end, sizeof end, desk->t_ms, NULL);
+    desk->plate.mc[0] = -1;
+
+    for (int i = 0; i < 1000; i++)
+        period(desk);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    desk_free(desk);
+}
+
+static void test_a_scan_allocates_nothing(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    struct mallinfo2 before = mallinfo2();
+
+    turns(desk, 1000);
+
+    struct mallinfo2 after = mallinfo2();
+    assert_int_equal(before.uordblks, after.uordblks);
+    desk_free(desk);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_every_mode_and_event_goes_where_the_drawing_says),
+        cmocka_unit_test(test_a_hello_is_heard_once),
+        cmocka_unit_test(test_no_turn_before_the_hello_and_no_snapshot_ever),
+        cmocka_unit_test(test_nothing_is_sent_before_the_hello),
+        cmocka_unit_test(test_a_hello_that_asks_for_more_is_refused_with_the_origin),
+        cmocka_unit_test(test_an_insert_the_bench_has_not_is_refused),
+        cmocka_unit_test(test_wanted_heat_becomes_duty_on_the_wire),
+        cmocka_unit_test(test_a_turn_beyond_the_limit_is_cut_to_it),
+        cmocka_unit_test(test_an_open_sensor_ends_with_off_on_the_wire_and_stays_off),
+        cmocka_unit_test(test_the_higher_plate_sensor_counts),
+        cmocka_unit_test(test_a_silent_recipe_is_off_within_two_seconds),
+        cmocka_unit_test(test_a_silent_plate_is_a_trip_within_a_second),
+        cmocka_unit_test(test_a_cut_line_is_a_trip_at_once),
+        cmocka_unit_test(test_stop_wins_over_everything_in_the_same_scan),
+        cmocka_unit_test(test_a_message_of_a_wrong_size_ends_the_run),
+        cmocka_unit_test(test_a_second_hello_ends_the_run),
+        cmocka_unit_test(test_an_answer_stands_until_its_prompt_closes),
+        cmocka_unit_test(test_the_end_keeps_the_fan_off_until_the_joints_are_solid),
+        cmocka_unit_test(test_touch_safe_is_thirty_seconds_below_45_on_every_sensor),
+        cmocka_unit_test(test_a_sensor_that_fails_while_cooling_never_counts_as_cold),
+        cmocka_unit_test(test_a_scan_allocates_nothing),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
