@@ -92,7 +92,7 @@ void run_add_warning(struct run *run, const char *format, ...)
 static double part_left(const struct run_margin *margin)
 {
     double left = (margin->value - margin->worst) / margin->value;
-    return isnan(left) ? INFINITY : left;
+    return isnan(left) ? HUGE_VAL : left;
 }
 
 void run_sort_margins(struct run *run)

@@ -1,0 +1,268 @@
+/* SPDX-License-Identifier: MIT */
+#include <stdio.h>
+
+#include "rules.h"
+#include "tinlatch/bytes.h"
+
+/* What was done about it, and what to look at before the next run. */
+struct advice {
+    const char *act, *inspect;
+};
+
+static const char off[] = "heat and supply are off and stay off; the run is over";
+static const char plug[] = "heat and supply are off and stay off; the run is over. If the plate "
+                           "still gets hotter, pull its mains plug";
+static const char probes[] = "heat and supply are off and stay off; the run is over. Take the "
+                             "supply's leads off the board before anything else";
+
+static const struct advice advices[RULES] = {
+    [PLATE_OVER] = {plug, "look whether the thermocouple sits as it should, whether the plate "
+                          "obeys when told off, and whether the ceiling leaves room for overshoot "
+                          "above the recipe's hottest step"},
+    [BOARD_OVER] = {plug,
+                    "look at the board for scorch before going on; look whether its sensor "
+                    "touches the board and nothing hotter, and whether hot air was aimed at it"},
+    [RAMP_OVER] = {"heat is off until the plate rises slower than its limit; the recipe goes on",
+                   "if it happens again, look whether the insert and the board lie flat on the "
+                   "plate and whether the thermocouple sits as it should"},
+    [SENSOR_OPEN] = {off, "look at the thermocouple's plug, wires and tip; move them by hand while "
+                          "watching the reading"},
+    [SENSOR_RANGE] = {off,
+                      "look at the thermocouple's plug and polarity, and whether the reader is "
+                      "set to the type and unit that the bench file states"},
+    [SENSOR_STALE] = {off, "look at the reader's cable and power; ask it for a reading with the "
+                           "bench check"},
+    [HEAT_TIME_OVER] = {off, "look which step took longer than planned: a plate that hardly warms, "
+                             "a board that lies badly, a prompt that waited; raise heat_time only "
+                             "if the recipe truly needs it"},
+    [DEVICE_SILENT] =
+        {"everything was told to switch off, but that may not have arrived: look at "
+         "the plate and pull its mains plug if it still heats; switch the supply off "
+         "by hand",
+         "look at the instrument's cable, its power and its port; let the bench check "
+         "prove it before the next run"},
+    [RECIPE_SILENT] = {off, "look at the recipe for a loop that never waits; if there is none, the "
+                            "computer was too busy to run it"},
+    [STOP_PRESSED] = {"heat and supply are off; the run is over",
+                      "nothing, if the stop was meant; else look what lies on the key"},
+    [SUPPLY_OVER_VOLTS] = {probes, "measure the supply's output with a meter; look whether its "
+                                   "sense leads are on and whether someone turned its knobs"},
+    [SUPPLY_OVER_AMPS] = {probes, "look whether the supply's own current limit was set and works: "
+                                  "it protects the board, this rule only ends the run"},
+    [POWER_ON_HOT_BOARD] = {off,
+                            "let the board cool before it is powered; in the recipe put a cool "
+                            "step before the supply"},
+    [HEAT_WHILE_POWERED] = {off, "switch the supply off and wait until it reads off before the "
+                                 "recipe asks for heat; take the leads off the board"},
+};
+
+/* A printed quantity, short enough to be passed by value. */
+struct figure {
+    char text[40];
+};
+
+static struct figure print(double value, enum unit unit)
+{
+    struct figure figure;
+    quantity_print(value, unit, figure.text, sizeof figure.text);
+    return figure;
+}
+
+static struct figure temp(int32_t temp_mc)
+{
+    return print(temp_mc / 1000.0, UNIT_TEMP);
+}
+
+static struct figure span(int64_t for_ms)
+{
+    return print((double)for_ms / 1000.0, UNIT_TIME);
+}
+
+static struct figure volts(int32_t mv)
+{
+    return print(mv / 1000.0, UNIT_VOLTS);
+}
+
+static struct figure amps(int32_t ma)
+{
+    return print(ma / 1000.0, UNIT_AMPS);
+}
+
+static bool is_used(const struct limits *limits, enum sensor_id id)
+{
+    switch (id) {
+    case SENSOR_PLATE:
+        return limits->uses_plate;
+    case SENSOR_PLATE_2:
+        return limits->uses_plate && limits->has_plate_2;
+    case SENSOR_BOARD:
+        return limits->has_board;
+    case SENSORS:
+        break;
+    }
+    return false;
+}
+
+/* The sensor that a rule means: the first in use with that quality, else the first that is unread. */
+static enum sensor_id find_sensor(const struct limits *limits, const struct readings *in,
+                                  enum quality quality)
+{
+    for (enum sensor_id id = 0; id < SENSORS; id++)
+        if (is_used(limits, id) && in->sensor[id].quality == quality)
+            return id;
+    for (enum sensor_id id = 0; id < SENSORS; id++)
+        if (is_used(limits, id) && !temp_is_trusted(&in->sensor[id], limits->stale_ms))
+            return id;
+    return SENSOR_PLATE;
+}
+
+/* The hotter of the plate's readings: the one that passed a limit. */
+static int32_t plate_mc(const struct limits *limits, const struct readings *in)
+{
+    int32_t hottest = in->plate.temp_mc;
+    for (enum sensor_id id = SENSOR_PLATE; id <= SENSOR_PLATE_2; id++)
+        if (is_used(limits, id) && in->sensor[id].quality == QUALITY_GOOD &&
+            in->sensor[id].temp_mc > hottest)
+            hottest = in->sensor[id].temp_mc;
+    return hottest;
+}
+
+static void say_sensor(const char *what, enum sensor_id id, const struct readings *in, char *out)
+{
+    const struct temp_reading *reading = &in->sensor[id];
+    snprintf(out, BENCH_TEXT, "the %s sensor %s; its last good reading, %s ago, was %s",
+             sensor_name(id), what, span(reading->age_ms).text, temp(reading->temp_mc).text);
+}
+
+static void say_stale(const struct limits *limits, const struct readings *in, char *out)
+{
+    enum sensor_id id = find_sensor(limits, in, QUALITY_STALE);
+    if (in->sensor[id].quality == QUALITY_NONE)
+        snprintf(out, BENCH_TEXT, "the %s sensor has not been read at all; allowed is %s",
+                 sensor_name(id), span(limits->stale_ms).text);
+    else
+        snprintf(out, BENCH_TEXT, "the %s sensor has given nothing new for %s; allowed is %s",
+                 sensor_name(id), span(in->sensor[id].age_ms).text, span(limits->stale_ms).text);
+}
+
+static void say_silent(const struct limits *limits, const struct readings *in, char *out)
+{
+    bool plate = limits->uses_plate && in->plate_silent_ms >= limits->silent_ms;
+    int32_t silent_ms = plate ? in->plate_silent_ms : in->supply_silent_ms;
+    if (!plate && silent_ms < limits->silent_ms)
+        silent_ms = in->supply.age_ms; /* it answers, but gives no reading */
+    snprintf(out, BENCH_TEXT, "the %s has not answered for %s; allowed is %s",
+             plate ? "plate's instrument" : "supply", span(silent_ms).text,
+             span(limits->silent_ms).text);
+}
+
+/* "on the battery rail", "into the battery rail", or nothing when no rail was chosen. */
+static void print_rail(const struct limits *limits, const struct wanted *want, char *out,
+                       size_t size)
+{
+    out[0] = '\0';
+    if (rail_is_valid(limits, want->rail))
+        snprintf(out, size, " %s \"%.*s\"", want->inject ? "while injecting into" : "on",
+                 BENCH_NAME, limits->rail[want->rail].name);
+}
+
+static void say_supply(const char *gave, const char *most, const struct limits *limits,
+                       const struct wanted *want, char *out)
+{
+    char rail[2 * BENCH_NAME];
+    print_rail(limits, want, rail, sizeof rail);
+    snprintf(out, BENCH_TEXT, "the supply gave %s%s; its limit is %s", gave, rail, most);
+}
+
+static void say_hot(const struct limits *limits, const struct readings *in,
+                    const struct wanted *want, char *out)
+{
+    const struct temp_reading *board = &in->sensor[SENSOR_BOARD];
+    bool by_board =
+        limits->has_board && board->quality == QUALITY_GOOD && board->temp_mc >= limits->power_mc;
+    snprintf(out, BENCH_TEXT, "the supply was %s while the %s read %s; power is allowed below %s",
+             want->supply_on ? "asked for" : "on", by_board ? "board" : "plate",
+             temp(by_board ? board->temp_mc : plate_mc(limits, in)).text,
+             temp(limits->power_mc).text);
+}
+
+static void say_what(enum rule_id id, const struct limits *limits, const struct readings *in,
+                     const struct wanted *want, int64_t heat_ms, char *out)
+{
+    switch (id) {
+    case PLATE_OVER:
+        snprintf(out, BENCH_TEXT, "the plate read %s; its limit is %s",
+                 temp(plate_mc(limits, in)).text, temp(limits->plate_mc).text);
+        return;
+    case BOARD_OVER:
+        snprintf(out, BENCH_TEXT, "the board read %s; its limit is %s",
+                 temp(in->sensor[SENSOR_BOARD].temp_mc).text, temp(limits->board_mc).text);
+        return;
+    case RAMP_OVER:
+        snprintf(out, BENCH_TEXT, "the plate rose by %s; its limit is %s",
+                 print(in->ramp_mc_s / 1000.0, UNIT_RAMP).text,
+                 print(limits->ramp_mc_s / 1000.0, UNIT_RAMP).text);
+        return;
+    case SENSOR_OPEN:
+        say_sensor("is open: broken or unplugged", find_sensor(limits, in, QUALITY_OPEN), in, out);
+        return;
+    case SENSOR_RANGE:
+        say_sensor("gave a value that no bench can have", find_sensor(limits, in, QUALITY_RANGE),
+                   in, out);
+        return;
+    case SENSOR_STALE:
+        say_stale(limits, in, out);
+        return;
+    case HEAT_TIME_OVER:
+        snprintf(out, BENCH_TEXT, "heat has been on for %s; its limit is %s", span(heat_ms).text,
+                 span(limits->heat_time_ms).text);
+        return;
+    case DEVICE_SILENT:
+        say_silent(limits, in, out);
+        return;
+    case RECIPE_SILENT:
+        snprintf(out, BENCH_TEXT, "the recipe has asked for nothing for %s; allowed is %s",
+                 span(in->recipe_silent_ms).text, span(limits->recipe_silent_ms).text);
+        return;
+    case STOP_PRESSED:
+        snprintf(out, BENCH_TEXT, "stop was pressed");
+        return;
+    case SUPPLY_OVER_VOLTS:
+        say_supply(volts(in->supply.mv).text, volts(supply_limit_mv(limits, want)).text, limits,
+                   want, out);
+        return;
+    case SUPPLY_OVER_AMPS:
+        say_supply(amps(in->supply.ma).text, amps(supply_limit_ma(limits, want)).text, limits, want,
+                   out);
+        return;
+    case POWER_ON_HOT_BOARD:
+        say_hot(limits, in, want, out);
+        return;
+    case HEAT_WHILE_POWERED:
+        snprintf(out, BENCH_TEXT, "heat was asked for while the supply was %s at %s",
+                 want->supply_on ? "asked for" : "on",
+                 volts(want->supply_on ? want->mv : in->supply.mv).text);
+        return;
+    case RULES:
+        break;
+    }
+    out[0] = '\0';
+}
+
+void interlock_explain(enum rule_id id, const struct limits *limits, const struct readings *in,
+                       const struct wanted *want, int64_t heat_ms, struct rule_words *words)
+{
+    *words = (struct rule_words){0};
+    if (id >= RULES)
+        return;
+    char what[BENCH_TEXT];
+    say_what(id, limits, in, want, heat_ms, what);
+    struct bytes b;
+    bytes_init(&b, words->what, sizeof words->what - 1); /* the rest of the array is NULs already */
+    bytes_text(&b, what);
+    bytes_text(&b, " (");
+    bytes_text(&b, rules[id].id);
+    bytes_char(&b, ')');
+    bytes_copy_text(words->act, sizeof words->act, advices[id].act);
+    bytes_copy_text(words->inspect, sizeof words->inspect, advices[id].inspect);
+}
