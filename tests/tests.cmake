@@ -10,6 +10,17 @@ foreach(library ${every})
     list(APPEND there ${library})
   endif()
 endforeach()
+# What one test alone links besides: the reference solver for the thermal network.
+find_library(SUNDIALS_CVODE sundials_cvode)
+find_library(SUNDIALS_NVECSERIAL sundials_nvecserial)
+find_library(SUNDIALS_SUNMATRIXDENSE sundials_sunmatrixdense)
+find_library(SUNDIALS_SUNLINSOLDENSE sundials_sunlinsoldense)
+if(SUNDIALS_CVODE AND SUNDIALS_NVECSERIAL AND SUNDIALS_SUNMATRIXDENSE AND SUNDIALS_SUNLINSOLDENSE)
+  set(TEST_LIBS_thermal ${SUNDIALS_CVODE} ${SUNDIALS_NVECSERIAL} ${SUNDIALS_SUNMATRIXDENSE}
+                        ${SUNDIALS_SUNLINSOLDENSE})
+  set(TEST_DEFS_thermal HAVE_CVODE)
+endif()
+
 foreach(header ${headers})
   get_filename_component(noun ${header} NAME_WE)
   set(source ${CMAKE_SOURCE_DIR}/tests/unit/test_${noun}.c)
@@ -20,9 +31,9 @@ foreach(header ${headers})
   add_executable(test_${noun} ${source})
   target_include_directories(test_${noun} PRIVATE tests/support include)
   target_compile_definitions(test_${noun} PRIVATE
-    TEST_DATA="${CMAKE_SOURCE_DIR}/tests/data" TEST_SOURCE="${CMAKE_SOURCE_DIR}")
-  target_link_libraries(test_${noun} PRIVATE ${there} PkgConfig::CMOCKA tinlatch_kind
-                        tinlatch_warnings m)
+    TEST_DATA="${CMAKE_SOURCE_DIR}/tests/data" TEST_SOURCE="${CMAKE_SOURCE_DIR}" ${TEST_DEFS_${noun}})
+  target_link_libraries(test_${noun} PRIVATE ${there} ${TEST_LIBS_${noun}} PkgConfig::CMOCKA
+                        tinlatch_kind tinlatch_warnings m)
   add_test(NAME unit-${noun} COMMAND test_${noun} WORKING_DIRECTORY ${CMAKE_BINARY_DIR})
   set_tests_properties(unit-${noun} PROPERTIES LABELS unit TIMEOUT 120)
 endforeach()

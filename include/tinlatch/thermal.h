@@ -5,9 +5,9 @@
  * method (the state of every node is its heat content, temperature follows from it). The world runs
  * it with its own drawn constants, the live estimate with nominal ones.
  *
- * Ownership  struct thermal is the caller's storage (about 10 KiB), plain, copyable.
+ * Ownership  struct thermal is the caller's storage (about 25 KiB), plain, copyable.
  * Never      allocates, does I/O, or loses energy: stored = put in - lost, to rounding.
- * Fails      thermal_init: TL_FULL, TL_RANGE with the sentence. thermal_step cannot.
+ * Fails      thermal_init: TL_FULL, TL_RANGE, TL_UNKNOWN with the sentence. thermal_step cannot.
  * Units      C, s, W, J, W/K, J/K. */
 #ifndef TINLATCH_THERMAL_H
 #define TINLATCH_THERMAL_H
@@ -16,7 +16,13 @@
 #include "tinlatch/board.h"
 #include "tinlatch/err.h"
 
-enum { THERMAL_NODES = 72, THERMAL_LINKS = 256, SLAB_CELLS = 4 };
+enum {
+    THERMAL_NODES = 72,
+    THERMAL_LINKS = 256,
+    SLAB_CELLS = 4,
+    THERMAL_MELTING = BOARD_JOINTS * JOINT_SEGMENTS,
+    THERMAL_FLUX = 321, /* free convection is tabulated every 2 K up to 640 K above the room */
+};
 
 /* What is drawn per world; all 1 and room_c = 25 for the nominal one. */
 struct thermal_setup {
@@ -34,7 +40,7 @@ struct thermal_input {
     double fan;          /* 0..1 */
     double draft;        /* factor on free convection, 1 = still air */
     double rail_w;       /* heat of a shorted part ... */
-    int rail_part;       /* ... its index, -1 = none */
+    int rail_part;       /* ... its index, -1 = spread over the lower board */
     double hand_w;       /* hot air or iron, on part hand_part (-1: spread over the top) */
     int hand_part;
 };
@@ -46,6 +52,7 @@ struct thermal_node {
     double area_m2;      /* free convection and radiation */
     double emissivity;
     double fan_w_k;      /* added at full fan */
+    bool in_gap;         /* between the boards: sees no air while the upper one is on */
     bool there;          /* takes part */
 };
 
@@ -55,7 +62,27 @@ struct thermal_link {
     bool there;
 };
 
+/* The network as the inner loop wants it: only what takes part, made anew after every hand. */
+struct thermal_plan {
+    int links;
+    uint8_t from[THERMAL_LINKS], to[THERMAL_LINKS];
+    double w_k[THERMAL_LINKS];
+    double k_per_j[THERMAL_NODES]; /* 1 / capacity; 0 for what is not there */
+    int melting;
+    uint8_t melt[THERMAL_MELTING];
+    double solid_j[THERMAL_MELTING], liquid_j[THERMAL_MELTING]; /* content where melting begins, ends */
+    double solidus_c[THERMAL_MELTING], mushy_k_per_j[THERMAL_MELTING], latent_j[THERMAL_MELTING];
+    int faces;
+    uint8_t face[THERMAL_NODES];
+    double face_air[THERMAL_NODES];  /* m2: free convection */
+    double face_sky[THERMAL_NODES];  /* W/K4: radiation */
+    double face_w_k[THERMAL_NODES], face_fan_w_k[THERMAL_NODES];
+    double flux_w_m2[THERMAL_FLUX]; /* by temperature above the room */
+    double sky_k4;
+};
+
 struct thermal {
+    struct thermal_plan plan;
     int nodes, links;
     struct thermal_node node[THERMAL_NODES];
     struct thermal_link link[THERMAL_LINKS];
@@ -69,8 +96,10 @@ struct thermal {
     int part[BOARD_PARTS];
     int segment[BOARD_JOINTS][JOINT_SEGMENTS];
     int part_count, joint_count, segments[BOARD_JOINTS];
+    int joint_part[BOARD_JOINTS]; /* the part it holds; -1 = it joins the boards */
     bool placed, upper_on, pressed;
     double dry_contact_w_k;       /* insert to board as placed, before pressing */
+    double air_length_m;          /* area / perimeter of the boards, for free convection */
 };
 
 int thermal_init(struct thermal *thermal, const struct thermal_setup *setup,
@@ -90,6 +119,12 @@ void thermal_step(struct thermal *thermal, const struct thermal_input *input, do
 /* The same with the plate node held at plate_c throughout: how the live estimate is driven. */
 void thermal_step_pinned(struct thermal *thermal, const struct thermal_input *input,
                          double plate_c, double dt_s);
+
+/* Seconds until the joint is wholly molten (`molten`) or wholly solid under a constant input, with
+ * the plate held where it is (`pinned`) or left to itself; 0 = it is, -1 = not within horizon_s.
+ * Coarse (steps of seconds by a stabilised explicit scheme) and cheap enough to ask once a second. */
+double thermal_foresee(const struct thermal *thermal, const struct thermal_input *input, bool pinned,
+                       int joint, bool molten, double horizon_s);
 
 /* dH/dt of every node at heat contents `heat_j`: the equations themselves, for reference solvers. */
 void thermal_rates(const struct thermal *thermal, const struct thermal_input *input,
