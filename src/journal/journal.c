@@ -181,12 +181,16 @@ static void add_double(struct bytes *b, const char *key, double value)
     bytes_text(b, text);
 }
 
-static void add_unsigned(struct bytes *b, const char *key, uint64_t value)
+/* As a number where every JSON reader can hold it, else as text. */
+static void add_seed(struct bytes *b, uint64_t seed)
 {
     char text[24];
-    snprintf(text, sizeof text, "%llu", (unsigned long long)value);
-    add_key(b, key);
-    bytes_text(b, text);
+    if (seed <= INT64_MAX) {
+        add_int(b, "seed", (int64_t)seed);
+        return;
+    }
+    snprintf(text, sizeof text, "%llu", (unsigned long long)seed);
+    add_text(b, "seed", text);
 }
 
 void journal_start(struct journal *journal, const struct journal_start *start)
@@ -203,7 +207,7 @@ void journal_start(struct journal *journal, const struct journal_start *start)
     add_some_text(&b, "insert", start->insert);
     add_some_text(&b, "serial", start->serial);
     add_text(&b, "version", start->version);
-    add_unsigned(&b, "seed", start->seed);
+    add_seed(&b, start->seed);
     close_line(journal, &b);
 }
 
