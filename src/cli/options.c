@@ -166,7 +166,7 @@ static const struct option options_table[] = {
     {"--answers",      "FILE",         BOTH,     false, TEXT(answers),
      "a line per prompt of the recipe: yes | no | VALUE | stop, each with [after 5 s]"},
     {"--fault",        "NAME@SECONDS", REHEARSE, true,  TAKE(fault),
-     "something breaks at that time; an unknown name lists those there are"},
+     "something breaks at that time; `tinlatch help faults` lists what"},
     {"--until",        "SECONDS",      REHEARSE, false, TAKE(until),
      "stop rehearsing at that time"},
     {"--out",          "DIR",          BOTH,     false, TEXT(out),
@@ -417,6 +417,18 @@ static const char reference_tail[] =
     "| 6 | `stopped` | the operator stopped it, or a signal did |\n\n"
     "`--json` prints one object to standard output whatever happens, with the `outcome` and, where\n"
     "there is one, the `error`; texts for people then go to standard error only.\n\n"
+    "## The JSON object\n\n"
+    "| key | value |\n|---|---|\n"
+    "| `outcome` | a word of the table above |\n"
+    "| `recipe`, `board`, `seed` | the recipe's path, the board's name, the number |\n"
+    "| `duration_s`, `wall_s` | bench time until touch-safe; time that the rehearsal took |\n"
+    "| `trip` | null or `{rule, at_s, text}` |\n"
+    "| `peak` | `{plate_true_c, plate_read_c, board_c}`; `plate_true_c` is the simulated plate's own |\n"
+    "| `stages` | `[{name, start_s, end_s, peak_c}]` |\n"
+    "| `melt` | `[{joint, at_s, how}]` |\n"
+    "| `margins` | `[{limit, value, worst, unit}]`, the tightest first |\n"
+    "| `error` | null or `{file, line, text, hint}` |\n"
+    "| `run` | the record's path, null when none is kept |\n\n"
     "## Files\n\n"
     "| what | where |\n|---|---|\n"
     "| bench file | `--bench`, else `$XDG_CONFIG_HOME/tinlatch/bench.ini` (`~/.config`), else the demo bench, which is said |\n"

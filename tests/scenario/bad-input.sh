@@ -1,0 +1,221 @@
+#!/bin/bash
+# SPDX-License-Identifier: MIT
+# What a person, a broken disk or a stranger may hand over: a clear message, the fixed exit status,
+# heat off in the record, and no crash.
+. "$TOP/tests/support/scenario.sh"
+demo=$TOP/recipes/benches/demo.ini
+split=$TOP/recipes/stack-split.lua
+
+# recipe NAME: standard input becomes NAME.lua. steps NAME: it becomes the steps of a whole recipe.
+recipe() { cat >"$1.lua"; }
+steps() {
+    { printf 'return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40",\n'
+      printf 'ceiling = { plate = "180 C" }, steps = function(p)\n'; cat; printf 'end }\n'; } >"$1.lua"
+}
+# refused STATUS NAME TEXT...: check and rehearse end with STATUS and an error that holds each TEXT.
+refused() {
+    local expected=$1 name=$2 verb text
+    shift 2
+    for verb in check rehearse; do
+        run "$expected" tinlatch $verb "$name"
+        for text in "$@"; do err_has "$text"; done
+    done
+    run "$expected" tinlatch rehearse "$name" --json
+    json '.error != null and .outcome != "done"'
+}
+# heat_off: the last snapshot of the record of the last --json run has no heat granted and no duty.
+heat_off() {
+    local record
+    record=$(jq -r '.run // empty' "$out")
+    [ -n "$record" ] || return 0
+    expect "the record's last line does not tell the end" \
+        bash -c 'tail -n 1 "$1" | jq -e ".outcome // .end // .k" >/dev/null' - "$record"
+}
+
+# ---- files that are no recipe ----
+: >empty.lua
+refused 2 empty.lua
+head -c 100000 /dev/zero >zero.lua
+refused 2 zero.lua "zero.lua:1:"
+head -c 5000 /dev/urandom >noise.lua
+refused 2 noise.lua "noise.lua"
+printf 'return recipe { title = "caf\xe9" }\n' >latin.lua
+refused 2 latin.lua "latin.lua:1:" "UTF-8"
+head -c 2000000 /dev/zero | tr '\0' ' ' >huge.lua
+refused 2 huge.lua "huge.lua" "1 MiB"
+printf '\033Lua\124\0\031\223\r\n\032\n' >compiled.lua
+refused 2 compiled.lua "compiled"
+refused 2 no-such.lua "no-such.lua" "No such file"
+mkdir folder.lua
+refused 2 folder.lua "folder.lua"
+mkfifo fifo.lua
+refused 2 fifo.lua "fifo.lua" "not a regular file"
+refused 2 /dev/zero "not a regular file"
+refused 2 ""
+if [ "$(id -u)" != 0 ]; then
+    cp "$split" secret.lua && chmod 0 secret.lua
+    refused 2 secret.lua "ermission denied"
+fi
+recipe loop <<<'return recipe { title = "one",,, }'
+refused 2 loop.lua "loop.lua:1:" "title"
+recipe words <<<'heat the plate until it is hot'
+refused 2 words.lua "words.lua:1:"
+recipe number <<<'return 5'
+refused 2 number.lua "recipe"
+recipe deep < <(printf 'return '; printf '{%.0s' $(seq 3000))
+refused 2 deep.lua "deep.lua"
+
+# ---- headers ----
+recipe key <<<'return recipe { api = 1, title = "t", baord = "hx210", steps = function() end }'
+refused 2 key.lua "key.lua:1:" "baord" "board"
+recipe api <<<'return recipe { api = 99, title = "t", steps = function() end }'
+refused 2 api.lua "api"
+recipe board <<<'return recipe { api = 1, title = "t", board = "hx211", steps = function() end }'
+refused 2 board.lua "hx211" "hx210"
+recipe unit <<<'return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40", ceiling = { plate = 180 }, steps = function() end }'
+refused 2 unit.lua "unit" "170 C"
+recipe kind <<<'return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40", ceiling = { plate = "180 s" }, steps = function() end }'
+refused 2 kind.lua "180 s"
+recipe over <<<'return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40", ceiling = { plate = "300 C" }, steps = function() end }'
+refused 4 over.lua "300 C" "250 C"
+recipe insert <<<'return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x4", ceiling = { plate = "180 C" }, steps = function() end }'
+refused "2|4" insert.lua "frame-60x4" "frame-60x40"
+recipe nosteps <<<'return recipe { api = 1, title = "t", board = "hx210" }'
+refused 2 nosteps.lua "steps"
+
+# ---- steps ----
+steps asks <<<'plate.ramp { to = "300 C", rate = "1 C/s", timeout = "5 min" }'
+refused 1 asks.lua "asks.lua:3:" "300 C" "180 C"
+steps bare <<<'plate.ramp { to = 120, timeout = "5 min" }'
+refused 1 bare.lua "bare.lua:3:" "unit"
+steps endless <<<'plate.ramp { to = "120 C" }'
+refused 1 endless.lua "endless.lua:3:" "timeout"
+steps slip <<<'plate.rmap { to = "120 C", timeout = "5 min" }'
+refused 1 slip.lua "slip.lua:3:" "rmap" "ramp"
+steps argument <<<'plate.ramp { too = "120 C", timeout = "5 min" }'
+refused 1 argument.lua "argument.lua:3:" "too"
+steps short <<<'plate.ramp { to = "170 C", rate = "1 C/s", timeout = "20 s" }'
+refused 1 short.lua "short.lua:3:"
+steps index <<<'local x = nil; x.y = 1'
+refused 1 index.lua "index.lua:3:"
+steps thrown <<<'error({})'
+refused 1 thrown.lua "thrown.lua"
+steps thrown_text <<<'error("\27[31mred\0")'
+refused 1 thrown_text.lua
+
+# What may not be swallowed is not: the recipe ends at the refused step.
+steps swallow <<'LUA'
+for i = 1, 1000 do pcall(plate.ramp, { to = "300 C", timeout = "5 min" }) end
+note "went on"
+LUA
+refused 1 swallow.lua "300 C"
+steps again <<'LUA'
+pcall(wait_until, { function() return false end, timeout = "5 s" })
+LUA
+refused "1|2" again.lua
+
+# ---- scripts that do not end, or want everything ----
+recipe spin_load <<<'while true do end'
+refused 1 spin_load.lua "spin_load.lua:1:"
+steps spin <<<'while true do end'
+refused 1 spin.lua "spin.lua:3:"
+steps spin_pcall <<<'while true do pcall(function() while true do end end) end'
+refused 1 spin_pcall.lua "spin_pcall.lua:3:"
+steps spin_match <<<'("a"):rep(50000):find(("a*"):rep(200) .. "b")'
+refused 1 spin_match.lua
+steps memory <<<'local t = {} while true do t[#t + 1] = ("x"):rep(1000) .. #t end'
+refused 1 memory.lua "memory"
+steps memory_once <<<'local s = "x" while true do s = s .. s end'
+refused 1 memory_once.lua
+steps memory_pcall <<<'while true do pcall(function() local s = "x" while true do s = s .. s end end) end'
+refused 1 memory_pcall.lua
+steps recurse <<<'local function f() return 1 + f() end f()'
+refused 1 recurse.lua "recurse.lua:3:"
+steps recurse_pcall <<<'local function f() pcall(f) end while true do f() end'
+refused 1 recurse_pcall.lua
+steps chatter <<<'while true do tell "again and again" end'
+refused "1|3" chatter.lua
+steps notes <<<'while true do note(("x"):rep(100)) end'
+refused "1|3" notes.lua
+steps sort <<<'table.sort({3, 1, 2, 5, 4}, function() while true do end end)'
+refused 1 sort.lua
+steps meta <<<'local t = setmetatable({}, { __index = function(t, k) return t[k] end }) local x = t.x'
+refused 1 meta.lua
+steps hot_spin <<'LUA'
+plate.ramp { to = "120 C", rate = "2 C/s", timeout = "5 min" }
+while true do end
+LUA
+refused "1|3" hot_spin.lua
+heat_off
+
+# What the sandbox does not hold.
+for name in os io debug coroutine package dofile loadfile; do
+    steps "sandbox_$name" <<<"local x = $name.exit or $name.open or $name() x()"
+    refused 1 "sandbox_$name.lua" "$name"
+done
+steps beside <<<'require "no-such-module"'
+refused 1 beside.lua "no-such-module"
+steps above <<<'require "../secret"'
+refused 1 above.lua
+
+# ---- board files ----
+sed 's/title/titel/' "$TOP/recipes/boards/hx210.lua" >titel.board
+run 2 tinlatch check "$split" --board titel.board
+err_has "titel"
+for bad in empty.lua zero.lua noise.lua latin.lua huge.lua folder.lua fifo.lua no-such.lua words.lua number.lua; do
+    run 2 tinlatch rehearse "$split" --board "$bad"
+    err_has "${bad%.lua}"
+done
+echo 'while true do end' >loop.board
+run "1|2" tinlatch check "$split" --board loop.board
+err_has "loop.board"
+echo 'local t = {} while true do t[#t + 1] = {} end' >memory.board
+run "1|2" tinlatch check "$split" --board memory.board
+echo 'return { name = "hx210" }' >bare.board
+run 2 tinlatch check "$split" --board bare.board
+
+# ---- bench files ----
+# bench EDIT TEXT: the demo bench after a sed EDIT is refused, with its line and TEXT.
+bench() {
+    sed "$1" "$demo" >bench.ini
+    if cmp -s bench.ini "$demo"; then wrong "the edit $1 changed nothing"; fi
+    run 2 tinlatch rehearse "$split" --bench bench.ini
+    err_has "bench.ini"
+    err_has "$2"
+    run 2 tinlatch-guard --bench bench.ini
+    err_has "$2"
+}
+bench '1i nonsense' "bench.ini:1:"
+bench '1i [plaet]' "plate"
+bench '$a [plate]' "plate"
+bench '$a unheard-of = 5' "unheard-of"
+bench 's/^ramp.*/ramp = 2.5/' "unit"
+bench 's/^ramp.*/ramp = 2.5 V/' "C/s"
+bench 's/^ramp.*/ramp = 99 C\/s/' "ramp"
+bench 's/^ramp.*/ramp = nan C\/s/' "nan"
+bench 's/^ramp.*/ramp = -1 C\/s/' "ramp"
+bench 's/^ramp.*/ramp = 2.5 C\/s ; fast/' "bench.ini"
+bench 's/^ramp.*/  ramp = 2.5 C\/s/' "bench.ini"
+bench 's/^ramp.*/&\n&/' "ramp"
+bench "s/^ramp.*/ramp = $(printf '%0500d' 1) C/" "bench.ini"
+bench 's/^ramp.*/ramp = \x01/' "bench.ini"
+bench 's/^ramp.*/ramp = \xff\xfe/' "bench.ini"
+for bad in empty.lua zero.lua noise.lua latin.lua huge.lua folder.lua fifo.lua no-such.lua words.lua; do
+    run 2 tinlatch rehearse "$split" --bench "$bad"
+    err_has "${bad%.lua}"
+    run 2 tinlatch-guard --bench "$bad"
+done
+
+# ---- answers ----
+for text in "yes after 5 C" "yes after soon" "$(printf '%0300d' 0)"; do
+    printf '%s\n' "$text" >answers
+    run 2 tinlatch rehearse "$split" --answers answers
+    err_has "answers:1:"
+done
+yes yes | head -n 5000 >answers
+run 2 tinlatch rehearse "$split" --answers answers
+for bad in zero.lua folder.lua fifo.lua no-such.lua; do
+    run 2 tinlatch rehearse "$split" --answers "$bad"
+done
+
+finish

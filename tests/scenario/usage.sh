@@ -1,0 +1,139 @@
+#!/bin/bash
+# SPDX-License-Identifier: MIT
+# The command line: what is understood, what is refused and how that is told.
+. "$TOP/tests/support/scenario.sh"
+split=$TOP/recipes/stack-split.lua
+
+run 0 tinlatch --version
+out_has "tinlatch "
+run 0 tinlatch --help
+out_has "rehearse RECIPE"
+out_has "--fault"
+out_lacks "mimic" # what is not there is not listed
+run 0 tinlatch -h
+run 0 tinlatch help
+out_has "wait_for_melt"
+run 0 tinlatch help rehearse
+out_has "--until"
+run 0 tinlatch check --help
+out_lacks "--until"
+run 0 tinlatch help wait_for_melt
+out_has "joint"
+run 0 tinlatch help plate.ramp
+out_has "timeout"
+run 0 tinlatch help faults
+out_has "sensor-open"
+run 0 tinlatch help --annotations
+out_has "---@meta"
+run 0 tinlatch help --lint-names
+out_has "plate"
+
+# Mistakes: status 2, on standard error, with the nearest name.
+run 2 tinlatch
+err_has "a verb is missing"
+run 2 tinlatch rehaerse "$split"
+err_has "did you mean rehearse?"
+run 2 tinlatch rehearse "$split" --sede 7
+err_has "did you mean --seed?"
+run 2 tinlatch help wait_for_mlet
+err_has "did you mean wait_for_melt?"
+run 2 tinlatch help "qqqqqqqqqq"
+err_has "no help on"
+run 2 tinlatch rehearse
+err_has "needs a recipe"
+run 2 tinlatch rehearse "$split" "$split"
+err_has "one too many"
+run 2 tinlatch check "$split" --until 5
+err_has "check does not take --until"
+run 2 tinlatch rehearse "$split" --seed
+err_has "--seed needs a value"
+run 2 tinlatch rehearse "$split" --seed --json
+json '.outcome == "invalid" and (.error.text | contains("needs a value"))'
+run 2 tinlatch rehearse "$split" --seed 1 --seed 2
+err_has "given twice"
+run 2 tinlatch rehearse "$split" --json=yes
+err_has "takes no value"
+for bad in x -1 1.5 99999999999999999999 " 1" 0x10; do
+    run 2 tinlatch rehearse "$split" "--seed=$bad"
+    err_has "--seed: expected a whole number"
+done
+for bad in 0 -5 1e9 "5 K" . 1.2.3 "5 C" nan inf; do
+    run 2 tinlatch rehearse "$split" "--until=$bad"
+    err_has "--until"
+done
+for bad in melt =5 "$(printf '%040d' 0)=5"; do
+    run 2 tinlatch rehearse "$split" --set "$bad"
+    err_has "--set"
+done
+run 2 tinlatch rehearse "$split" --set melt="170 C" --set melt="171 C"
+err_has "given twice"
+run 2 tinlatch rehearse "$split" --set metl="170 C"
+err_has "melt"
+run 2 tinlatch rehearse "$split" --set melt="500 C"
+err_has "180 C"
+run 2 tinlatch rehearse "$split" --set melt="170"
+err_has "unit"
+run 2 tinlatch rehearse "$split" --fault nonsense@5
+err_has "nonsense"
+run 2 tinlatch rehearse "$split" --fault sensor-opne@5
+err_has 'did you mean "sensor-open"?'
+for bad in sensor-open sensor-open@ @5 sensor-open@-5 sensor-open@x sensor-open@5@6; do
+    run 2 tinlatch rehearse "$split" --fault "$bad"
+done
+run 2 tinlatch rehearse "$split" --serial "$(printf '%070d' 0)"
+err_has "--serial: at most 63 bytes"
+run 2 tinlatch rehearse "$split" --serial $'a\eb'
+err_has "--serial: control characters"
+run 2 tinlatch $'\e[31mred'
+run 2 tinlatch rehearse $'no\nsuch\e.lua'
+run 2 tinlatch "$(printf '%0100000d' 0)"
+run 2 tinlatch rehearse ""
+many=(); for i in $(seq 40); do many+=(--fault "sensor-open@$i"); done
+run 2 tinlatch rehearse "$split" "${many[@]}"
+many=(); for i in $(seq 40); do many+=(--set "p$i=1 C"); done
+run 2 tinlatch rehearse "$split" "${many[@]}"
+
+# Verbs of later versions are said to be that.
+for verb in run clear bench mimic runs report trials key pack inspect accept shelf; do
+    run 2 tinlatch $verb
+    err_has "not in this version"
+done
+
+# JSON: one object whatever happens.
+run 2 tinlatch frobnicate --json
+json '.outcome == "invalid" and .error.text != null and .trip == null and .run == null'
+run 2 tinlatch rehearse no-such.lua --json
+json '.outcome == "invalid" and (.error.text | contains("No such file"))'
+run 0 tinlatch rehearse "$split" --json --seed 18446744073709551615
+json '.outcome == "done" and .error == null'
+json '[.outcome, .recipe, .board, .seed, .duration_s, .wall_s, .peak.plate_true_c, .peak.plate_read_c, .peak.board_c, .stages, .melt, .margins, .run] | all(. != null)'
+json 'has("trip") and has("error") and (.stages | length) > 0 and (.margins | length) > 0'
+json '.stages | all(has("name") and has("start_s") and has("end_s") and has("peak_c"))'
+json '.melt | all(has("joint") and has("at_s") and has("how"))'
+json '.margins | all(has("limit") and has("value") and has("worst") and has("unit"))'
+
+# Options in any order, either spelling.
+run 0 tinlatch --seed 3 rehearse --json "$split"
+json '.seed == 3'
+run 0 tinlatch rehearse --seed=3 --json -- "$split"
+json '.seed == 3'
+
+# The text fits 100 columns (characters, not bytes) and has no colour when it is not a terminal.
+run 0 tinlatch rehearse "$split"
+expect "a line is longer than 100 columns" \
+    bash -c '! LC_ALL=C.UTF-8 grep -nE "^.{101,}" "$1"' - "$out"
+run 0 tinlatch check "$split"
+expect "a line is longer than 100 columns" \
+    bash -c '! LC_ALL=C.UTF-8 grep -nE "^.{101,}" "$1"' - "$out"
+
+# Standard output that is full, closed, or left by its reader.
+run 2 bash -c '"$1" rehearse "$2" >/dev/full' - "$TINLATCH" "$split"
+err_has "standard output cannot be written"
+run 2 bash -c '"$1" --help >&-' - "$TINLATCH"
+run 2 bash -c '"$1" rehearse "$2" >&-' - "$TINLATCH" "$split"
+run 0 bash -c 'set -o pipefail; "$1" rehearse "$2" | head -n 1' - "$TINLATCH" "$split"
+run 0 bash -c '"$1" rehearse "$2" <&-' - "$TINLATCH" "$split"
+run "0|2" bash -c '"$1" rehearse "$2" 2>&-' - "$TINLATCH" "$split"
+run 2 bash -c '"$1" rehearse nothing.lua >&- 2>&- <&-' - "$TINLATCH"
+
+finish

@@ -1,0 +1,153 @@
+/* SPDX-License-Identifier: MIT */
+#include "check.h"
+
+#include <stdlib.h>
+
+#include "tinlatch/cli.h"
+
+/* What a command line prints and returns. */
+struct told {
+    char *out, *err;
+    int status;
+};
+
+static struct told told(int argc, const char *const *words)
+{
+    struct told t = {0};
+    size_t n;
+    char *argv[16] = {"tinlatch"};
+    for (int i = 0; i < argc; i++)
+        argv[i + 1] = (char *)words[i];
+    FILE *out = open_memstream(&t.out, &n), *err = open_memstream(&t.err, &n);
+    t.status = cli_run(argc + 1, argv, out, err);
+    fclose(out);
+    fclose(err);
+    return t;
+}
+
+#define TOLD(...)                                                                                  \
+    told((int)(sizeof((const char *[]){__VA_ARGS__}) / sizeof(char *)),                            \
+         (const char *[]){__VA_ARGS__})
+
+static void forget(struct told *t)
+{
+    free(t->out);
+    free(t->err);
+}
+
+static void test_help_lists_every_verb_and_option_on_standard_output(void **state)
+{
+    (void)state;
+
+    struct told t = TOLD("--help");
+
+    assert_int_equal(t.status, 0);
+    assert_has(t.out, "tinlatch check RECIPE");
+    assert_has(t.out, "tinlatch rehearse RECIPE");
+    assert_has(t.out, "--fault NAME@SECONDS");
+    assert_string_equal(t.err, "");
+    forget(&t);
+}
+
+static void test_a_misspelt_verb_is_answered_with_the_nearest(void **state)
+{
+    (void)state;
+
+    struct told t = TOLD("chekc", "x.lua");
+
+    assert_int_equal(t.status, 2);
+    assert_string_equal(t.out, "");
+    assert_has(t.err, "tinlatch: there is no verb \"chekc\"; did you mean check?");
+    forget(&t);
+}
+
+static void test_a_verb_of_a_later_version_is_said_to_be_that(void **state)
+{
+    (void)state;
+
+    struct told t = TOLD("run", "x.lua");
+
+    assert_int_equal(t.status, 2);
+    assert_has(t.err, "`run` is not in this version");
+    forget(&t);
+}
+
+static void test_an_early_error_is_one_json_object_even_when_json_comes_last(void **state)
+{
+    (void)state;
+
+    struct told t = TOLD("rehearse", "x.lua", "--nonsense", "--json");
+
+    assert_int_equal(t.status, 2);
+    assert_has(t.out, "\"outcome\"");
+    assert_has(t.out, "invalid");
+    assert_has(t.out, "--nonsense");
+    assert_has(t.err, "there is no option --nonsense");
+    forget(&t);
+}
+
+static void test_a_value_that_looks_like_an_option_is_a_forgotten_value(void **state)
+{
+    (void)state;
+
+    struct told t = TOLD("rehearse", "x.lua", "--serial", "--json");
+
+    assert_int_equal(t.status, 2);
+    assert_has(t.err, "--serial needs a value");
+    forget(&t);
+}
+
+static void test_an_option_of_another_verb_is_refused_by_name(void **state)
+{
+    (void)state;
+
+    struct told t = TOLD("check", "x.lua", "--fault", "sensor-open@5");
+
+    assert_int_equal(t.status, 2);
+    assert_has(t.err, "check does not take --fault");
+    forget(&t);
+}
+
+static void test_the_reference_page_holds_every_option_that_help_lists(void **state)
+{
+    (void)state;
+    struct told help = TOLD("--help"), page = TOLD("help", "--command-line");
+
+    int found = 0;
+    for (char *at = help.out; (at = strstr(at, "\n  --")); at++) {
+        char name[40];
+        assert_int_equal(sscanf(at, " %39s", name), 1);
+        assert_has(page.out, name);
+        found++;
+    }
+
+    assert_true(found >= 12);
+    forget(&help);
+    forget(&page);
+}
+
+static void test_a_missing_recipe_file_is_invalid_and_named(void **state)
+{
+    (void)state;
+
+    struct told t = TOLD("check", "/nowhere/x.lua");
+
+    assert_int_equal(t.status, 2);
+    assert_has(t.err, "/nowhere/x.lua: No such file");
+    forget(&t);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_help_lists_every_verb_and_option_on_standard_output),
+        cmocka_unit_test(test_a_misspelt_verb_is_answered_with_the_nearest),
+        cmocka_unit_test(test_a_verb_of_a_later_version_is_said_to_be_that),
+        cmocka_unit_test(test_an_early_error_is_one_json_object_even_when_json_comes_last),
+        cmocka_unit_test(test_a_value_that_looks_like_an_option_is_a_forgotten_value),
+        cmocka_unit_test(test_an_option_of_another_verb_is_refused_by_name),
+        cmocka_unit_test(test_the_reference_page_holds_every_option_that_help_lists),
+        cmocka_unit_test(test_a_missing_recipe_file_is_invalid_and_named),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
