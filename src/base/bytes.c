@@ -4,7 +4,7 @@
 #include <string.h>
 
 #include "tinlatch/err.h"
-#include "utf8.h"
+#include "tinlatch/utf8.h"
 
 enum { INT_DIGITS = 20 }; /* of the largest uint64_t */
 

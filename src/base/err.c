@@ -6,7 +6,7 @@
 #include <string.h>
 
 #include "tinlatch/bytes.h"
-#include "utf8.h"
+#include "tinlatch/utf8.h"
 
 enum {
     COLUMNS = 100,    /* of the widest line shown */

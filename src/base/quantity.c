@@ -8,7 +8,7 @@
 #include <string.h>
 
 #include "tinlatch/bytes.h"
-#include "utf8.h"
+#include "tinlatch/utf8.h"
 
 enum { SHOWN = 48 }; /* bytes of a wrong text that a message repeats */
 

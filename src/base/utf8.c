@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: MIT */
-#include "utf8.h"
+#include "tinlatch/utf8.h"
 
 #include <stdint.h>
 

@@ -8,6 +8,7 @@
 #include <string.h>
 
 #include "keys.h"
+#include "tinlatch/utf8.h"
 
 /* inih's buffer is 200 bytes and splits what is longer in silence; its names end at 50. */
 enum { LINE_BYTES = 190, KEY_BYTES = 40, FILE_BYTES = 64 * 1024 };
@@ -68,38 +69,19 @@ static int fail(struct parse *p, enum tl_err code, int line, const char *token, 
 
 /* --- lines, before inih sees them --------------------------------------------------------- */
 
-/* Bytes of the whole UTF-8 sequence at `at`, 0 if it is none (RFC 3629: no overlong forms, no
- * surrogates, nothing above U+10FFFF). */
-static size_t utf8_sequence(const unsigned char *at, size_t left)
-{
-    if (at[0] < 0x80)
-        return 1;
-    size_t need = at[0] >= 0xF0 ? 4 : at[0] >= 0xE0 ? 3 : 2;
-    if (at[0] < 0xC2 || at[0] > 0xF4 || left < need)
-        return 0;
-    unsigned char low = at[0] == 0xE0 ? 0xA0 : at[0] == 0xF0 ? 0x90 : 0x80;
-    unsigned char high = at[0] == 0xED ? 0x9F : at[0] == 0xF4 ? 0x8F : 0xBF;
-    if (at[1] < low || at[1] > high)
-        return 0;
-    for (size_t i = 2; i < need; i++)
-        if ((at[i] & 0xC0) != 0x80)
-            return 0;
-    return need;
-}
-
 static int check_bytes(struct parse *p, const char *line, size_t length)
 {
-    const unsigned char *at = (const unsigned char *)line;
     for (size_t i = 0; i < length;) {
-        if ((at[i] < 0x20 && at[i] != '\t') || at[i] == 0x7F)
-            return fail(p, TL_SYNTAX, p->line, "",
-                        "control byte 0x%02X at column %zu; a bench file is plain text", at[i],
-                        i + 1);
-        size_t step = utf8_sequence(at + i, length - i);
+        unsigned char byte = (unsigned char)line[i];
+        size_t step = utf8_length(line + i, length - i);
         if (!step)
             return fail(p, TL_SYNTAX, p->line, "",
-                        "byte 0x%02X at column %zu is not UTF-8; save the file as UTF-8 text",
-                        at[i], i + 1);
+                        "byte 0x%02X at column %zu is not UTF-8; save the file as UTF-8 text", byte,
+                        i + 1);
+        if (!utf8_is_plain(line + i, step) && byte != '\t')
+            return fail(p, TL_SYNTAX, p->line, "",
+                        "control %s 0x%02X at column %zu; a bench file is plain text",
+                        step == 1 ? "byte" : "character beginning with", byte, i + 1);
         i += step;
     }
     return 0;

@@ -293,6 +293,10 @@ static void test_bytes_that_are_no_text_are_refused(void **state)
     refused(2, "name = \xF4\x90\x80\x80\n", TL_SYNTAX, 2, "not UTF-8"); /* over U+10FFFF */
     refused(2, "name = x\xE2\x82\n", TL_SYNTAX, 2, "not UTF-8");        /* cut */
     refused(2, "; \x07\n", TL_SYNTAX, 2, "control byte 0x07");          /* in a comment too */
+    refused(2,
+            "name = a\xE2\x80\xAE"
+            "b\n",
+            TL_SYNTAX, 2, "beginning with 0xE2"); /* U+202E */
 }
 
 static void test_two_of_a_kind_cannot_share_a_port_or_an_input(void **state)

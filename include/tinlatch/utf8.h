@@ -3,8 +3,8 @@
  *
  * Never      reads past `left` bytes.
  * Fails      0 when it is not: a lone or cut sequence, an overlong form, a surrogate, over U+10FFFF. */
-#ifndef TINLATCH_BASE_UTF8_H
-#define TINLATCH_BASE_UTF8_H
+#ifndef TINLATCH_UTF8_H
+#define TINLATCH_UTF8_H
 
 #include <stdbool.h>
 #include <stddef.h>
