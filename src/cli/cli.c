@@ -53,15 +53,19 @@ enum outcome cli_refuse(const struct cli *cli, const struct tl_error *error, con
     return RUN_INVALID;
 }
 
-enum outcome cli_flushed(const struct cli *cli, enum outcome outcome)
+void cli_flush(struct cli *cli)
 {
     errno = 0;
-    if (fflush(cli->out) == 0 && !ferror(cli->out))
+    if ((fflush(cli->out) != 0 || ferror(cli->out)) && !cli->lost)
+        cli->lost = errno ? errno : EIO;
+}
+
+enum outcome cli_flushed(struct cli *cli, enum outcome outcome)
+{
+    cli_flush(cli);
+    if (!cli->lost || cli->lost == EPIPE)
         return outcome;
-    if (errno == EPIPE)
-        return outcome;
-    fprintf(cli->err, "tinlatch: standard output cannot be written: %s\n",
-            errno ? strerror(errno) : "part of it is lost");
+    fprintf(cli->err, "tinlatch: standard output cannot be written: %s\n", strerror(cli->lost));
     return outcome == RUN_DONE ? RUN_INVALID : outcome;
 }
 

@@ -10,6 +10,7 @@
 struct cli {
     struct options options;
     FILE *out, *err;
+    int lost; /* errno of the first write to `out` that failed, 0 = none */
 };
 
 /* One file per verb; check.c and rehearse.c differ in a flag and share play.c. */
@@ -27,8 +28,11 @@ void show_error(FILE *err, const struct tl_error *error, const char *source, siz
 enum outcome cli_refuse(const struct cli *cli, const struct tl_error *error, const char *source,
                         size_t length);
 
+/* Hand on what `out` holds; a failure is kept for cli_flushed. */
+void cli_flush(struct cli *cli);
+
 /* Has all of `out` been written? If not: told on `err`, and `outcome` is no success any more. A
  * reader that has seen enough (EPIPE) is no failure. */
-enum outcome cli_flushed(const struct cli *cli, enum outcome outcome);
+enum outcome cli_flushed(struct cli *cli, enum outcome outcome);
 
 #endif

@@ -285,7 +285,7 @@ static int run_it(struct cli *cli, struct play *play, struct tl_error *error)
         return TL_FILE;
     begin_record(cli, play);
     prepare_object(cli, play);
-    fflush(cli->out); /* nothing of ours may be printed twice by the child */
+    cli_flush(cli); /* nothing of ours may be printed twice by the child */
     fflush(cli->err);
     catch_signals(before);
     int result = rehearse(&cli->options.setup, play->record_fd, &play->run, error);
@@ -307,7 +307,7 @@ static enum outcome tell(struct cli *cli, struct play *play, bool in_short)
         play->run.error = late;
     }
     print(cli, play, in_short);
-    fflush(cli->out); /* the error comes last, below what it is about */
+    cli_flush(cli); /* the error comes last, below what it is about */
     struct text text = text_of(play, &cli->options, play->run.error.file);
     if (play->run.error.code)
         show_error(cli->err, &play->run.error, text.at, text.length);

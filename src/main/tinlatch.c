@@ -11,5 +11,7 @@ int main(int argc, char *argv[])
     occupy_streams();
     signal(SIGPIPE, SIG_IGN); /* a write that fails is told where it is made */
     signal(SIGXFSZ, SIG_IGN);
+    /* Large enough for any report: then the one write that fails is where its reason is known. */
+    setvbuf(stdout, NULL, _IOFBF, 1 << 18);
     return cli_run(argc, argv, stdout, stderr);
 }
