@@ -30,6 +30,8 @@ struct play {
     struct source_set sources;
     int record_fd; /* -1 = none */
     char record_dir[PATH_SIZE], record_path[PATH_SIZE];
+    char wrote[2][PATH_SIZE]; /* by --out */
+    int wrote_count;
     struct run run;
 };
 
@@ -234,22 +236,23 @@ static int copy_record(const struct play *play, const char *path, struct tl_erro
     return 0;
 }
 
-/* --out: chart.svg and the record, and a line for each. */
-static int write_out(struct cli *cli, const struct play *play, struct tl_error *error)
+/* --out: chart.svg and the record. */
+static int write_out(struct play *play, const char *directory, struct tl_error *error)
 {
     char path[PATH_SIZE];
-    FILE *say = cli->options.json ? cli->err : cli->out;
     const char *name = strrchr(play->record_path, '/');
-    if (snprintf(path, sizeof path, "%s/chart.svg", cli->options.out) >= PATH_SIZE)
-        return tl_error_set(error, TL_FILE, "%s: %s", cli->options.out, strerror(ENAMETOOLONG));
+    if (snprintf(path, sizeof path, "%s/chart.svg", directory) >= PATH_SIZE)
+        return tl_error_set(error, TL_FILE, "%s: %s", directory, strerror(ENAMETOOLONG));
     if (write_chart(path, &play->run, error))
         return TL_FILE;
-    fprintf(say, "wrote %s\n", path);
-    if (!name || snprintf(path, sizeof path, "%s%s", cli->options.out, name) >= PATH_SIZE)
+    memcpy(play->wrote[play->wrote_count++], path, sizeof path);
+    if (!name)
         return 0;
+    if (snprintf(path, sizeof path, "%s%s", directory, name) >= PATH_SIZE)
+        return tl_error_set(error, TL_FILE, "%s: %s", directory, strerror(ENAMETOOLONG));
     if (copy_record(play, path, error))
         return TL_FILE;
-    fprintf(say, "wrote %s\n", path);
+    memcpy(play->wrote[play->wrote_count++], path, sizeof path);
     return 0;
 }
 
@@ -260,8 +263,10 @@ static bool wants_colour(FILE *out)
     return fd >= 0 && isatty(fd) && !(no && *no) && term && strcmp(term, "dumb") != 0;
 }
 
+/* As JSON or as text, then the files that --out wrote. */
 static void print(struct cli *cli, const struct play *play, bool in_short)
 {
+    FILE *say = cli->options.json ? cli->err : cli->out;
     struct report_style style = {
         .colour = wants_colour(cli->out),
         .header_only = in_short,
@@ -272,8 +277,10 @@ static void print(struct cli *cli, const struct play *play, bool in_short)
     };
     if (cli->options.json)
         report_json(&play->run, cli->out);
-    else if (play->run.outcome != RUN_INVALID)
+    else
         report_text(&play->run, &style, cli->out);
+    for (int i = 0; i < play->wrote_count; i++)
+        fprintf(say, "wrote %s\n", play->wrote[i]);
 }
 
 /* ---- the whole ------------------------------------------------------------------------------ */
@@ -298,22 +305,24 @@ static int run_it(struct cli *cli, struct play *play, struct tl_error *error)
 
 static enum outcome tell(struct cli *cli, struct play *play, bool in_short)
 {
+    struct run *run = &play->run;
     struct tl_error late = {
         0}; /* the rehearsal is over and worth showing, whatever comes of this */
-    if (cli->options.out && play->run.outcome != RUN_INVALID)
-        write_out(cli, play, &late);
-    if (late.code && play->run.outcome == RUN_DONE) {
-        play->run.outcome = RUN_INVALID;
-        play->run.error = late;
+    bool began = run->outcome != RUN_INVALID;
+    if (cli->options.out && began)
+        write_out(play, cli->options.out, &late);
+    if (late.code && run->outcome == RUN_DONE) {
+        run->outcome = RUN_INVALID;
+        run->error = late;
     }
-    print(cli, play, in_short);
+    if (began || cli->options.json)
+        print(cli, play, in_short);
     cli_flush(cli); /* the error comes last, below what it is about */
-    struct text text = text_of(play, &cli->options, play->run.error.file);
-    if (play->run.error.code)
-        show_error(cli->err, &play->run.error, text.at, text.length);
-    else if (late.code)
-        show_error(cli->err, &late, NULL, 0);
-    return play->run.outcome;
+    const struct tl_error *error = run->error.code ? &run->error : &late;
+    struct text text = text_of(play, &cli->options, error->file);
+    if (error->code)
+        show_error(cli->err, error, text.at, text.length);
+    return run->outcome;
 }
 
 static void play_free(struct play *play)
