@@ -1147,6 +1147,44 @@ static void test_supply_off_is_sent_whole_beside_the_longest_own_commands(void *
     assert_int_equal(strlen(b.sent), 3 * (DEVICE_TEXT + 3)); /* "0.000" for "%s" */
 }
 
+static void test_supply_off_stays_in_the_outbox_when_a_question_after_it_does_not_fit(void **state)
+{
+    (void)state;
+    struct bench b;
+    start_supply(&b);
+    for (int i = 0; i < SCPI_TEXTS; i++)
+        memset(b.device.config.scpi[i], 'A' + i, DEVICE_TEXT - 1);
+    begin(&b);
+    hear(&b, IDN);
+    b.device.told_on = true;
+    b.device.supply.on = true;
+
+    device_begin(&b.device, &b.drive, b.t_ms + 100); /* overdue: end of line, off, identity */
+    device_feed(&b.device, IDN, strlen(IDN), b.t_ms + 100);
+    take_sent(&b); /* off again; the question behind it is past the frame's end */
+
+    assert_int_equal(strlen(b.sent), 1 + 3 * DEVICE_TEXT);
+    assert_memory_equal(b.sent + 1 + 2 * DEVICE_TEXT, b.device.config.scpi[SCPI_OFF],
+                        DEVICE_TEXT - 1);
+    assert_int_equal(b.sent[3 * DEVICE_TEXT], '\n');
+}
+
+static void test_supply_number_or_error_is_never_a_name_whatever_name_is_looked_for(void **state)
+{
+    (void)state;
+    static const char *const lines[] = {"12.000\n", "-112,\"Program mnemonic too long\"\n"};
+    for (size_t i = 0; i < 2; i++) {
+        struct bench b;
+        start_supply(&b);
+        strcpy(b.device.config.identity, "12");
+        begin(&b);
+        hear(&b, lines[i]);
+        assert_false(b.device.identified);
+        hear(&b, "Supply 12\n"); /* not four fields, but the name */
+        assert_true(b.device.identified);
+    }
+}
+
 static void test_unknown_kind_of_device_says_nothing(void **state)
 {
     (void)state;
@@ -1217,6 +1255,8 @@ int main(void)
         cmocka_unit_test(test_supply_line_that_nobody_asked_for_is_counted),
         cmocka_unit_test(test_supply_speaks_the_bench_files_own_commands),
         cmocka_unit_test(test_supply_off_is_sent_whole_beside_the_longest_own_commands),
+        cmocka_unit_test(test_supply_off_stays_in_the_outbox_when_a_question_after_it_does_not_fit),
+        cmocka_unit_test(test_supply_number_or_error_is_never_a_name_whatever_name_is_looked_for),
         cmocka_unit_test(test_unknown_kind_of_device_says_nothing),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
