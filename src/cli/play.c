@@ -6,7 +6,6 @@
 #include <signal.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
 #include <unistd.h>
 
 #include "cli_private.h"
@@ -117,11 +116,10 @@ static void begin_record(struct cli *cli, struct play *play)
 
 static void end_record(struct play *play)
 {
-    struct stat st;
     if (play->record_fd < 0)
         return;
-    /* A header that was refused leaves nothing to keep. */
-    if (fstat(play->record_fd, &st) == 0 && st.st_size == 0) {
+    /* What was not fit to run leaves nothing worth one of the places that are kept. */
+    if (play->run.outcome == RUN_INVALID) {
         unlink(play->record_path);
         play->record_path[0] = '\0';
     }
@@ -297,6 +295,8 @@ static int run_it(struct cli *cli, struct play *play, struct tl_error *error)
     catch_signals(before);
     int result = rehearse(&cli->options.setup, play->record_fd, &play->run, error);
     release_signals(before);
+    if (result)
+        play->run.outcome = RUN_INVALID;
     end_record(play);
     if (!play->run.recipe[0])
         snprintf(play->run.recipe, sizeof play->run.recipe, "%s", cli->options.argument);

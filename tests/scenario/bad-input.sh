@@ -6,12 +6,6 @@
 demo=$TOP/recipes/benches/demo.ini
 split=$TOP/recipes/stack-split.lua
 
-# recipe NAME: standard input becomes NAME.lua. steps NAME: it becomes the steps of a whole recipe.
-recipe() { cat >"$1.lua"; }
-steps() {
-    { printf 'return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40",\n'
-      printf 'ceiling = { plate = "180 C" }, steps = function(p)\n'; cat; printf 'end }\n'; } >"$1.lua"
-}
 # refused STATUS NAME TEXT...: check and rehearse end with STATUS and an error that holds each TEXT.
 refused() {
     local expected=$1 name=$2 verb text
@@ -23,15 +17,6 @@ refused() {
     run "$expected" tinlatch rehearse "$name" --json
     json '.error != null and .outcome != "done"'
 }
-# heat_off: the last snapshot of the record of the last --json run has no heat granted and no duty.
-heat_off() {
-    local record
-    record=$(jq -r '.run // empty' "$out")
-    [ -n "$record" ] || return 0
-    expect "the record's last line does not tell the end" \
-        bash -c 'tail -n 1 "$1" | jq -e ".outcome // .end // .k" >/dev/null' - "$record"
-}
-
 # ---- files that are no recipe ----
 : >empty.lua
 refused 2 empty.lua
@@ -113,40 +98,6 @@ steps again <<'LUA'
 pcall(wait_until, { function() return false end, timeout = "5 s" })
 LUA
 refused "1|2" again.lua
-
-# ---- scripts that do not end, or want everything ----
-recipe spin_load <<<'while true do end'
-refused 1 spin_load.lua "spin_load.lua:1:"
-steps spin <<<'while true do end'
-refused 1 spin.lua "spin.lua:3:"
-steps spin_pcall <<<'while true do pcall(function() while true do end end) end'
-refused 1 spin_pcall.lua "spin_pcall.lua:3:"
-steps spin_match <<<'("a"):rep(50000):find(("a*"):rep(200) .. "b")'
-refused 1 spin_match.lua
-steps memory <<<'local t = {} while true do t[#t + 1] = ("x"):rep(1000) .. #t end'
-refused 1 memory.lua "memory"
-steps memory_once <<<'local s = "x" while true do s = s .. s end'
-refused 1 memory_once.lua
-steps memory_pcall <<<'while true do pcall(function() local s = "x" while true do s = s .. s end end) end'
-refused 1 memory_pcall.lua
-steps recurse <<<'local function f() return 1 + f() end f()'
-refused 1 recurse.lua "recurse.lua:3:"
-steps recurse_pcall <<<'local function f() pcall(f) end while true do f() end'
-refused 1 recurse_pcall.lua
-steps chatter <<<'while true do tell "again and again" end'
-refused "1|3" chatter.lua
-steps notes <<<'while true do note(("x"):rep(100)) end'
-refused "1|3" notes.lua
-steps sort <<<'table.sort({3, 1, 2, 5, 4}, function() while true do end end)'
-refused 1 sort.lua
-steps meta <<<'local t = setmetatable({}, { __index = function(t, k) return t[k] end }) local x = t.x'
-refused 1 meta.lua
-steps hot_spin <<'LUA'
-plate.ramp { to = "120 C", rate = "2 C/s", timeout = "5 min" }
-while true do end
-LUA
-refused "1|3" hot_spin.lua
-heat_off
 
 # What the sandbox does not hold.
 for name in os io debug coroutine package dofile loadfile; do

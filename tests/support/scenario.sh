@@ -4,6 +4,7 @@
 #   out_has TEXT / err_has TEXT         what it wrote on standard output / error holds TEXT
 #   out_lacks TEXT / err_lacks TEXT
 #   json FILTER                         what it wrote is one JSON object for which jq's FILTER holds
+#   record_whole                        the record it left is whole and everything is off at its end
 #   finish                              last line of the script
 # Whatever is run must not crash, must not trip a sanitizer, and must write plain text.
 set -u
@@ -72,6 +73,26 @@ expect() {
     local what=$1
     shift
     "$@" || wrong "$what"
+}
+
+# recipe NAME: standard input becomes NAME.lua. steps NAME: it becomes the steps of a whole recipe.
+recipe() { cat >"$1.lua"; }
+steps() {
+    { printf 'return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40",\n'
+      printf 'ceiling = { plate = "180 C" }, steps = function(p)\n'; cat; printf 'end }\n'; } >"$1.lua"
+}
+# record_whole: the record of the last --json run is JSON lines, ends with that outcome, and its last
+# scan has everything off.
+record_whole() {
+    local record outcome
+    record=$(jq -r '.run // empty' "$out") outcome=$(jq -r .outcome "$out")
+    checks=$((checks + 1))
+    jq -es --arg outcome "$outcome" '
+        .[0].kind == "start" and .[-1].kind == "end" and .[-1].outcome == $outcome and
+        ([.[] | select(.kind == "snapshot")] | length > 0 and
+         (.[-1] | (.duty // 0) == 0 and (.grant.heat // false | IN(false, 0)) and
+                  (.grant.supply // false | IN(false, 0))))' \
+        "$record" >/dev/null 2>&1 || wrong "the record ($record) is not whole, or not off at its end"
 }
 
 finish() {
