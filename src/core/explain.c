@@ -161,7 +161,7 @@ static void print_rail(const struct limits *limits, const struct wanted *want, c
                        size_t size)
 {
     out[0] = '\0';
-    if (rail_is_valid(limits, want->rail))
+    if (want->supply_on && rail_is_valid(limits, want->rail))
         snprintf(out, size, " %s \"%.*s\"", want->inject ? "while injecting into" : "on",
                  BENCH_NAME, limits->rail[want->rail].name);
 }

@@ -27,7 +27,8 @@ bool sensors_are_below(const struct facts *f, int32_t most_mc, int32_t board_mc)
 
 bool supply_reads_on(const struct facts *f);
 
-/* What the supply may give as things are wanted: of the chosen rail, or of the bench without one. */
+/* What the supply may give as things are wanted: of the rail that is fed, or of the bench when
+ * none is. */
 int32_t supply_limit_mv(const struct limits *limits, const struct wanted *want);
 int32_t supply_limit_ma(const struct limits *limits, const struct wanted *want);
 bool rail_is_valid(const struct limits *limits, int32_t rail);
