@@ -7,7 +7,7 @@
  * Ownership  struct estimate is the caller's storage.
  * Never      sees the world; claims to see melting in a plateau (the latent heat of such joints is a
  *            few joules, about 0.3 K on a board).
- * Fails      estimate_init as thermal_init. An unreadable plate reading freezes the estimate; `frozen` tells.
+ * Fails      estimate_init as thermal_init; board NULL: TL_MISSING. An unreadable plate reading freezes the estimate; `frozen` tells.
  * Units      as in wire.h and bench.h. */
 #ifndef TINLATCH_ESTIMATE_H
 #define TINLATCH_ESTIMATE_H
@@ -26,6 +26,11 @@ struct estimate {
     double fan;
     double hand_w;
     int hand_part;
+    /* the plate behind its lagging sensor: smoothed reading and slope */
+    double seen_c, slope_c_s;
+    /* the board sensor as the model would read it, and from when on it may be believed again */
+    double board_seen_c;
+    int64_t believe_board_ms;
 };
 
 /* `board` must outlive the estimate. */

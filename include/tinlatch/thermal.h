@@ -105,12 +105,14 @@ struct thermal {
 int thermal_init(struct thermal *thermal, const struct thermal_setup *setup,
                  struct tl_error *error);
 
-/* What hands do. place: the board, at room temperature, onto the insert. lift_upper: takes the upper
- * board away; returns the share of the joint's solder that was still solid (0: it came clean).
- * lift_part: the same for a part. press and release change the contacts. */
+/* What hands do. place: the board, at room temperature, onto the insert; when it lies there without
+ * its upper board, that one. lift_upper: takes the upper board away; returns the share of the joint's
+ * solder that was still solid (0: it came clean). lift_part: the same for a part. remove: takes all
+ * that lies on the insert. press and release change the contacts. */
 void thermal_place(struct thermal *thermal);
 double thermal_lift_upper(struct thermal *thermal);
 double thermal_lift_part(struct thermal *thermal, int part);
+void thermal_remove(struct thermal *thermal);
 void thermal_press(struct thermal *thermal, bool pressed);
 
 /* Advance by dt_s (any length; inner steps are taken as needed), second order in time. */
@@ -129,6 +131,9 @@ double thermal_foresee(const struct thermal *thermal, const struct thermal_input
 /* dH/dt of every node at heat contents `heat_j`: the equations themselves, for reference solvers. */
 void thermal_rates(const struct thermal *thermal, const struct thermal_input *input,
                    const double *heat_j, double *watts);
+
+/* Moves what lies on the insert by add_k, counted as put in: how an observer corrects its model. */
+void thermal_nudge_board(struct thermal *thermal, double add_k);
 
 /* Temperature of a node holding heat_j, and its molten share (0..1; 0 without latent heat). */
 double thermal_temp_of(const struct thermal_node *node, double heat_j);

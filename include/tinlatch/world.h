@@ -72,6 +72,9 @@ int world_add_fault(struct world *world, const char *name, int64_t at_ms, struct
 void world_hand(struct world *world, enum hand hand, int part);
 void world_hot_air(struct world *world, double watts, int part); /* 0 watts: away */
 
+/* The rail that the person clipped the supply to; 0 at first. The supply knows nothing of rails. */
+void world_clip(struct world *world, int rail);
+
 /* True values, for the result and for the simulated person; no instrument tells them. */
 struct world_truth {
     double plate_c, board_c, sensor_c[SENSORS];

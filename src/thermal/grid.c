@@ -528,25 +528,72 @@ int thermal_init(struct thermal *thermal, const struct thermal_setup *setup, str
     return 0;
 }
 
+static bool is_there(const struct thermal *thermal, int node)
+{
+    return node >= 0 && thermal->node[node].there;
+}
+
+static void place_upper(struct thermal *thermal)
+{
+    for (int i = 0; i < SLAB_CELLS; i++)
+        appear(thermal, thermal->slab[LAYER_UPPER][i]);
+    for (int i = 0; i < thermal->part_count; i++) {
+        int node = thermal->part[i];
+        if (node < 0 || thermal->node[node].in_gap)
+            continue;
+        appear(thermal, node);
+        for (int j = 0; j < thermal->joint_count; j++)
+            for (int k = 0; thermal->joint_part[j] == i && k < thermal->segments[j]; k++)
+                appear(thermal, thermal->segment[j][k]);
+    }
+    thermal->upper_on = true;
+}
+
 void thermal_place(struct thermal *thermal)
 {
-    if (thermal->placed || thermal->slab[LAYER_LOWER][0] < 0)
+    int first = thermal->slab[LAYER_LOWER][0];
+    bool has_upper = thermal->slab[LAYER_UPPER][0] >= 0;
+    if (first < 0)
         return;
-    for (int i = thermal->slab[LAYER_LOWER][0]; i < thermal->nodes; i++)
-        appear(thermal, i);
+    if (!thermal->placed)
+        for (int i = first; i < thermal->nodes; i++)
+            appear(thermal, i);
+    else if (has_upper && !thermal->upper_on)
+        place_upper(thermal);
+    thermal->upper_on = has_upper;
     thermal->placed = true;
     plan_make(thermal);
+}
+
+void thermal_remove(struct thermal *thermal)
+{
+    if (!thermal->placed)
+        return;
+    for (int i = thermal->slab[LAYER_LOWER][0]; i < thermal->nodes; i++)
+        if (thermal->node[i].there)
+            vanish(thermal, i);
+    thermal->placed = false;
+    plan_make(thermal);
+}
+
+void thermal_nudge_board(struct thermal *thermal, double add_k)
+{
+    if (!thermal->placed)
+        return;
+    for (int i = thermal->slab[LAYER_LOWER][0]; i < thermal->nodes; i++) {
+        if (!thermal->node[i].there)
+            continue;
+        double add_j = add_k * thermal->node[i].capacity_j_k;
+        thermal->heat_j[i] += add_j;
+        thermal->put_j += add_j;
+    }
+    plan_temps(thermal, thermal->heat_j, thermal->temp_c);
 }
 
 /* Share of the solder still solid between a layer (or a part) and what it is joined to. */
 static double solid_share(const struct thermal *thermal, int joint)
 {
     return thermal->segments[joint] ? 1 - thermal_joint_molten(thermal, joint) : 0;
-}
-
-static bool is_there(const struct thermal *thermal, int node)
-{
-    return node >= 0 && thermal->node[node].there;
 }
 
 /* The part's own solder leaves with it when the whole board under it goes, else it stays. */

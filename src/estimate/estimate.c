@@ -1,0 +1,191 @@
+/* SPDX-License-Identifier: MIT */
+#include "tinlatch/estimate.h"
+
+#include <math.h>
+#include <string.h>
+
+/* The plate is followed by a critically damped tracker of level and slope; one second smooths 0.1 K of
+ * sensor noise to 0.02 K/s of slope, and a ramp's start is seen within two seconds. */
+#define TRACK_S 1.0
+
+/* Observer gain on the board's reading, per second. Contacts differ by 15 % from board to board, so
+ * the model drifts off by several kelvin within the board's own 40 to 60 s; a correction of 1/20 s pulls
+ * most of that in, while a tip that is off by 2 K for good can mislead by no more than those 2 K. */
+#define BOARD_GAIN_1_S 0.05
+
+/* A board sensor's lag is not in the estimate's inputs; the plate's stands in. */
+#define BELIEVE_AFTER_MS 6000 /* a tip just laid down, or a board just opened, tells nothing yet */
+
+enum { HORIZON_S = 600 };
+
+int estimate_init(struct estimate *estimate, const struct plate *plate, const struct insert *insert,
+                  const struct board *board, double room_c, struct tl_error *error)
+{
+    memset(estimate, 0, sizeof *estimate);
+    if (!board)
+        return tl_error_set(error, TL_MISSING, "estimate: no board to estimate");
+    struct thermal_setup setup = {
+        .plate = *plate,
+        .insert = *insert,
+        .board = board,
+        .room_c = room_c,
+        .contact_factor = 1,
+        .mass_factor = 1,
+        .upper_present = board->slab[LAYER_UPPER].present,
+        .joints_present = true,
+    };
+    estimate->plate = *plate;
+    estimate->board = board;
+    estimate->hand_part = -1;
+    return thermal_init(&estimate->thermal, &setup, error);
+}
+
+void estimate_hand(struct estimate *estimate, enum hand hand, int part)
+{
+    struct thermal *thermal = &estimate->thermal;
+    switch (hand) {
+    case HAND_PLACE:
+        thermal_place(thermal);
+        break;
+    case HAND_LIFT:
+        if (part >= 0)
+            thermal_lift_part(thermal, part);
+        else if (thermal->upper_on)
+            thermal_lift_upper(thermal);
+        else
+            thermal_remove(thermal);
+        break;
+    case HAND_PRESS:
+    case HAND_RELEASE:
+        thermal_press(thermal, hand == HAND_PRESS);
+        return;
+    case HAND_NONE:
+    case HAND_HEAT:
+    case HANDS:
+        return;
+    }
+    estimate->board_seen_c = thermal_board_c(thermal);
+    estimate->believe_board_ms = estimate->stepped_ms + BELIEVE_AFTER_MS;
+}
+
+void estimate_hot_air(struct estimate *estimate, double watts, int part)
+{
+    estimate->hand_w = watts;
+    estimate->hand_part = part;
+}
+
+static struct thermal_input acting(const struct estimate *estimate)
+{
+    return (struct thermal_input){.fan = estimate->fan,
+                                  .draft = 1,
+                                  .rail_part = -1,
+                                  .hand_w = estimate->hand_w,
+                                  .hand_part = estimate->hand_part};
+}
+
+/* The bench as first seen: plate and insert as warm as the reading says. */
+static void begin(struct estimate *estimate, double reading_c, int64_t t_ms)
+{
+    struct thermal *thermal = &estimate->thermal;
+    struct thermal_input input = acting(estimate);
+    estimate->seen_c = reading_c;
+    estimate->stepped_ms = t_ms;
+    estimate->believe_board_ms += t_ms;
+    estimate->started = true;
+    thermal_step_pinned(thermal, &input, reading_c, 1e-3);
+    if (thermal->insert < 0)
+        return;
+    double heat_j = reading_c * thermal->node[thermal->insert].capacity_j_k;
+    thermal->put_j += heat_j - thermal->heat_j[thermal->insert];
+    thermal->heat_j[thermal->insert] = heat_j;
+}
+
+static void track_plate(struct estimate *estimate, double reading_c, double dt_s)
+{
+    double keep = exp(-dt_s / TRACK_S);
+    estimate->seen_c += estimate->slope_c_s * dt_s;
+    double off_c = reading_c - estimate->seen_c;
+    estimate->seen_c += (1 - keep * keep) * off_c;
+    estimate->slope_c_s += (1 - keep) * (1 - keep) * off_c / dt_s;
+}
+
+/* Compare like with like: the model's board through the same lag as the sensor's. */
+static void correct_by_board(struct estimate *estimate, const struct wire_snapshot *snapshot,
+                             double dt_s)
+{
+    struct thermal *thermal = &estimate->thermal;
+    double lag_s = fmax(estimate->plate.sensor_lag_s, 0.1);
+    double model_c = thermal_board_c(thermal);
+    estimate->board_seen_c += (model_c - estimate->board_seen_c) * (1 - exp(-dt_s / lag_s));
+    bool readable = snapshot->quality[SENSOR_BOARD] == QUALITY_GOOD;
+    if (!readable || !thermal->placed || snapshot->t_ms < estimate->believe_board_ms)
+        return;
+    double off_c = snapshot->temp_mc[SENSOR_BOARD] * 1e-3 - estimate->board_seen_c;
+    double add_k = off_c * fmin(BOARD_GAIN_1_S * dt_s, 1);
+    thermal_nudge_board(thermal, add_k);
+    estimate->board_seen_c += add_k;
+}
+
+void estimate_step(struct estimate *estimate, const struct wire_snapshot *snapshot)
+{
+    estimate->frozen = snapshot->plate_quality != QUALITY_GOOD;
+    if (estimate->frozen)
+        return;
+    double reading_c = snapshot->plate_mc * 1e-3;
+    estimate->fan = snapshot->granted_fan_pct * 0.01;
+    if (!estimate->started) {
+        begin(estimate, reading_c, snapshot->t_ms);
+        return;
+    }
+    double dt_s = (double)(snapshot->t_ms - estimate->stepped_ms) * 1e-3;
+    if (dt_s <= 0)
+        return;
+    track_plate(estimate, reading_c, dt_s);
+    correct_by_board(estimate, snapshot, dt_s);
+    struct thermal_input input = acting(estimate);
+    double plate_c = estimate->seen_c + estimate->plate.sensor_lag_s * estimate->slope_c_s;
+    thermal_step_pinned(&estimate->thermal, &input, plate_c, dt_s);
+    estimate->stepped_ms = snapshot->t_ms;
+}
+
+static int32_t in_ms(double seconds)
+{
+    return seconds < 0 ? -1 : (int32_t)lround(seconds * 1000);
+}
+
+/* A forecast is run only where its answer is open: it is the costly part. */
+static int32_t melt_ms(const struct estimate *estimate, int joint)
+{
+    const struct thermal *thermal = &estimate->thermal;
+    bool hot_enough = thermal_plate_c(thermal) > estimate->board->joint[joint].alloy.liquidus_c;
+    if (!hot_enough && estimate->hand_w <= 0)
+        return -1;
+    struct thermal_input input = acting(estimate);
+    return in_ms(thermal_foresee(thermal, &input, true, joint, true, HORIZON_S));
+}
+
+static int32_t solid_ms(const struct estimate *estimate, int joint)
+{
+    struct thermal_input input = acting(estimate);
+    input.hand_w = 0;
+    return in_ms(thermal_foresee(&estimate->thermal, &input, false, joint, false, HORIZON_S));
+}
+
+void estimate_joint(const struct estimate *estimate, int joint, bool forecast,
+                    struct wire_joint *out)
+{
+    const struct thermal *thermal = &estimate->thermal;
+    double molten = thermal_joint_molten(thermal, joint);
+    *out = (struct wire_joint){
+        .temp_mc = (int32_t)lround(thermal_joint_coldest_c(thermal, joint) * 1000),
+        .molten_permille = (int32_t)floor(molten * 1000),
+        .melt_ms = molten >= 1 ? 0 : -1,
+        .solid_ms = molten > 0 ? -1 : 0,
+    };
+    if (!forecast || !thermal->placed)
+        return;
+    if (molten < 1)
+        out->melt_ms = melt_ms(estimate, joint);
+    if (molten > 0)
+        out->solid_ms = solid_ms(estimate, joint);
+}
