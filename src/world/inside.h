@@ -1,0 +1,140 @@
+/* SPDX-License-Identifier: MIT */
+/* inside - what the files of the world share. */
+#ifndef TINLATCH_INSIDE_H
+#define TINLATCH_INSIDE_H
+
+#include "tinlatch/bytes.h"
+#include "tinlatch/world.h"
+
+/* Physics goes in ticks of this length, whoever advances the world and in whatever strides: a duty
+ * acts from the next tick on, as with a zero-crossing switch, and a reader samples at the last one. */
+enum { TICK_MS = 50 };
+
+enum {
+    LINE_MAX_BYTES = 120, /* of the line instrument, its end included */
+    SCPI_MAX_BYTES = 256,
+    REPLY_MAX = 512,
+    REPLIES = 8, /* under way at once; what a host has not read by then is lost */
+    SCPI_ERRORS = 10,
+    FAULTS_PENDING = 16,
+    BOARD_HISTORY = 4000 / TICK_MS,
+};
+
+/* How long an instrument thinks. */
+enum { LINE_LATENCY_MS = 9, SCPI_LATENCY_MS = 15 };
+
+enum tip_state { TIP_SEATED, TIP_OFF, TIP_OPEN, TIP_FROZEN };
+
+/* A thermocouple's hot end. */
+struct tip {
+    enum sensor_id touches;
+    enum tip_state state;
+    double lag_s, keep; /* keep: exp(-tick / lag) */
+    double touched_c;   /* what it touched at the last tick */
+    double seen_c;      /* where the tip itself is */
+    double off_share;   /* of IEC 60584-1 class 1, -1..1 */
+    double shift_k;     /* seating and noise drawn once, for the second plate mount */
+    int32_t last;       /* what the instrument last told, for a frozen one */
+};
+
+struct reply {
+    int64_t due_ms;
+    size_t length, taken;
+    char bytes[REPLY_MAX];
+};
+
+struct line_state {
+    int32_t duty_permille, fan_pct, setpoint_mc;
+    double integral; /* of its own regulator */
+    int64_t beeps;
+    int64_t valid_ms; /* when the last valid line came */
+    bool silenced;    /* the timer has fired since */
+};
+
+struct scpi_state {
+    double set_v, set_a;
+    bool on;
+    int errors;
+    int code[SCPI_ERRORS];
+    int event_bits; /* ESR */
+};
+
+struct instrument {
+    struct port port; /* first: the port interface hands it back */
+    struct world *world;
+    struct world_instrument_setup setup;
+    char inbox[SCPI_MAX_BYTES];
+    size_t inbox_length;
+    bool overrun;
+    bool deaf;          /* the fault: neither hears nor answers */
+    int first, waiting; /* of the reply ring */
+    struct reply reply[REPLIES];
+    struct tip tip[WORLD_CHANNELS];
+    struct line_state line;
+    struct scpi_state scpi;
+};
+
+struct pending_fault {
+    int64_t at_ms;
+    int which; /* index into world_faults */
+    bool done;
+};
+
+struct world {
+    struct clock clock; /* first */
+    struct world_setup setup;
+    struct board board;
+    bool has_board;
+    int64_t tick_ms; /* physics has come this far */
+    struct random noise;
+    struct thermal thermal;
+    struct thermal_input input;
+    double mains;          /* of nominal volts */
+    double off_share_gain; /* of a slid-off tip */
+    struct instrument instrument[WORLD_PORTS];
+    int plate_instrument, supply_instrument; /* -1 = none */
+    int faults;
+    struct pending_fault fault[FAULTS_PENDING];
+    bool heater_stuck, shorted, recipe_hangs;
+    uint32_t stops;
+    int rail;
+    int short_rail;
+    double hand_w;
+    int hand_part;
+    double supply_v, supply_a; /* at the output, now */
+    struct world_truth seen;   /* peaks and instants, kept as they come */
+    double history_c[BOARD_HISTORY];
+    int history, history_count;
+};
+
+void clock_virtual_init(struct clock *clock);
+
+/* port_world.c */
+extern const struct port_ops world_port_ops;
+void instrument_answer(struct instrument *instrument, const char *bytes, size_t length,
+                       int latency_ms);
+void instrument_hear(struct instrument *instrument, const char *bytes, size_t length);
+
+/* emulate_line.c: one line without its end */
+void line_hear(struct instrument *instrument, const char *line, size_t length);
+void line_tick(struct instrument *instrument, int64_t t_ms);
+/* emulate_scpi.c: one message without its end */
+void scpi_hear(struct instrument *instrument, const char *line, size_t length);
+void scpi_error(struct scpi_state *scpi, int code);
+
+/* sensors.c */
+void tips_init(struct world *world, struct random *draw);
+void tips_tick(struct world *world);
+void tip_slide_off(struct tip *tip);
+/* What input i reads now: millidegrees or microvolts. False: open. cold_c: its terminals. */
+bool tip_read(struct instrument *instrument, int i, double cold_c, int32_t *value);
+
+/* electrical.c */
+void electrical_tick(struct world *world);
+double electrical_volts(const struct world *world);
+double electrical_amps(const struct world *world);
+
+/* fault.c */
+void faults_due(struct world *world, int64_t t_ms);
+
+#endif

@@ -1,0 +1,320 @@
+/* SPDX-License-Identifier: MIT */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "inside.h"
+
+#define TICK_S              (TICK_MS * 1e-3)
+#define ROOM_TOLERANCE_K    2.0 /* drawn at spread 1; common practice, no source */
+#define MAINS_TOLERANCE     0.03
+#define OFF_SHARE           0.35 /* what a slid-off tip keeps of the rise; no source */
+#define OFF_SHARE_TOLERANCE 0.10
+#define OFF_LAG_S           15.0
+
+static int check_instrument(const struct world_instrument_setup *setup, int index,
+                            struct tl_error *error)
+{
+    if (setup->kind != WORLD_LINE && setup->kind != WORLD_SCPI)
+        return tl_error_set(error, TL_UNKNOWN, "instrument %d: no such kind", index);
+    if (setup->channels < 0 || setup->channels > WORLD_CHANNELS)
+        return tl_error_set(error, TL_FULL, "instrument %d: at most %d inputs", index,
+                            WORLD_CHANNELS);
+    if (setup->kind == WORLD_LINE && (setup->silence_ms < 1100 || setup->silence_ms > 10000))
+        return tl_error_set(error, TL_RANGE,
+                            "instrument %d: a silence timer of 1.1 to 10 s, not %d ms", index,
+                            setup->silence_ms);
+    for (int i = 0; i < setup->channels; i++)
+        if ((unsigned)setup->touches[i] > SENSORS || (unsigned)setup->type[i] >= THERMOCOUPLES ||
+            !(setup->lag_s[i] >= 0 && setup->lag_s[i] <= 600))
+            return tl_error_set(error, TL_RANGE, "instrument %d: input %d makes no sense", index,
+                                i + 1);
+    return 0;
+}
+
+static int check(const struct world_setup *setup, struct tl_error *error)
+{
+    if (setup->instruments < 0 || setup->instruments > WORLD_PORTS)
+        return tl_error_set(error, TL_FULL, "at most %d instruments", WORLD_PORTS);
+    if (!(setup->spread >= 0 && setup->spread <= 1))
+        return tl_error_set(error, TL_RANGE, "spread is 0 to 1");
+    const struct board *board = setup->board;
+    if (board && (!(board->contact_tolerance >= 0 && board->contact_tolerance < 0.9) ||
+                  !(board->mass_tolerance >= 0 && board->mass_tolerance < 0.9)))
+        return tl_error_set(error, TL_RANGE, "board %s: tolerances are 0 to 90 %%", board->name);
+    if (board && (board->rail_count < 0 || board->rail_count > BENCH_RAILS))
+        return tl_error_set(error, TL_FULL, "board %s: at most %d rails", board->name, BENCH_RAILS);
+    int err = 0;
+    for (int i = 0; i < setup->instruments && !err; i++)
+        err = check_instrument(&setup->instrument[i], i, error);
+    return err;
+}
+
+/* Within -tolerance .. tolerance, scaled by the spread. Always takes one draw, so that one setting
+ * does not move the others. */
+static double draw(struct random *random, double spread, double tolerance)
+{
+    return spread * tolerance * (2 * random_unit(random) - 1);
+}
+
+static int heat_up(struct world *world, struct random *random, struct tl_error *error)
+{
+    const struct world_setup *setup = &world->setup;
+    double contact = world->has_board ? world->board.contact_tolerance : 0;
+    double mass = world->has_board ? world->board.mass_tolerance : 0;
+    struct thermal_setup thermal = {
+        .plate = setup->plate,
+        .insert = setup->insert,
+        .board = world->has_board ? &world->board : NULL,
+        .room_c = setup->room_c + draw(random, setup->spread, ROOM_TOLERANCE_K),
+        .contact_factor = 1 + draw(random, setup->spread, contact),
+        .mass_factor = 1 + draw(random, setup->spread, mass),
+        .upper_present = true,
+        .joints_present = true,
+    };
+    world->mains = 1 + draw(random, setup->spread, MAINS_TOLERANCE);
+    world->off_share_gain = OFF_SHARE + draw(random, setup->spread, OFF_SHARE_TOLERANCE);
+    return thermal_init(&world->thermal, &thermal, error);
+}
+
+static int first_of(const struct world *world, enum world_instrument kind)
+{
+    for (int i = 0; i < world->setup.instruments; i++)
+        if (world->setup.instrument[i].kind == kind)
+            return i;
+    return -1;
+}
+
+static int first_short(const struct world *world)
+{
+    for (int i = 0; world->has_board && i < world->board.rail_count; i++)
+        if (world->board.rail[i].short_ohm > 0)
+            return i;
+    return -1;
+}
+
+static void plug_in(struct world *world)
+{
+    for (int i = 0; i < world->setup.instruments; i++) {
+        struct instrument *instrument = &world->instrument[i];
+        instrument->port = (struct port){.ops = &world_port_ops, .fd = -1};
+        instrument->world = world;
+        instrument->setup = world->setup.instrument[i];
+        instrument->setup.identity[sizeof instrument->setup.identity - 1] = 0;
+    }
+    world->plate_instrument = first_of(world, WORLD_LINE);
+    world->supply_instrument = first_of(world, WORLD_SCPI);
+    world->short_rail = first_short(world);
+}
+
+static void nothing_seen(struct world *world)
+{
+    struct world_truth *seen = &world->seen;
+    for (int i = 0; i < BOARD_JOINTS; i++)
+        seen->joint_first_melt_s[i] = seen->joint_last_melt_s[i] = NAN;
+    for (int i = 0; i < BOARD_PARTS; i++)
+        seen->part_c[i] = seen->part_peak_c[i] = world->thermal.room_c;
+    for (int i = 0; i < SENSORS; i++)
+        seen->sensor_c[i] = world->thermal.room_c;
+    seen->plate_peak_c = seen->board_peak_c = world->thermal.room_c;
+}
+
+int world_new(struct world **out, const struct world_setup *setup, struct tl_error *error)
+{
+    int err = check(setup, error);
+    if (err)
+        return err;
+    struct world *world = calloc(1, sizeof *world);
+    if (!world)
+        return tl_error_set(error, TL_SYSTEM, "no memory for a world");
+    clock_virtual_init(&world->clock);
+    world->setup = *setup;
+    world->has_board = setup->board != NULL;
+    if (world->has_board)
+        world->board = *setup->board;
+    world->setup.board = NULL; /* the copy counts */
+    struct random random = {.state = setup->seed};
+    world->noise.state = random_next(&random);
+    err = heat_up(world, &random, error);
+    if (err) {
+        free(world);
+        return err;
+    }
+    plug_in(world);
+    tips_init(world, &random);
+    world->hand_part = -1;
+    world->input = (struct thermal_input){.draft = 1, .rail_part = -1, .hand_part = -1};
+    nothing_seen(world);
+    *out = world;
+    return 0;
+}
+
+void world_free(struct world *world)
+{
+    free(world);
+}
+
+struct clock *world_clock(struct world *world)
+{
+    return &world->clock;
+}
+
+struct port *world_port(struct world *world, int i)
+{
+    return i >= 0 && i < world->setup.instruments ? &world->instrument[i].port : NULL;
+}
+
+static void note_joint(struct world *world, int joint, double t_s)
+{
+    const struct thermal *thermal = &world->thermal;
+    struct world_truth *seen = &world->seen;
+    if (!isnan(seen->joint_last_melt_s[joint]))
+        return;
+    int molten = 0;
+    for (int i = 0; i < thermal->segments[joint]; i++) {
+        int at = thermal->segment[joint][i];
+        molten += thermal_molten_of(&thermal->node[at], thermal->heat_j[at]) >= 1;
+    }
+    if (molten > 0 && isnan(seen->joint_first_melt_s[joint]))
+        seen->joint_first_melt_s[joint] = t_s;
+    if (molten > 0 && molten == thermal->segments[joint])
+        seen->joint_last_melt_s[joint] = t_s;
+}
+
+/* The steepest fall over the last 4 s, once there are 4 s since a hand moved the board. */
+static void note_cooling(struct world *world, double board_c)
+{
+    double oldest_c = world->history_c[(world->history + 1) % BOARD_HISTORY];
+    world->history = (world->history + 1) % BOARD_HISTORY;
+    world->history_c[world->history] = board_c;
+    if (world->history_count < BOARD_HISTORY) {
+        world->history_count++;
+        return;
+    }
+    double span_s = BOARD_HISTORY * TICK_S;
+    world->seen.cool_c_s = fmax(world->seen.cool_c_s, (oldest_c - board_c) / span_s);
+}
+
+static void note(struct world *world)
+{
+    const struct thermal *thermal = &world->thermal;
+    struct world_truth *seen = &world->seen;
+    double board_c = thermal_board_c(thermal);
+    seen->plate_peak_c = fmax(seen->plate_peak_c, thermal_plate_c(thermal));
+    seen->board_peak_c = fmax(seen->board_peak_c, board_c);
+    for (int i = 0; i < thermal->part_count; i++)
+        seen->part_peak_c[i] = fmax(seen->part_peak_c[i], thermal_part_c(thermal, i));
+    for (int i = 0; i < thermal->joint_count; i++)
+        note_joint(world, i, (double)world->tick_ms * 1e-3);
+    if (thermal->placed)
+        note_cooling(world, board_c);
+}
+
+static void heater_tick(struct world *world)
+{
+    double duty = 0, fan = 0;
+    if (world->plate_instrument >= 0) {
+        const struct line_state *line = &world->instrument[world->plate_instrument].line;
+        duty = line->duty_permille * 1e-3;
+        fan = line->fan_pct * 1e-2;
+    }
+    if (world->heater_stuck)
+        duty = 1;
+    world->input.heater_w = duty * world->setup.plate.watts * world->mains * world->mains;
+    world->input.fan = fan;
+}
+
+static void tick(struct world *world)
+{
+    faults_due(world, world->tick_ms);
+    for (int i = 0; i < world->setup.instruments; i++)
+        if (world->instrument[i].setup.kind == WORLD_LINE)
+            line_tick(&world->instrument[i], world->tick_ms);
+    heater_tick(world);
+    electrical_tick(world);
+    world->input.hand_w = world->hand_w;
+    world->input.hand_part = world->hand_part;
+    thermal_step(&world->thermal, &world->input, TICK_S);
+    world->tick_ms += TICK_MS;
+    tips_tick(world);
+    note(world);
+}
+
+void world_advance(struct world *world, int64_t t_ms)
+{
+    if (t_ms <= world->clock.origin_ms)
+        return;
+    while (world->tick_ms + TICK_MS <= t_ms)
+        tick(world);
+    world->clock.origin_ms = t_ms;
+    faults_due(world, t_ms);
+}
+
+void world_hand(struct world *world, enum hand hand, int part)
+{
+    struct thermal *thermal = &world->thermal;
+    double torn = 0;
+    switch (hand) {
+    case HAND_PLACE:
+        thermal_place(thermal);
+        break;
+    case HAND_LIFT:
+        if (part >= 0)
+            torn = thermal_lift_part(thermal, part);
+        else if (thermal->upper_on)
+            torn = thermal_lift_upper(thermal);
+        else
+            thermal_remove(thermal);
+        break;
+    case HAND_PRESS:
+    case HAND_RELEASE:
+        thermal_press(thermal, hand == HAND_PRESS);
+        return;
+    case HAND_NONE:
+    case HAND_HEAT:
+    case HANDS:
+        return;
+    }
+    world->seen.torn = fmax(world->seen.torn, torn);
+    world->history_count = 0; /* a board that was moved did not cool that fast */
+}
+
+void world_hot_air(struct world *world, double watts, int part)
+{
+    world->hand_w = fmax(watts, 0);
+    world->hand_part = part;
+}
+
+double electrical_volts(const struct world *world)
+{
+    return world->supply_v;
+}
+
+double electrical_amps(const struct world *world)
+{
+    return world->supply_a;
+}
+
+void world_truth(const struct world *world, struct world_truth *truth)
+{
+    const struct thermal *thermal = &world->thermal;
+    *truth = world->seen;
+    truth->plate_c = thermal_plate_c(thermal);
+    truth->board_c = thermal_board_c(thermal);
+    for (int i = 0; i < thermal->joint_count; i++) {
+        truth->joint_coldest_c[i] = thermal_joint_coldest_c(thermal, i);
+        truth->joint_molten[i] = thermal_joint_molten(thermal, i);
+    }
+    for (int i = 0; i < thermal->part_count; i++)
+        truth->part_c[i] = thermal_part_c(thermal, i);
+    truth->heater_w = world->input.heater_w;
+    truth->supply_v = world->supply_v;
+    truth->supply_a = world->supply_a;
+    truth->placed = thermal->placed;
+    truth->upper_on = thermal->placed && thermal->upper_on;
+    truth->stops = world->stops;
+    truth->recipe_hangs = world->recipe_hangs;
+    truth->put_j = thermal->put_j;
+    truth->lost_j = thermal->lost_j;
+    truth->stored_j = thermal_stored_j(thermal);
+}
