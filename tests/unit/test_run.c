@@ -1,0 +1,155 @@
+/* SPDX-License-Identifier: MIT */
+#include "check.h"
+
+#include "tinlatch/run.h"
+
+static struct run run; /* large; each test begins by clearing it */
+
+static void begin(void **state)
+{
+    (void)state;
+    run = (struct run){.point_every_s = 1};
+}
+
+static void add_point(double t_s)
+{
+    const struct run_point point = {.t_s = (float)t_s, .plate_c = (float)(t_s / 2)};
+    run_add_point(&run, &point);
+}
+
+static void test_outcomes_are_the_exit_status_and_have_names(void **state)
+{
+    (void)state;
+    const char *const names[] = {"done",    "failed", "invalid", "tripped",
+                                 "refused", "device", "stopped"};
+    for (int i = 0; i < OUTCOMES; i++)
+        assert_string_equal(outcome_name((enum outcome)i), names[i]);
+    assert_int_equal(RUN_STOPPED, 6);
+    assert_string_equal(outcome_name(OUTCOMES), "?");
+}
+
+static void test_points_closer_than_the_spacing_are_left_out(void **state)
+{
+    begin(state);
+
+    for (int i = 0; i <= 100; i++)
+        add_point(i * 0.1);
+
+    assert_int_equal(run.point_count, 11);
+    assert_near((double)run.point[10].t_s, 10, 1e-5);
+}
+
+static void test_a_full_curve_keeps_every_second_point_and_doubles_its_spacing(void **state)
+{
+    begin(state);
+
+    for (int t_s = 0; t_s <= RUN_CURVE; t_s++)
+        add_point(t_s);
+
+    assert_near(run.point_every_s, 2, 0);
+    assert_int_equal(run.point_count, RUN_CURVE / 2 + 1);
+    for (int i = 0; i < run.point_count; i++)
+        assert_near((double)run.point[i].t_s, 2.0 * i, 0);
+}
+
+static void test_a_curve_of_any_length_fits_begins_at_the_start_and_ends_near_the_end(void **state)
+{
+    begin(state);
+    run.point_every_s = 0.1;
+
+    for (int i = 0; i <= 200000; i++)
+        add_point(i * 0.1);
+
+    assert_true(run.point_count <= RUN_CURVE && run.point_count >= RUN_CURVE / 2);
+    assert_near((double)run.point[0].t_s, 0, 0);
+    assert_near((double)run.point[run.point_count - 1].t_s, 20000, run.point_every_s);
+    for (int i = 1; i < run.point_count; i++)
+        assert_near((double)(run.point[i].t_s - run.point[i - 1].t_s), run.point_every_s, 0.01);
+}
+
+static void test_events_keep_what_came_first_and_count_the_rest(void **state)
+{
+    begin(state);
+    char text[400];
+    memset(text, 'x', sizeof text);
+    text[sizeof text - 1] = '\0';
+
+    for (int i = 0; i < RUN_EVENTS + 5; i++)
+        run_add_event(&run, i, i + 1, "stage, a kind that is too long", i ? text : "Preheat");
+
+    assert_int_equal(run.event_count, RUN_EVENTS);
+    assert_int_equal(run.events_lost, 5);
+    assert_string_equal(run.event[0].text, "Preheat");
+    assert_string_equal(run.event[0].kind, "stage, a ki");
+    assert_int_equal(run.event[7].line, 8);
+    assert_int_equal(strlen(run.event[1].text), sizeof run.event[1].text - 1);
+}
+
+static void test_warnings_keep_what_came_first_and_count_the_rest(void **state)
+{
+    begin(state);
+
+    for (int i = 0; i < RUN_WARNINGS + 2; i++)
+        run_add_warning(&run, "warning %d of %s", i, "many");
+
+    assert_int_equal(run.warning_count, RUN_WARNINGS);
+    assert_int_equal(run.warnings_lost, 2);
+    assert_string_equal(run.warning[0], "warning 0 of many");
+    assert_string_equal(run.warning[RUN_WARNINGS - 1], "warning 7 of many");
+}
+
+static void test_a_long_warning_is_cut_between_characters(void **state)
+{
+    begin(state);
+    char text[1000];
+    for (size_t i = 0; i + 3 <= sizeof text; i += 3)
+        memcpy(text + i, "\xe2\x82\xac", 3);
+    text[999] = '\0';
+
+    run_add_warning(&run, "x%s", text);
+
+    assert_int_equal((strlen(run.warning[0]) - 1) % 3, 0);
+    assert_true(strlen(run.warning[0]) > BENCH_TEXT - 4);
+}
+
+static void add_margin(const char *limit, double value, double worst)
+{
+    struct run_margin *margin = &run.margin[run.margin_count++];
+    snprintf(margin->limit, sizeof margin->limit, "%s", limit);
+    margin->value = value;
+    margin->worst = worst;
+}
+
+static void test_margins_are_sorted_the_tightest_first_and_the_unknown_last(void **state)
+{
+    begin(state);
+    add_margin("unknown", 200, NAN);
+    add_margin("plate", 190, 175);
+    add_margin("ramp", 2.5, 2.45);
+    add_margin("broken", 240, 246);
+    add_margin("heat time", 900, 300);
+    add_margin("ramp again", 5, 4.9); /* as tight as ramp: stays behind it */
+    add_margin("no limit", 0, 0);
+
+    run_sort_margins(&run);
+
+    const char *const order[] = {"broken",    "ramp",    "ramp again", "plate",
+                                 "heat time", "unknown", "no limit"};
+    for (int i = 0; i < 7; i++)
+        assert_string_equal(run.margin[i].limit, order[i]);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_outcomes_are_the_exit_status_and_have_names),
+        cmocka_unit_test(test_points_closer_than_the_spacing_are_left_out),
+        cmocka_unit_test(test_a_full_curve_keeps_every_second_point_and_doubles_its_spacing),
+        cmocka_unit_test(test_a_curve_of_any_length_fits_begins_at_the_start_and_ends_near_the_end),
+        cmocka_unit_test(test_events_keep_what_came_first_and_count_the_rest),
+        cmocka_unit_test(test_warnings_keep_what_came_first_and_count_the_rest),
+        cmocka_unit_test(test_a_long_warning_is_cut_between_characters),
+        cmocka_unit_test(test_margins_are_sorted_the_tightest_first_and_the_unknown_last),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
