@@ -1,0 +1,118 @@
+/* SPDX-License-Identifier: MIT */
+#include "tinlatch/report.h"
+
+#include <jansson.h>
+#include <math.h>
+#include <string.h>
+
+#include "words.h"
+
+/* NaN has no place in JSON; nine digits are more than any sensor has, and the same everywhere. */
+static json_t *number(double value)
+{
+    return isfinite(value) ? json_real(value) : json_null();
+}
+
+/* jansson refuses what is not UTF-8. */
+static json_t *text(const char *from)
+{
+    char plain[4 * WORD_TEXT];
+    json_t *string = json_string(from);
+    return string ? string : json_string(words_plain(from, plain, sizeof plain));
+}
+
+static json_t *text_or_null(const char *from)
+{
+    return from[0] ? text(from) : json_null();
+}
+
+static json_t *seed(uint64_t value)
+{
+    char digits[24];
+    if (value <= INT64_MAX)
+        return json_integer((json_int_t)value);
+    snprintf(digits, sizeof digits, "%llu", (unsigned long long)value);
+    return json_string(digits);
+}
+
+static json_t *trip(const struct run *run)
+{
+    if (!run->tripped || run->trip_rule >= RULES)
+        return json_null();
+    return json_pack("{s:s, s:o, s:o}", "rule", rules[run->trip_rule].id, "at_s",
+                     number(run->trip_s), "text", text(run->trip_words.what));
+}
+
+static json_t *peak(const struct run *run)
+{
+    return json_pack("{s:o, s:o, s:o}", "plate_true_c",
+                     number(run->rehearsed ? run->peak_true_c : (double)NAN), "plate_read_c",
+                     number(run->peak_read_c), "board_c", number(run->peak_board_c));
+}
+
+static json_t *stages(const struct run *run)
+{
+    json_t *list = json_array();
+    for (int32_t i = 0; i < run->stage_count; i++) {
+        const struct run_stage *stage = &run->stage[i];
+        json_array_append_new(list,
+                              json_pack("{s:o, s:o, s:o, s:o}", "name", text(stage->name),
+                                        "start_s", number(stage->start_s), "end_s",
+                                        number(stage->end_s), "peak_c", number(stage->peak_c)));
+    }
+    return list;
+}
+
+static json_t *melts(const struct run *run)
+{
+    json_t *list = json_array();
+    for (int32_t i = 0; i < run->melt_count; i++) {
+        const struct run_melt *melt = &run->melt[i];
+        json_array_append_new(list, json_pack("{s:o, s:o, s:o}", "joint", text(melt->joint), "at_s",
+                                              number(melt->at_s), "how", text(melt->how)));
+    }
+    return list;
+}
+
+static json_t *margins(const struct run *run)
+{
+    json_t *list = json_array();
+    for (int32_t i = 0; i < run->margin_count; i++) {
+        const struct run_margin *margin = &run->margin[i];
+        json_array_append_new(list,
+                              json_pack("{s:o, s:o, s:o, s:s}", "limit", text(margin->limit),
+                                        "value", number(margin->value), "worst",
+                                        number(margin->worst), "unit", unit_base(margin->unit)));
+    }
+    return list;
+}
+
+static json_t *error(const struct tl_error *from)
+{
+    if (from->code == TL_OK)
+        return json_null();
+    return json_pack("{s:o, s:o, s:o, s:o}", "file", text_or_null(from->file), "line",
+                     from->line > 0 ? json_integer(from->line) : json_null(), "text",
+                     text(from->text), "hint", text_or_null(from->hint));
+}
+
+void report_json(const struct run *run, FILE *out)
+{
+    json_t *object = json_object();
+    json_object_set_new(object, "outcome", json_string(outcome_name(run->outcome)));
+    json_object_set_new(object, "recipe", text(run->recipe));
+    json_object_set_new(object, "board", text_or_null(run->board));
+    json_object_set_new(object, "seed", seed(run->seed));
+    json_object_set_new(object, "duration_s", number(run->duration_s));
+    json_object_set_new(object, "wall_s", number(run->wall_s));
+    json_object_set_new(object, "trip", trip(run));
+    json_object_set_new(object, "peak", peak(run));
+    json_object_set_new(object, "stages", stages(run));
+    json_object_set_new(object, "melt", melts(run));
+    json_object_set_new(object, "margins", margins(run));
+    json_object_set_new(object, "error", error(&run->error));
+    json_object_set_new(object, "run", text_or_null(run->record));
+    json_dumpf(object, out, JSON_INDENT(2) | JSON_REAL_PRECISION(9));
+    fputc('\n', out);
+    json_decref(object);
+}
