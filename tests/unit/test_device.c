@@ -312,6 +312,34 @@ static void test_line_longer_than_120_bytes_is_bad_with_or_without_its_end(void 
     assert_int_equal(line_decode(edge_put(line, 151), 151, &answer), TL_BAD);
 }
 
+/* The reference page is what a hobbyist's firmware is held against: its lines must be right. */
+static void test_line_examples_in_the_reference_page_carry_their_right_check(void **state)
+{
+    (void)state;
+    FILE *page = fopen(TEST_SOURCE "/docs/reference/line-instrument.md", "r");
+    char line[512];
+    int requests = 0, answers = 0;
+    assert_non_null(page);
+    while (fgets(line, sizeof line, page)) {
+        char *body = line + 6, *star = strstr(line, " *");
+        struct line_answer answer;
+        if (strlen(line) < 8 || !star || strncmp(line, "    ", 4) != 0 || line[5] != ' ')
+            continue;
+        if (line[4] == '<' && ++answers)
+            assert_int_equal(decode_text(body, &answer), strlen(body));
+        if (line[4] != '>')
+            continue;
+        char original[512];
+        strcpy(original, body);
+        *star = 0;
+        assert_string_equal(original, checked(body));
+        requests++;
+    }
+    fclose(page);
+    assert_true(requests >= 4);
+    assert_true(answers >= 4);
+}
+
 /* ---- SCPI: codec ---- */
 
 static int milli_of(const char *text, int32_t *milli)
@@ -1216,6 +1244,7 @@ int main(void)
         cmocka_unit_test(test_line_grammar_has_one_way_to_write_everything),
         cmocka_unit_test(test_line_check_must_be_upper_case_and_in_its_place),
         cmocka_unit_test(test_line_longer_than_120_bytes_is_bad_with_or_without_its_end),
+        cmocka_unit_test(test_line_examples_in_the_reference_page_carry_their_right_check),
         cmocka_unit_test(test_scpi_reads_nr1_nr2_and_nr3_to_the_nearest_thousandth),
         cmocka_unit_test(test_scpi_refuses_special_values_and_whatever_is_no_number),
         cmocka_unit_test(test_scpi_every_prefix_of_a_reply_is_incomplete),
