@@ -39,10 +39,12 @@ struct source_set {
     struct source_file file[SOURCE_FILES];
     char *store;
     size_t used;
+    int board_file; /* 1 + index of the file that replaces the header's board, 0 = none */
 };
 
-/* Read the recipe at `path`, every other .lua beside it, boards (in `boards/` beside it, then
- * shipped), and the shipped modules; `board_path` (may be NULL) replaces the header's board.
+/* Read the recipe at `path`, every .lua beside it whose name the text mentions, boards (in `boards/`
+ * beside it, then shipped), and the shipped modules; `board_path` (may be NULL) replaces the
+ * header's board. Refused with their line: what is not UTF-8 text, control and invisible characters.
  * share_dir: where lua/ and recipes/boards lie. Bounded to 64 files, 1 MiB. Regular files only. */
 int source_load(struct source_set *set, const char *path, const char *board_path,
                 const char *share_dir, struct tl_error *error);
@@ -63,6 +65,7 @@ struct recipe_header {
     int32_t param_count;
     struct recipe_param param[RECIPE_PARAMS]; /* text: the value in force */
     struct limits ceiling;
+    int32_t ceiling_line[LIMITS]; /* where each is stated, 0 = not */
     int32_t line; /* of the call to recipe */
 };
 
@@ -124,6 +127,7 @@ void recipe_interrupt(struct recipe *recipe);
 int sandbox_enter(struct tl_error *error);
 
 /* Everything made from the one table of primitives. */
+const char *const *recipe_names(void);                   /* their names, NULL-terminated */
 void recipe_write_help(FILE *out, const char *name); /* NULL: the list */
 void recipe_write_reference(FILE *out);              /* docs/reference/lua.md */
 void recipe_write_annotations(FILE *out);            /* LuaCATS ---@meta file for editors */

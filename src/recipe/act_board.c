@@ -1,0 +1,231 @@
+/* SPDX-License-Identifier: MIT */
+/* Primitives of what a person does and says. "Do this" and "is it done?" are two texts: these give the
+ * first; the front asks the second. */
+#include "recipe_private.h"
+
+#include <math.h>
+#include <string.h>
+
+/* Ask a person to do something; false when `results` holds what `otherwise` gave. */
+static bool do_by_hand(struct recipe *recipe, struct call *call, enum hand hand, int *results)
+{
+    char time[32];
+    double timeout_s = call_number(call, "timeout");
+    enum hand_answer answer = exchange_prompt(recipe, NOTE_DO, hand, hand_name(hand), 0,
+                                              call_text(call, "text"), timeout_s);
+    *results = 0;
+    if (answer == ANSWER_YES || answer == ANSWER_VALUE)
+        return true;
+    if (answer == ANSWER_NO)
+        *results = call_otherwise(recipe, call, TL_STEP, "it was answered with no");
+    else
+        *results = call_otherwise(recipe, call, TL_TIMEOUT, "nobody answered within %s",
+                                  quantity_print(timeout_s, UNIT_TIME, time, sizeof time));
+    return false;
+}
+
+static int part_of(const struct call *call)
+{
+    return call_given(call, "part") ? (int)call_number(call, "part") : -1;
+}
+
+int act_board_place(struct recipe *recipe, struct call *call)
+{
+    int results;
+    if (do_by_hand(recipe, call, HAND_PLACE, &results))
+        exchange_hand(recipe, HAND_PLACE, -1);
+    return results;
+}
+
+/* Lifting from solid joints tears pads: worth a word before anybody tries it on a real board. */
+static void warn_of_solid(struct recipe *recipe, int part)
+{
+    const char *name = part >= 0 ? recipe->board.part[part].name : "";
+    for (int i = 0; recipe->estimating && i < recipe->board.joint_count; i++) {
+        struct wire_joint now;
+        if (strcmp(recipe->board.joint[i].part, name) != 0)
+            continue;
+        joint_now(recipe, i, &now);
+        if (now.molten_permille >= 1000)
+            continue;
+        recipe_warn(
+            recipe, "line %d asks for the lift with the joint \"%s\" %d %% molten by the estimate",
+            recipe_line(recipe), recipe->board.joint[i].name, (int)now.molten_permille / 10);
+    }
+}
+
+int act_board_lift(struct recipe *recipe, struct call *call)
+{
+    int results, part = part_of(call);
+    warn_of_solid(recipe, part);
+    if (!do_by_hand(recipe, call, HAND_LIFT, &results))
+        return results;
+    exchange_hand(recipe, HAND_LIFT, part);
+    if (recipe->air && part >= 0 && recipe->air_part == part)
+        exchange_air_off(recipe); /* what it was for is gone */
+    return results;
+}
+
+int act_board_press(struct recipe *recipe, struct call *call)
+{
+    int results;
+    if (do_by_hand(recipe, call, HAND_PRESS, &results))
+        exchange_hand(recipe, HAND_PRESS, -1);
+    return results;
+}
+
+int act_board_release(struct recipe *recipe, struct call *call)
+{
+    int results;
+    if (do_by_hand(recipe, call, HAND_RELEASE, &results))
+        exchange_hand(recipe, HAND_RELEASE, -1);
+    return results;
+}
+
+int act_hand_heat(struct recipe *recipe, struct call *call)
+{
+    int results;
+    if (do_by_hand(recipe, call, HAND_HEAT, &results))
+        exchange_air(recipe, part_of(call), call_number(call, "watts"), call_number(call, "time"));
+    return results;
+}
+
+/* ---- words ---------------------------------------------------------------------------------- */
+
+int act_stage(struct recipe *recipe, struct call *call)
+{
+    recipe->turn.stage = exchange_note(recipe, NOTE_STAGE, "", 0, call_text(call, "name"));
+    return 0;
+}
+
+int act_beep(struct recipe *recipe, struct call *call)
+{
+    recipe->turn.beeps++;
+    exchange_note(recipe, NOTE_BEEP, "", 0, call_text(call, "text"));
+    return 0;
+}
+
+int act_tell(struct recipe *recipe, struct call *call)
+{
+    exchange_note(recipe, NOTE_TELL, "", 0, call_text(call, "text"));
+    return 0;
+}
+
+int act_note(struct recipe *recipe, struct call *call)
+{
+    exchange_note(recipe, NOTE_NOTE, "", 0, call_text(call, "text"));
+    return 0;
+}
+
+int act_record(struct recipe *recipe, struct call *call)
+{
+    exchange_note(recipe, NOTE_VALUE, call_text(call, "name"), call_number(call, "value"),
+                  call_given(call, "unit") ? call_text(call, "unit") : "");
+    return 0;
+}
+
+int act_confirm(struct recipe *recipe, struct call *call)
+{
+    char time[32];
+    double timeout_s = call_number(call, "timeout");
+    enum hand_answer answer =
+        exchange_prompt(recipe, NOTE_CONFIRM, HAND_NONE, "", 0, call_text(call, "text"), timeout_s);
+    if (answer == ANSWER_NONE)
+        return call_otherwise(recipe, call, TL_TIMEOUT, "nobody answered within %s",
+                              quantity_print(timeout_s, UNIT_TIME, time, sizeof time));
+    lua_pushboolean(recipe->lua, answer != ANSWER_NO);
+    return 1;
+}
+
+/* The kind of quantity whose base unit is the choice: the words of the row stand in this order. */
+static const enum unit ask_units[] = {UNIT_TEMP, UNIT_TIME, UNIT_VOLTS, UNIT_AMPS, UNIT_OHMS};
+
+static int push_answer(struct recipe *recipe, struct call *call, enum hand_answer answer)
+{
+    const struct wire_snapshot *snapshot = &recipe->snapshot;
+    const char *suggested = call_given(call, "suggest") ? call_text(call, "suggest") : "";
+    bool typed = answer == ANSWER_VALUE;
+    if (!call_given(call, "unit")) {
+        lua_pushstring(recipe->lua, typed ? snapshot->text : suggested);
+        return 1;
+    }
+    enum unit unit = ask_units[(int)call_number(call, "unit")];
+    double value = typed ? snapshot->value : 0;
+    const char *text = typed ? snapshot->text : suggested;
+    if (text[0] != '\0') /* "850 mA" may be typed where A is asked for; a bare number is in A */
+        quantity_parse(text, unit, &value, NULL);
+    lua_pushnumber(recipe->lua, value);
+    return 1;
+}
+
+int act_ask(struct recipe *recipe, struct call *call)
+{
+    char time[32];
+    double timeout_s = call_number(call, "timeout");
+    enum hand_answer answer =
+        exchange_prompt(recipe, NOTE_ASK, HAND_NONE, "", 0, call_text(call, "text"), timeout_s);
+    if (answer == ANSWER_NONE)
+        return call_otherwise(recipe, call, TL_TIMEOUT, "nobody answered within %s",
+                              quantity_print(timeout_s, UNIT_TIME, time, sizeof time));
+    if (answer == ANSWER_NO)
+        return call_otherwise(recipe, call, TL_STEP, "it was answered with no");
+    return push_answer(recipe, call, answer);
+}
+
+/* ---- the meter: a person reads it ----------------------------------------------------------- */
+
+static enum hand_answer ask_meter(struct recipe *recipe, int rail, const char *name, bool diode,
+                                  double timeout_s)
+{
+    char text[BENCH_TEXT];
+    snprintf(text, sizeof text,
+             diode
+                 ? "diode: red probe on ground, black on %s, board unpowered: the reading in volts?"
+                 : "ohms: from %s to ground, board unpowered: the reading in ohms?",
+             name);
+    return exchange_prompt(recipe, NOTE_ASK, HAND_NONE, "meter", rail, text, timeout_s);
+}
+
+int act_meter_read(struct recipe *recipe, struct call *call)
+{
+    bool diode = call_number(call, "kind") > 0;
+    int rail = (int)call_number(call, "rail");
+    double timeout_s = call_number(call, "timeout");
+    char time[32];
+    if (recipe->turn.supply_on || recipe->snapshot.supply_on)
+        recipe_fail(recipe, TL_LIMIT, "meter.read",
+                    "meter.read: the supply is on; the meter reads an unpowered rail");
+    enum hand_answer answer =
+        ask_meter(recipe, rail, recipe->board.rail[rail].limits.name, diode, timeout_s);
+    if (answer == ANSWER_NONE)
+        return call_otherwise(recipe, call, TL_TIMEOUT, "nobody answered within %s",
+                              quantity_print(timeout_s, UNIT_TIME, time, sizeof time));
+    if (answer != ANSWER_VALUE)
+        return call_otherwise(recipe, call, TL_STEP, "no value was given");
+    lua_pushnumber(recipe->lua, recipe->snapshot.value);
+    return 1;
+}
+
+static int rail_named(const struct recipe *recipe, const char *name)
+{
+    for (int i = 0; i < recipe->board.rail_count; i++)
+        if (strcmp(recipe->board.rail[i].limits.name, name) == 0)
+            return i;
+    return -1;
+}
+
+void measure_before(struct recipe *recipe)
+{
+    enum { MINUTES = 5 };
+    for (int i = 0; i < recipe->header.before_count; i++) {
+        const char *name = recipe->header.before[i];
+        int rail = rail_named(recipe, name);
+        enum hand_answer answer = ask_meter(recipe, rail, name, false, MINUTES * 60.0);
+        if (answer != ANSWER_VALUE)
+            place_fail(recipe, place_item(place_key(recipe->header_place, "before"), i),
+                       answer == ANSWER_NONE ? TL_TIMEOUT : TL_STEP, name,
+                       "before: %s was not measured; the header wants it recorded before any heat",
+                       name);
+        exchange_note(recipe, NOTE_VALUE, name, recipe->snapshot.value, "ohm");
+    }
+}

@@ -1,0 +1,286 @@
+/* SPDX-License-Identifier: MIT */
+/* Primitives of plate, fan, sensors and time. */
+#include "recipe_private.h"
+
+#include <math.h>
+#include <string.h>
+
+enum { NEAR_C = 2, SETTLE_K = 20 };
+
+static bool plate_c(const struct recipe *recipe, double *temp_c)
+{
+    *temp_c = recipe->snapshot.plate_mc / 1000.0;
+    return recipe->snapshot.plate_quality == QUALITY_GOOD;
+}
+
+/* "96.2 C", or why there is no value. */
+static const char *plate_text(const struct recipe *recipe, char *out, size_t size)
+{
+    double temp_c;
+    if (plate_c(recipe, &temp_c))
+        return quantity_print(temp_c, UNIT_TEMP, out, size);
+    snprintf(out, size, "nothing (%s)", quality_name((enum quality)recipe->snapshot.plate_quality));
+    return out;
+}
+
+static void need_insert(struct recipe *recipe, const struct call *call)
+{
+    if (recipe->header.insert[0] != '\0' && recipe->host->insert)
+        return;
+    recipe_fail(recipe, TL_MISSING, call->primitive->name,
+                "%s: the header names no insert, so this recipe cannot heat",
+                call->primitive->name);
+}
+
+static void refuse_powered(struct recipe *recipe, const struct call *call)
+{
+    if (recipe->turn.supply_on || recipe->snapshot.supply_on)
+        recipe_fail(recipe, TL_LIMIT, call->primitive->name,
+                    "%s: the supply is on; a powered board is not heated (supply.off first)",
+                    call->primitive->name);
+}
+
+static void heat_off(struct recipe *recipe)
+{
+    recipe->turn.heat = 0;
+    recipe->turn.ramp_mc_s = 0;
+    recipe->target_c = 0;
+}
+
+/* ---- plate ---------------------------------------------------------------------------------- */
+
+int act_plate_ramp(struct recipe *recipe, struct call *call)
+{
+    need_insert(recipe, call);
+    refuse_powered(recipe, call);
+    call_limit(recipe, call, "to", LIMIT_plate_mc);
+    if (call_given(call, "rate"))
+        call_limit(recipe, call, "rate", LIMIT_ramp_mc_s);
+    double to_c = call_number(call, "to"), timeout_s = call_number(call, "timeout");
+    double start_s = now_s(recipe), read_c, from_c;
+    bool known = plate_c(recipe, &from_c), down = known && from_c > to_c;
+    char read[48], to[32], time[32];
+    recipe->turn.heat = 1;
+    recipe->target_c = to_c;
+    recipe->turn.ramp_mc_s = call_given(call, "rate")
+                                 ? (int32_t)lround(call_number(call, "rate") * 1000)
+                                 : recipe->host->limits->ramp_mc_s;
+    tally_time(recipe, timeout_s);
+    do {
+        exchange(recipe);
+        double goal_c = recipe->turn.temp_mc / 1000.0;
+        if (plate_c(recipe, &read_c) &&
+            (down ? read_c <= goal_c + NEAR_C : read_c >= goal_c - NEAR_C))
+            return 0;
+    } while (now_s(recipe) - start_s < timeout_s);
+    return call_otherwise(recipe, call, TL_TIMEOUT,
+                          "the plate read %s after %s; it was to reach %s",
+                          plate_text(recipe, read, sizeof read),
+                          quantity_print(timeout_s, UNIT_TIME, time, sizeof time),
+                          quantity_print(to_c, UNIT_TEMP, to, sizeof to));
+}
+
+int act_plate_soak(struct recipe *recipe, struct call *call)
+{
+    need_insert(recipe, call);
+    if (!recipe->turn.heat)
+        recipe_fail(recipe, TL_STEP, call->primitive->name,
+                    "plate.soak: the plate is off; plate.ramp sets the temperature to hold");
+    double time_s = call_number(call, "time"), start_s = now_s(recipe);
+    tally_time(recipe, time_s);
+    do
+        exchange(recipe);
+    while (now_s(recipe) - start_s < time_s + recipe->snapshot.nudge_ms / 1000.0);
+    return 0;
+}
+
+int act_plate_off(struct recipe *recipe, struct call *call)
+{
+    (void)call;
+    heat_off(recipe);
+    exchange(recipe);
+    return 0;
+}
+
+int act_plate_temperature(struct recipe *recipe, struct call *call)
+{
+    double temp_c;
+    exchange(recipe);
+    if (!plate_c(recipe, &temp_c))
+        return call_otherwise(recipe, call, TL_STEP, "the plate's sensor cannot be read: %s",
+                              quality_name((enum quality)recipe->snapshot.plate_quality));
+    lua_pushnumber(recipe->lua, temp_c);
+    return 1;
+}
+
+int act_fan_on(struct recipe *recipe, struct call *call)
+{
+    recipe->turn.fan_pct = (int32_t)lround(call_number(call, "speed"));
+    exchange(recipe);
+    return 0;
+}
+
+int act_fan_off(struct recipe *recipe, struct call *call)
+{
+    (void)call;
+    recipe->turn.fan_pct = 0;
+    exchange(recipe);
+    return 0;
+}
+
+/* ---- cooling -------------------------------------------------------------------------------- */
+
+/* Solid, and far enough below its solidus that a touch does no harm. */
+static bool joint_settled(const struct recipe *recipe, int joint)
+{
+    struct wire_joint now;
+    joint_now(recipe, joint, &now);
+    double solidus_c = recipe->board.joint[joint].alloy.solidus_c;
+    double hottest_c = thermal_joint_hottest_c(&recipe->estimate.thermal, joint);
+    return now.molten_permille <= 0 && hottest_c <= solidus_c - SETTLE_K;
+}
+
+static bool all_solid(const struct recipe *recipe)
+{
+    for (int i = 0; recipe->estimating && i < recipe->board.joint_count; i++) {
+        struct wire_joint now;
+        joint_now(recipe, i, &now);
+        if (now.molten_permille > 0)
+            return false;
+    }
+    return true;
+}
+
+static bool cool_enough(const struct recipe *recipe, const struct call *call)
+{
+    double temp_c;
+    if (call_given(call, "plate"))
+        if (!plate_c(recipe, &temp_c) || temp_c > call_number(call, "plate"))
+            return false;
+    return !call_given(call, "joint") || joint_settled(recipe, (int)call_number(call, "joint"));
+}
+
+static void need_estimate(struct recipe *recipe, const struct call *call)
+{
+    need_insert(recipe, call);
+    if (!recipe->estimating)
+        recipe_fail(recipe, TL_MISSING, call->primitive->name,
+                    "%s: the joints of this bench cannot be estimated", call->primitive->name);
+    if (!recipe->placed)
+        recipe_fail(recipe, TL_STEP, call->primitive->name,
+                    "%s: no board lies on the plate yet; board.place comes first",
+                    call->primitive->name);
+}
+
+int act_cool(struct recipe *recipe, struct call *call)
+{
+    if (!call_given(call, "plate") && !call_given(call, "joint"))
+        recipe_fail(recipe, TL_MISSING, "cool",
+                    "cool: to what? plate = \"45 C\", or joint = \"frame\"");
+    if (call_given(call, "joint"))
+        need_estimate(recipe, call);
+    double timeout_s = call_number(call, "timeout"), start_s = now_s(recipe);
+    char read[48], time[32];
+    heat_off(recipe);
+    tally_time(recipe, timeout_s);
+    do {
+        /* a draught on molten joints disturbs them */
+        if (call_given(call, "fan") && all_solid(recipe))
+            recipe->turn.fan_pct = (int32_t)lround(call_number(call, "fan"));
+        exchange(recipe);
+        if (cool_enough(recipe, call))
+            return 0;
+    } while (now_s(recipe) - start_s < timeout_s);
+    return call_otherwise(recipe, call, TL_TIMEOUT, "the plate still read %s after %s",
+                          plate_text(recipe, read, sizeof read),
+                          quantity_print(timeout_s, UNIT_TIME, time, sizeof time));
+}
+
+/* ---- readings and time ---------------------------------------------------------------------- */
+
+int act_sensor_read(struct recipe *recipe, struct call *call)
+{
+    static const enum sensor_id sensors[] = {SENSOR_PLATE, SENSOR_PLATE_2, SENSOR_BOARD};
+    enum sensor_id id = sensors[(int)call_number(call, "name")];
+    exchange(recipe);
+    enum quality quality = (enum quality)recipe->snapshot.quality[id];
+    if (quality != QUALITY_GOOD)
+        return call_otherwise(recipe, call, TL_STEP, "the sensor \"%s\" cannot be read: %s",
+                              sensor_name(id),
+                              quality == QUALITY_NONE ? "it is not there" : quality_name(quality));
+    lua_pushnumber(recipe->lua, recipe->snapshot.temp_mc[id] / 1000.0);
+    return 1;
+}
+
+int act_wait(struct recipe *recipe, struct call *call)
+{
+    double time_s = call_number(call, "time"), start_s = now_s(recipe);
+    tally_time(recipe, time_s);
+    do
+        exchange(recipe);
+    while (now_s(recipe) - start_s < time_s);
+    return 0;
+}
+
+int act_wait_until(struct recipe *recipe, struct call *call)
+{
+    lua_State *lua = recipe->lua;
+    double timeout_s = call_number(call, "timeout"), start_s = now_s(recipe);
+    char time[32];
+    tally_time(recipe, timeout_s);
+    do {
+        exchange(recipe);
+        lua_pushvalue(lua, call_value(call, "condition")->function);
+        lua_call(lua, 0, 1);
+        bool met = lua_toboolean(lua, -1);
+        lua_pop(lua, 1);
+        if (met)
+            return 0;
+    } while (now_s(recipe) - start_s < timeout_s);
+    return call_otherwise(recipe, call, TL_TIMEOUT, "its condition was not met within %s",
+                          quantity_print(timeout_s, UNIT_TIME, time, sizeof time));
+}
+
+static void note_melt(struct recipe *recipe, int joint, double coldest_c, double steady_s)
+{
+    const struct board_joint *board = &recipe->board.joint[joint];
+    char text[BENCH_TEXT];
+    snprintf(
+        text, sizeof text,
+        "estimate: coldest place of %s at %.1f C, molten for %.0f s, liquidus %.0f C; a person "
+        "confirms",
+        board->name, coldest_c, steady_s, board->alloy.liquidus_c);
+    exchange_note(recipe, NOTE_MELT, board->name, coldest_c, text);
+}
+
+int act_wait_for_melt(struct recipe *recipe, struct call *call)
+{
+    need_estimate(recipe, call);
+    int joint = (int)call_number(call, "joint");
+    const struct board_joint *board = &recipe->board.joint[joint];
+    double steady_s = call_number(call, "steady"), timeout_s = call_number(call, "timeout");
+    double start_s = now_s(recipe), since_s = NAN;
+    struct wire_joint now;
+    char time[32];
+    tally_time(recipe, timeout_s);
+    do {
+        exchange(recipe);
+        joint_now(recipe, joint, &now);
+        bool molten = now.molten_permille >= 1000 && now.temp_mc > board->alloy.liquidus_c * 1000 &&
+                      !recipe->estimate.frozen;
+        if (!molten)
+            since_s = NAN;
+        else if (isnan(since_s))
+            since_s = now_s(recipe);
+        if (molten && now_s(recipe) - since_s >= steady_s) {
+            note_melt(recipe, joint, now.temp_mc / 1000.0, now_s(recipe) - since_s);
+            return 0;
+        }
+    } while (now_s(recipe) - start_s < timeout_s);
+    return call_otherwise(recipe, call, TL_TIMEOUT,
+                          "after %s the coldest place of %s is estimated at %.1f C, %d %% molten; "
+                          "its liquidus is %.0f C",
+                          quantity_print(timeout_s, UNIT_TIME, time, sizeof time), board->name,
+                          now.temp_mc / 1000.0, (int)now.molten_permille / 10,
+                          board->alloy.liquidus_c);
+}

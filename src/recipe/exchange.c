@@ -1,0 +1,207 @@
+/* SPDX-License-Identifier: MIT */
+/* The one blocking call: a turn with the whole wanted state out, the next snapshot in. Everything that
+ * waits is a loop on it. */
+#include "recipe_private.h"
+
+#include <math.h>
+#include <string.h>
+
+enum { HAND_AFTER_MS = 10000, FORECAST_EVERY_MS = 1000 };
+
+double now_s(const struct recipe *recipe)
+{
+    return (double)recipe->snapshot.t_ms / 1000.0;
+}
+
+/* ---- what goes out -------------------------------------------------------------------------- */
+
+static enum hand hand_now(const struct recipe *recipe)
+{
+    if (recipe->asking != HAND_NONE)
+        return recipe->asking;
+    if (recipe->snapshot.t_ms < recipe->hand_until_ms)
+        return recipe->last_hand;
+    return recipe->air ? HAND_HEAT : HAND_NONE;
+}
+
+/* The operator may nudge the target; the limits still hold. */
+static int32_t nudged_mc(const struct recipe *recipe)
+{
+    double mc = recipe->target_c * 1000 + recipe->snapshot.nudge_mc;
+    double most = recipe->host->limits->plate_mc;
+    return (int32_t)lround(mc < 0 ? 0 : mc > most ? most : mc);
+}
+
+static void fill_turn(struct recipe *recipe)
+{
+    struct wire_turn *turn = &recipe->turn;
+    turn->temp_mc = turn->heat ? nudged_mc(recipe) : 0;
+    turn->hand = (int32_t)hand_now(recipe);
+    turn->joints = recipe->estimating ? recipe->board.joint_count : 0;
+    for (int i = 0; i < turn->joints; i++)
+        joint_now(recipe, i, &turn->joint[i]);
+    wire_stamp(&turn->head, WIRE_TURN, recipe->snapshot.head.number);
+}
+
+/* ---- the estimate --------------------------------------------------------------------------- */
+
+void joint_now(const struct recipe *recipe, int joint, struct wire_joint *out)
+{
+    estimate_joint(&recipe->estimate, joint, false, out);
+    const struct wire_joint *forecast = &recipe->forecast[joint];
+    bool known = recipe->forecast_known;
+    out->melt_ms = out->molten_permille >= 1000 ? 0 : known ? forecast->melt_ms : -1;
+    out->solid_ms = out->molten_permille <= 0 ? 0 : known ? forecast->solid_ms : 0;
+}
+
+/* A forecast is a coarse run of the model: once a second is enough for a person. */
+static void follow(struct recipe *recipe)
+{
+    if (!recipe->estimating)
+        return;
+    estimate_step(&recipe->estimate, &recipe->snapshot);
+    int64_t t_ms = recipe->snapshot.t_ms;
+    if (!recipe->placed ||
+        (recipe->forecast_known && t_ms - recipe->forecast_ms < FORECAST_EVERY_MS))
+        return;
+    for (int i = 0; i < recipe->board.joint_count; i++)
+        estimate_joint(&recipe->estimate, i, true, &recipe->forecast[i]);
+    recipe->forecast_known = true;
+    recipe->forecast_ms = t_ms;
+}
+
+/* ---- the call ------------------------------------------------------------------------------- */
+
+static void end_when_over(struct recipe *recipe, int code)
+{
+    if (code == 0 && recipe->snapshot.mode < GUARD_COOLING)
+        return;
+    if (code == 0 || code == TL_ENDED)
+        recipe_fail(recipe, TL_ENDED, NULL, "the run is over");
+    recipe_fail(recipe, (enum tl_err)code, NULL, "the guard does not answer: %s",
+                tl_err_text(code));
+}
+
+static void end_air_in_time(struct recipe *recipe)
+{
+    if (!recipe->air || recipe->snapshot.t_ms < recipe->air_until_ms)
+        return;
+    exchange_air_off(recipe);
+    recipe->turn.beeps++;
+    exchange_note(recipe, NOTE_TELL, "", 0, "The time for hot air is over: take it off the board.");
+}
+
+void exchange(struct recipe *recipe)
+{
+    if (recipe->interrupted)
+        recipe_fail(recipe, TL_KILLED, NULL,
+                    "ran for more than its CPU time without coming to an end; it was here");
+    const struct recipe_host *host = recipe->host;
+    fill_turn(recipe);
+    end_when_over(recipe, host->exchange(host->context, &recipe->turn, &recipe->snapshot));
+    recipe->notes_now = 0;
+    follow(recipe);
+    end_air_in_time(recipe);
+}
+
+void tally_time(struct recipe *recipe, double seconds)
+{
+    recipe->tally->worst_case_s += seconds;
+    if (recipe->turn.heat)
+        recipe->tally->worst_case_heat_s += seconds;
+}
+
+/* ---- notes ---------------------------------------------------------------------------------- */
+
+/* A flood waits for the guard's scans, and a flood without end is refused: nothing is dropped. */
+static void pace_notes(struct recipe *recipe)
+{
+    if (recipe->notes_now >= NOTES_PER_SNAPSHOT)
+        exchange(recipe);
+    if (recipe->notes >= NOTES_PER_RUN)
+        recipe_fail(recipe, TL_LIMIT, NULL, "more than %d notes, texts and prompts in one run",
+                    NOTES_PER_RUN);
+}
+
+/* Only what a terminal and a record can bear; a text that was checked passes unchanged. */
+static void copy_text(char *out, size_t size, const char *text)
+{
+    const char *what;
+    snprintf(out, size, "%s", text);
+    for (char *at = out; *at; at++)
+        if (*at == '\n' || *at == '\t' || *at == '\r')
+            *at = ' ';
+    for (long trick; (trick = text_trick(out, strlen(out), &what)) >= 0;)
+        out[trick] = '?';
+}
+
+uint32_t exchange_note(struct recipe *recipe, enum note_kind kind, const char *name, double value,
+                       const char *text)
+{
+    pace_notes(recipe);
+    struct wire_note note = {.note = (int32_t)kind, .line = recipe_line(recipe), .value = value};
+    wire_stamp(&note.head, WIRE_NOTE, ++recipe->notes);
+    recipe->notes_now++;
+    copy_text(note.name, sizeof note.name, name);
+    copy_text(note.text, sizeof note.text, text);
+    end_when_over(recipe, recipe->host->note(recipe->host->context, &note));
+    return note.head.number;
+}
+
+enum hand_answer exchange_prompt(struct recipe *recipe, enum note_kind kind, enum hand hand,
+                                 const char *name, double value, const char *text, double timeout_s)
+{
+    double start_s = now_s(recipe);
+    uint32_t number = exchange_note(recipe, kind, name, value, text);
+    tally_time(recipe, timeout_s);
+    recipe->turn.prompt = number;
+    recipe->asking = hand;
+    enum hand_answer answer = ANSWER_NONE;
+    while (answer == ANSWER_NONE && now_s(recipe) - start_s < timeout_s) {
+        exchange(recipe);
+        if (recipe->snapshot.prompt == number)
+            answer = (enum hand_answer)recipe->snapshot.answer;
+    }
+    recipe->turn.prompt = 0;
+    recipe->asking = HAND_NONE;
+    recipe->last_hand = hand;
+    recipe->hand_until_ms = hand == HAND_NONE ? 0 : recipe->snapshot.t_ms + HAND_AFTER_MS;
+    return answer;
+}
+
+/* ---- hands ---------------------------------------------------------------------------------- */
+
+void exchange_hand(struct recipe *recipe, enum hand hand, int part)
+{
+    const struct recipe_host *host = recipe->host;
+    if (host->hand)
+        host->hand(host->context, hand, part, 0);
+    if (recipe->estimating)
+        estimate_hand(&recipe->estimate, hand, part);
+    recipe->placed = recipe->placed || hand == HAND_PLACE;
+}
+
+static void set_air(struct recipe *recipe, int part, double watts)
+{
+    const struct recipe_host *host = recipe->host;
+    if (host->hand)
+        host->hand(host->context, HAND_HEAT, part, watts);
+    if (recipe->estimating)
+        estimate_hot_air(&recipe->estimate, watts, part);
+}
+
+void exchange_air(struct recipe *recipe, int part, double watts, double for_s)
+{
+    recipe->air = true;
+    recipe->air_part = part;
+    recipe->air_until_ms = recipe->snapshot.t_ms + (int64_t)(for_s * 1000);
+    set_air(recipe, part, watts);
+}
+
+void exchange_air_off(struct recipe *recipe)
+{
+    if (!recipe->air)
+        return;
+    recipe->air = false;
+    set_air(recipe, recipe->air_part, 0);
+}

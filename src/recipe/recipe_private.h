@@ -1,0 +1,264 @@
+/* SPDX-License-Identifier: MIT */
+/* What the parts of src/recipe share. One struct recipe per process; its Lua state is abandoned, never
+ * closed, and left by longjmp when a primitive fails: no pcall of a script can hold that up. */
+#ifndef TINLATCH_RECIPE_PRIVATE_H
+#define TINLATCH_RECIPE_PRIVATE_H
+
+#include <lauxlib.h>
+#include <lua.h>
+#include <setjmp.h>
+#include <signal.h>
+#include <stdarg.h>
+#include <stdbool.h>
+
+#include "tinlatch/estimate.h"
+#include "tinlatch/recipe.h"
+
+#define COUNT(array) ((int)(sizeof(array) / sizeof((array)[0])))
+
+enum { ROWS_MAX = 16, NAMES_MAX = 160, NOTES_PER_SNAPSHOT = 4, NOTES_PER_RUN = 5000 };
+
+/* ---- rows: what a table of the language may hold -------------------------------------------- */
+
+enum row_kind {
+    ROW_TEXT,
+    ROW_QUANTITY,
+    ROW_NUMBER,
+    ROW_COUNT, /* a whole number */
+    ROW_FUNCTION,
+    ROW_CHOICE, /* one of the words in `choices` */
+    ROW_JOINT,  /* a joint of the board */
+    ROW_PART,   /* a part of the board */
+    ROW_RAIL,   /* a rail of the board */
+    ROW_TABLE,
+    ROW_ALLOY, /* an alloy's name, or a table with its figures */
+};
+
+struct row {
+    const char *name;
+    enum row_kind kind;
+    enum unit unit;
+    int place; /* of the positional form: 1, 2 ...; 0 = by name only */
+    bool required;
+    bool zero;            /* a quantity may be 0 */
+    const char *fallback; /* the default, as text for people; NULL = none */
+    const char *choices;
+    const char *help;
+    size_t offset, size; /* header and board file: where the value goes */
+};
+
+struct value {
+    bool given;
+    double number;    /* base unit; index of a joint, part, rail or choice */
+    const char *text; /* anchored by the call's table */
+    int function;     /* stack index */
+};
+
+/* Read the Lua value at `index` as the row says. 0, or a code with *error's text starting with the
+ * row's name; the caller adds the place. */
+int row_read(struct recipe *recipe, int index, const struct row *row, struct value *value,
+             struct tl_error *error);
+/* "a temperature such as "170 C"", for messages and the reference. */
+const char *row_expects(const struct row *row, char *out, size_t size);
+const char *row_kind_word(const struct row *row);
+/* `"rat" is not known; did you mean "rate"?` for a key outside rows. */
+int row_unknown(const char *what, const char *key, const struct row *rows, int count,
+                struct tl_error *error);
+/* Put the first of `names` near `word` into the hint, else the whole list. */
+void hint_nearest(struct tl_error *error, const char *word, const char *const *names);
+
+/* ---- places: where a thing stands in the text ----------------------------------------------- */
+
+struct place {
+    const struct source_file *file;
+    size_t at; /* byte offset; a table's place is at or before its "{" */
+};
+
+struct place place_of_call(const struct source_file *file, int line, const char *word);
+/* The value of `key`, or item `i` (from 0), of the table at `place`; the place itself when the text
+ * does not show it. */
+struct place place_key(struct place place, const char *key);
+struct place place_item(struct place place, int i);
+int place_line(struct place place);
+
+/* ---- the recipe ----------------------------------------------------------------------------- */
+
+struct recipe {
+    lua_State *lua;
+    size_t memory;
+    const struct source_set *sources;
+    struct recipe_setup setup;
+    struct recipe_header header;
+    struct place header_place;
+    struct board board;
+    const char *board_file; /* as shown */
+    bool header_read;
+    int steps; /* registry reference */
+
+    jmp_buf leave;
+    struct tl_error error; /* why it was left */
+    volatile sig_atomic_t line, interrupted;
+
+    /* while the steps run */
+    bool running;
+    const struct recipe_host *host;
+    struct recipe_tally *tally;
+    struct wire_turn turn;
+    struct wire_snapshot snapshot;
+    bool estimating;
+    struct estimate estimate;
+    struct wire_joint forecast[BOARD_JOINTS];
+    int64_t forecast_ms;
+    bool forecast_known;
+    bool placed, lifted;
+    uint32_t notes;
+    int notes_now;       /* since the last snapshot */
+    enum hand asking;    /* announced while its prompt is open */
+    enum hand last_hand; /* ... and for a while after it */
+    int64_t hand_until_ms;
+    bool air; /* hot air announced */
+    int air_part;
+    int64_t air_until_ms;
+    double target_c;                     /* of the plate, before the operator's nudge */
+    struct rail_limits own[BENCH_RAILS]; /* supply.limit */
+    bool warned_lift;
+};
+
+struct recipe *recipe_of(lua_State *lua);
+
+/* Leave recipe_open or recipe_run with recipe->error. */
+_Noreturn void recipe_leave(struct recipe *recipe);
+/* The same after filling it; the place is the innermost line of Lua. token may be NULL. */
+_Noreturn void recipe_fail(struct recipe *recipe, enum tl_err code, const char *token,
+                           const char *format, ...) __attribute__((format(printf, 4, 5)));
+/* The same with an error that has its text already. */
+_Noreturn void recipe_fail_with(struct recipe *recipe, const struct tl_error *error);
+_Noreturn void recipe_fail_at(struct recipe *recipe, struct place place,
+                              const struct tl_error *error);
+/* Add the innermost line of Lua to an error. */
+void recipe_locate(struct recipe *recipe, struct tl_error *error);
+void recipe_warn(struct recipe *recipe, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+/* Call what lies on the stack (function, then `arguments`); its failure leaves the recipe. */
+void recipe_call(struct recipe *recipe, int arguments, int results);
+
+/* ---- sandbox_lua.c -------------------------------------------------------------------------- */
+
+int sandbox_open(struct recipe *recipe);
+/* Push the environment of recipe and modules, or the one of a board file. */
+void sandbox_push_recipe_env(struct recipe *recipe);
+void sandbox_push_board_env(struct recipe *recipe, lua_CFunction board);
+/* Replace the table on the top of the stack by one that reads alike and cannot be written; reading a
+ * name it lacks is an error that calls it `label` ("plate."). */
+void sandbox_freeze(lua_State *lua, const char *label);
+/* Compile a source; leaves the function on the stack, its environment taken from below it. */
+void sandbox_load(struct recipe *recipe, const struct source_file *file);
+/* The same, and run it with the environment on the top of the stack; its result replaces that. */
+void sandbox_run(struct recipe *recipe, const struct source_file *file);
+const char *source_chunk(const struct source_file *file, char *out, size_t size);
+/* Control bytes, broken UTF-8 and characters that make a text read otherwise than it is: offset of
+ * the first, or -1; *what says what it is. */
+long text_trick(const char *text, size_t length, const char **what);
+
+/* ---- header.c, board_file.c ----------------------------------------------------------------- */
+
+int header_call(lua_State *lua); /* the function `recipe` */
+void header_apply_sets(struct recipe *recipe);
+void header_check_board(struct recipe *recipe);
+void header_push_params(struct recipe *recipe);
+void board_load(struct recipe *recipe);
+/* Read `table` (stack index) by rows into the struct at `base`; unknown and missing keys fail.
+ * Tables among the rows are only checked to be tables. */
+void rows_read(struct recipe *recipe, int table, struct place place, const char *what,
+               const struct row *rows, int count, void *base);
+_Noreturn void place_fail(struct recipe *recipe, struct place place, enum tl_err code,
+                          const char *token, const char *format, ...)
+    __attribute__((format(printf, 5, 6)));
+void limits_read(struct recipe *recipe, int table, struct place place, const char *what,
+                 struct limits *limits, int32_t *lines);
+
+/* ---- exchange.c ----------------------------------------------------------------------------- */
+
+void exchange(struct recipe *recipe);
+uint32_t exchange_note(struct recipe *recipe, enum note_kind kind, const char *name, double value,
+                       const char *text);
+double now_s(const struct recipe *recipe);
+/* Ask, and wait for an answer: ANSWER_NONE is a timeout. `hand` is announced meanwhile. */
+enum hand_answer exchange_prompt(struct recipe *recipe, enum note_kind kind, enum hand hand,
+                                 const char *name, double value, const char *text,
+                                 double timeout_s);
+void exchange_hand(struct recipe *recipe, enum hand hand, int part);
+void exchange_air(struct recipe *recipe, int part, double watts, double for_s);
+void exchange_air_off(struct recipe *recipe);
+void joint_now(const struct recipe *recipe, int joint, struct wire_joint *out);
+/* `seconds` may pass in this primitive; while heat is wanted they are seconds of heat. */
+void tally_time(struct recipe *recipe, double seconds);
+
+/* ---- primitives.c --------------------------------------------------------------------------- */
+
+struct call {
+    const struct primitive *primitive;
+    struct value value[ROWS_MAX];
+};
+
+struct primitive {
+    const char *name;
+    int (*act)(struct recipe *recipe, struct call *call); /* count of Lua results */
+    const struct row *rows;
+    int row_count;
+    const char *effect, *returns, *limits, *example;
+};
+
+extern const struct primitive primitives[];
+extern const int primitive_count;
+
+void primitives_install(lua_State *lua); /* into the table on the top of the stack */
+const struct value *call_value(const struct call *call, const char *name);
+bool call_given(const struct call *call, const char *name);
+double call_number(const struct call *call, const char *name);
+const char *call_text(const struct call *call, const char *name);
+
+/* The call did not get what it waited for: run its `otherwise` and return its results, or fail. */
+int call_otherwise(struct recipe *recipe, struct call *call, enum tl_err code, const char *format,
+                   ...) __attribute__((format(printf, 4, 5)));
+/* Fail when the argument is above the merged limit, naming the limit and where it comes from. */
+void call_limit(struct recipe *recipe, const struct call *call, const char *name, enum limit_id id);
+const char *limit_origin_text(const struct recipe *recipe, enum limit_id id, char *out,
+                              size_t size);
+
+#define ACT(name) int name(struct recipe *recipe, struct call *call)
+ACT(act_stage);
+ACT(act_plate_ramp);
+ACT(act_plate_soak);
+ACT(act_plate_off);
+ACT(act_plate_temperature);
+ACT(act_fan_on);
+ACT(act_fan_off);
+ACT(act_cool);
+ACT(act_sensor_read);
+ACT(act_wait);
+ACT(act_wait_until);
+ACT(act_wait_for_melt);
+ACT(act_board_place);
+ACT(act_board_lift);
+ACT(act_board_press);
+ACT(act_board_release);
+ACT(act_hand_heat);
+ACT(act_supply_limit);
+ACT(act_supply_on);
+ACT(act_supply_inject);
+ACT(act_supply_off);
+ACT(act_supply_read);
+ACT(act_meter_read);
+ACT(act_beep);
+ACT(act_tell);
+ACT(act_confirm);
+ACT(act_ask);
+ACT(act_note);
+ACT(act_record);
+#undef ACT
+
+/* The measurements that the header wants before any heat. */
+void measure_before(struct recipe *recipe);
+
+#endif
