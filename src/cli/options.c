@@ -10,17 +10,20 @@
 #include "tinlatch/quantity.h"
 
 const struct verb verbs[VERBS] = {
-    [VERB_CHECK] = {"check", "RECIPE", true,
-                    "header, names, units, limits, worst-case time, one rehearsal; verdict",
-                    "Reads the recipe and its board file, merges the limits, adds up the time that "
-                    "every timeout of the path would take, and rehearses once. Prints the limits "
-                    "with their origins and the verdict."},
-    [VERB_REHEARSE] = {"rehearse", "RECIPE", true, "dry run on the simulated bench",
-                       "Runs the recipe on the simulated bench and shows it: limits, stages, a "
-                       "chart of plate, board and joint, the margin to every limit, the verdict. "
-                       "Nothing is heated; no port is opened."},
-    [VERB_HELP] = {"help", "[PRIMITIVE]", false, "a primitive of the recipe language, or a verb",
-                   "Without a name: the verbs, the options and the list of primitives."},
+    [VERB_CHECK] =
+        {"check", "RECIPE", true, "header, limits, worst-case time, one rehearsal; verdict",
+         "Reads the recipe and its board file, merges the limits, adds up the time that every\n"
+         "timeout of the path would take, and rehearses once. Prints the limits with their\n"
+         "origins and the verdict."},
+    [VERB_REHEARSE] =
+        {"rehearse", "RECIPE", true, "dry run on the simulated bench",
+         "Runs the recipe on the simulated bench and shows it: limits, stages, a chart of\n"
+         "plate, board and joint, the margin to every limit, the verdict. Nothing is heated;\n"
+         "no port is opened."},
+    [VERB_HELP] =
+        {"help", "[NAME]", false, "a primitive of the recipe language, a verb, or faults",
+         "Explains a primitive of the recipe language or a verb; `faults` lists the faults of a\n"
+         "rehearsal. Without a name: the verbs, the options and the list of primitives."},
 };
 
 const char *const verb_names[VERBS + 1] = {"check", "rehearse", "help", NULL};
@@ -154,17 +157,17 @@ struct option {
 #define ANY      {.none = true, .check = true, .rehearse = true, .help = true}
 static const struct option options_table[] = {
     {"--bench",        "FILE",         BOTH,     false, TEXT(bench),
-     "the bench file; default: bench.ini of the configuration directory, else the demo bench"},
+     "the bench file; default: your bench.ini, else the demo bench"},
     {"--board",        "FILE",         BOTH,     false, TEXT(board),
      "a board file instead of the one that the recipe's header names"},
     {"--set",          "NAME=VALUE",   BOTH,     true,  TAKE(set),
      "a parameter of the recipe, within the range that its header states"},
     {"--seed",         "N",            BOTH,     false, TAKE(seed),
-     "draws tolerances, noise and delays; the same seed gives the same rehearsal (default 1)"},
+     "draws tolerances, noise, delays; same seed, same rehearsal (default 1)"},
     {"--serial",       "TEXT",         BOTH,     false, TAKE(serial),
      "the serial number of the board on the bench, for the record"},
     {"--answers",      "FILE",         BOTH,     false, TEXT(answers),
-     "a line per prompt of the recipe: yes | no | VALUE | stop, each with [after 5 s]"},
+     "a line per prompt: yes | no | VALUE | stop, each with [after 5 s]"},
     {"--fault",        "NAME@SECONDS", REHEARSE, true,  TAKE(fault),
      "something breaks at that time; `tinlatch help faults` lists what"},
     {"--until",        "SECONDS",      REHEARSE, false, TAKE(until),
@@ -377,7 +380,7 @@ void options_write_usage(FILE *out)
     for (int i = 0; i < VERBS; i++) {
         char left[40];
         snprintf(left, sizeof left, "%s %s", verbs[i].name, verbs[i].argument);
-        fprintf(out, "  tinlatch %-23s %s\n", left, verbs[i].help);
+        fprintf(out, "  tinlatch %-14s %s\n", left, verbs[i].help);
     }
     fputs("\noptions:\n", out);
     for (int i = 0; i < OPTIONS; i++)
@@ -387,8 +390,8 @@ void options_write_usage(FILE *out)
 
 void options_write_verb(FILE *out, enum verb_id verb)
 {
-    fprintf(out, "tinlatch %s %s\n  %s\n\n%s\n\noptions:\n", verbs[verb].name, verbs[verb].argument,
-            verbs[verb].help, verbs[verb].detail);
+    fprintf(out, "tinlatch %s %s\n\n%s\n\noptions:\n", verbs[verb].name, verbs[verb].argument,
+            verbs[verb].detail);
     for (int i = 0; i < OPTIONS; i++)
         if (taken_by(&options_table[i], verb))
             write_option(out, &options_table[i]);

@@ -126,6 +126,12 @@ run 0 tinlatch check "$split"
 expect "a line is longer than 100 columns" \
     bash -c '! LC_ALL=C.UTF-8 grep -nE "^.{101,}" "$1"' - "$out"
 
+for page in "--help" "help" "check --help" "help faults" "help wait_for_melt"; do
+    # shellcheck disable=SC2086
+    run 0 tinlatch $page
+    expect "a line of \`$page\` is longer than 100 columns" bash -c '! grep -nE "^.{101,}" "$1"' - "$out"
+done
+
 # Standard output that is full, closed, or left by its reader.
 run 2 bash -c '"$1" rehearse "$2" >/dev/full' - "$TINLATCH" "$split"
 err_has "standard output cannot be written"
