@@ -101,7 +101,8 @@ struct device {
     int32_t told_mv, told_ma, read_back_mv, read_back_ma;
     bool told_on, told_known;
     bool resync;              /* an answer is overdue: only its identity tells which answer is which */
-    bool error_due;           /* settings were sent since the error queue was last read */
+    int64_t asked_ms;         /* SCPI: when it was last asked for its identity */
+    bool error_due;           /* settings were sent since the error queue was last asked for */
     int32_t pending_mv, pending_ma; /* measured in this period, not yet whole */
     int64_t uptime_s;         /* line: as last told; -1 = not yet */
 };

@@ -5,8 +5,9 @@
 
 #include "device_ops.h"
 
-static void none_begin(struct device *device)
+static void none_begin(struct device *device, int64_t t_ms)
 {
+    (void)t_ms;
     device->settled = true;
 }
 
@@ -60,7 +61,7 @@ void device_begin(struct device *device, const struct drive *drive, int64_t t_ms
     device->outbox.length = 0;
     if (device->begun_ms < 0)
         device->begun_ms = t_ms;
-    ops_of(&device->config)->begin(device);
+    ops_of(&device->config)->begin(device, t_ms);
 }
 
 void device_outbox(struct device *device, struct frame *frame)

@@ -9,7 +9,7 @@
 
 struct device_ops {
     const char *name;
-    void (*begin)(struct device *device);
+    void (*begin)(struct device *device, int64_t t_ms);
     /* `length` bytes, the last of them the "\n"; never more than the inbox holds. */
     void (*line)(struct device *device, const uint8_t *line, size_t length, int64_t t_ms);
     void (*last_words)(const struct device_config *config, struct bytes *out);

@@ -252,8 +252,9 @@ int line_decode(const void *bytes, size_t length, struct line_answer *answer)
 
 enum { LINE_IDLE, LINE_ASKED_WHO, LINE_SET };
 
-static void line_begin(struct device *device)
+static void line_begin(struct device *device, int64_t t_ms)
 {
+    (void)t_ms;
     device->bad_frames += device->step != LINE_IDLE; /* the last answer is missing */
     device->sequence = (device->sequence + 1) % SEQUENCES;
     if (!device->identified) { /* a stranger is asked who it is, and nothing else */

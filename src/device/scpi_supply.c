@@ -24,7 +24,7 @@ enum supply_step {
 };
 
 /* Fields of an *IDN? answer are parted by three commas (IEEE 488.2, 10.14). */
-enum { IDENTITY_COMMAS = 3, COARSE = 10 /* mV or mA */ };
+enum { IDENTITY_COMMAS = 3, COARSE = 10 /* mV or mA */, IDENTITY_WAIT_MS = 500 };
 
 static const enum scpi_text questions[] = {
     [ASK_IDENTITY] = SCPI_IDENTITY, [ASK_VOLTS] = SCPI_GET_VOLTS,   [ASK_AMPS] = SCPI_GET_AMPS,
@@ -115,6 +115,13 @@ static void judge_read_back(struct device *device)
     device->told_on = true;
 }
 
+/* Asked once per batch: a supply that does not know the question still gets to be measured. */
+static void ask_error(struct device *device)
+{
+    device->error_due = false;
+    ask(device, ASK_ERROR);
+}
+
 /* After an off the period only measures: the proof that it was obeyed comes before anything new. */
 static void start_work(struct device *device)
 {
@@ -123,27 +130,48 @@ static void start_work(struct device *device)
         ask(device, READ_VOLTS);
     } else if (set_points_are_due(device)) {
         say_set_points(device);
+    } else if (device->error_due) {
+        ask_error(device);
     } else {
-        ask(device, device->error_due ? ASK_ERROR : READ_VOLTS);
+        ask(device, READ_VOLTS);
     }
 }
 
-static void supply_begin(struct device *device)
+/* Ends whatever half command the supply was given. */
+static void say_end_of_line(struct device *device)
 {
     struct bytes out = frame_open(&device->outbox);
+    bytes_char(&out, '\n');
+    frame_close(&device->outbox, &out);
+}
+
+/* One such question at a time, or the answer to an old one would vouch for a line that a newer one has
+ * not yet cleared. A lost one is asked again while a second of silence still lies ahead. */
+static void ask_identity(struct device *device, int64_t t_ms)
+{
+    if (device->step == ASK_IDENTITY && t_ms - device->asked_ms < IDENTITY_WAIT_MS)
+        return;
+    device->asked_ms = t_ms;
+    ask(device, ASK_IDENTITY);
+}
+
+static void supply_begin(struct device *device, int64_t t_ms)
+{
     if (device->step != IDLE) {
         device->bad_frames++;
         device->resync = true;
-        bytes_char(&out, '\n'); /* ends whatever half command the supply was given */
+        say_end_of_line(device);
     }
-    frame_close(&device->outbox, &out);
-    if (!device->identified || device->resync) {
-        if (off_is_due(device))
-            say_off(device);
-        ask(device, ASK_IDENTITY);
+    if (device->identified && !device->resync) {
+        start_work(device);
         return;
     }
-    start_work(device);
+    size_t before = device->outbox.length;
+    if (off_is_due(device))
+        say_off(device);
+    ask_identity(device, t_ms);
+    if (device->outbox.length == before)
+        device->outbox.length = 0; /* nothing follows: no end of line either */
 }
 
 static int count_commas(const uint8_t *line, size_t length)
@@ -230,7 +258,6 @@ static void take_error(struct device *device, const uint8_t *line, size_t length
         device->bad_frames++;
         return;
     }
-    device->error_due = false;
     ask(device, READ_VOLTS);
 }
 
@@ -260,7 +287,7 @@ static void supply_line(struct device *device, const uint8_t *line, size_t lengt
     case ASK_AMPS:
         if (take_milli(device, line, length, &device->read_back_ma)) {
             judge_read_back(device);
-            ask(device, ASK_ERROR);
+            ask_error(device);
         }
         return;
     case ASK_ERROR:

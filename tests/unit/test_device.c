@@ -888,6 +888,12 @@ static void test_supply_is_switched_off_before_anything_else_once_it_has_said_it
     assert_string_equal(b.sent, "MEAS:VOLT?\n"); /* known to be off: nothing to say */
 }
 
+static void assert_only_asked_for_its_name(const char *sent)
+{
+    if (strcmp(sent, "") != 0 && strcmp(sent, "*IDN?\n") != 0 && strcmp(sent, "\n*IDN?\n") != 0)
+        fail_msg("sent: %s", sent);
+}
+
 static void test_supply_stranger_is_sent_nothing_but_the_question_for_its_name(void **state)
 {
     (void)state;
@@ -897,15 +903,32 @@ static void test_supply_stranger_is_sent_nothing_but_the_question_for_its_name(v
         struct bench b;
         start_supply(&b);
         drive_supply(&b, 3300, 500);
-        for (int period = 0; period < 5; period++) {
+        for (int period = 0; period < 12; period++) {
             begin(&b);
-            assert_string_equal(b.sent[0] == '\n' ? b.sent + 1 : b.sent, "*IDN?\n");
+            assert_only_asked_for_its_name(b.sent);
             hear(&b, strangers[i]);
             assert_string_equal(b.sent, "");
         }
         assert_false(b.device.identified);
-        assert_int_equal(device_silent_ms(&b.device, b.t_ms), 400);
+        assert_int_equal(device_silent_ms(&b.device, b.t_ms), 1100);
     }
+}
+
+static void test_supply_lost_name_is_asked_for_again_after_half_a_second(void **state)
+{
+    (void)state;
+    struct bench b;
+    start_supply(&b);
+    begin(&b);
+    assert_string_equal(b.sent, "*IDN?\n");
+
+    for (int period = 1; period < 5; period++) {
+        begin(&b);
+        assert_string_equal(b.sent, "");
+    }
+    begin(&b);
+
+    assert_string_equal(b.sent, "\n*IDN?\n");
 }
 
 static void test_supply_goes_on_after_both_set_points_have_read_back(void **state)
@@ -1037,6 +1060,64 @@ static void test_supply_overdue_answer_is_never_taken_for_another(void **state)
 
     assert_string_equal(b.sent, "VOLT 3.300\nCURR 0.500\nVOLT?\n");
     assert_int_equal(b.device.bad_frames, bad + 2);
+}
+
+static void test_supply_old_name_does_not_vouch_for_a_newer_question(void **state)
+{
+    (void)state;
+    struct bench b;
+    identify_supply(&b);
+    drive_supply(&b, 3300, 500);
+    begin(&b); /* VOLT? in flight */
+    for (int period = 0; period < 4; period++)
+        begin(&b); /* the line hangs: one question for the name, not four */
+    hear(&b, "12.000\n");
+    hear(&b, IDN);
+    assert_string_equal(b.sent, "VOLT 3.300\nCURR 0.500\nVOLT?\n");
+    begin(&b); /* the read-back is overdue again */
+    assert_string_equal(b.sent, "\n*IDN?\n");
+
+    hear(&b, "3.300\n"); /* late: whatever it answers, it is not believed */
+    assert_string_equal(b.sent, "");
+    hear(&b, IDN);
+    assert_string_equal(b.sent, "VOLT 3.300\nCURR 0.500\nVOLT?\n");
+}
+
+static void test_supply_that_knows_no_error_queue_is_measured_all_the_same(void **state)
+{
+    (void)state;
+    struct bench b;
+    identify_supply(&b);
+    drive_supply(&b, 3300, 500);
+    begin(&b);
+    hear(&b, "3.300\n");
+    hear(&b, "0.500\n");
+    assert_string_equal(b.sent, "OUTP ON\nSYST:ERR?\n");
+
+    begin(&b); /* not answered */
+    hear(&b, IDN);
+
+    assert_string_equal(b.sent, "MEAS:VOLT?\n");
+    measure(&b, "3.3\n", "0.1\n", "1\n");
+}
+
+static void
+test_supply_error_queue_is_asked_for_when_the_batch_before_it_was_cut_short(void **state)
+{
+    (void)state;
+    struct bench b;
+    switch_on(&b);
+    drive_supply(&b, 3400, 500);
+    begin(&b);
+    assert_string_equal(b.sent, "VOLT 3.400\nCURR 0.500\nVOLT?\n");
+    b.drive = (struct drive){0};
+    begin(&b);
+    assert_string_equal(b.sent, "\nOUTP OFF\n*IDN?\n");
+    b.device.supply.on = false;
+
+    hear(&b, IDN);
+
+    assert_string_equal(b.sent, "SYST:ERR?\n");
 }
 
 static void test_supply_answering_with_another_name_is_driven_no_more(void **state)
@@ -1269,6 +1350,7 @@ int main(void)
         cmocka_unit_test(
             test_supply_is_switched_off_before_anything_else_once_it_has_said_its_name),
         cmocka_unit_test(test_supply_stranger_is_sent_nothing_but_the_question_for_its_name),
+        cmocka_unit_test(test_supply_lost_name_is_asked_for_again_after_half_a_second),
         cmocka_unit_test(test_supply_goes_on_after_both_set_points_have_read_back),
         cmocka_unit_test(test_supply_never_goes_on_when_a_set_point_reads_back_wrong),
         cmocka_unit_test(test_supply_goes_on_at_the_edges_of_one_percent),
@@ -1276,6 +1358,10 @@ int main(void)
         cmocka_unit_test(test_supply_off_comes_first_also_when_an_answer_is_overdue),
         cmocka_unit_test(test_supply_reads_back_again_before_it_goes_on_again),
         cmocka_unit_test(test_supply_overdue_answer_is_never_taken_for_another),
+        cmocka_unit_test(test_supply_old_name_does_not_vouch_for_a_newer_question),
+        cmocka_unit_test(test_supply_that_knows_no_error_queue_is_measured_all_the_same),
+        cmocka_unit_test(
+            test_supply_error_queue_is_asked_for_when_the_batch_before_it_was_cut_short),
         cmocka_unit_test(test_supply_answering_with_another_name_is_driven_no_more),
         cmocka_unit_test(test_supply_wrong_read_back_while_on_takes_the_output_off),
         cmocka_unit_test(test_supply_that_went_off_by_itself_is_not_switched_on_again),
