@@ -5,6 +5,8 @@
  * V1.02). SCPI: IEEE 488.2-1992 and SCPI-1999. */
 #include "check.h"
 
+#include <stdlib.h>
+
 #include "edge.h"
 #include "tinlatch/bytes.h"
 #include "tinlatch/device.h"
@@ -1294,6 +1296,138 @@ static void test_supply_number_or_error_is_never_a_name_whatever_name_is_looked_
     }
 }
 
+/* ---- a supply that obeys at once, answers late, and sometimes takes a set-point wrongly ---- */
+
+enum { LATE_LINES = 64 };
+
+struct late_supply {
+    uint64_t seed;
+    int32_t set_mv, set_ma, wanted_mv, wanted_ma;
+    bool on;
+    int switched_on;
+    int count;
+    struct {
+        char text[32];
+        int64_t due_ms;
+    } line[LATE_LINES];
+};
+
+static uint32_t draw(struct late_supply *p, uint32_t below)
+{
+    p->seed = p->seed * 6364136223846793005u + 1442695040888963407u;
+    return (uint32_t)(p->seed >> 33) % below;
+}
+
+static void answer_late(struct late_supply *p, const char *text, int64_t t_ms)
+{
+    int64_t due_ms = t_ms + draw(p, draw(p, 4) ? 20 : 450);
+    if (p->count > 0 && p->line[p->count - 1].due_ms > due_ms)
+        due_ms = p->line[p->count - 1].due_ms; /* a line keeps its order */
+    assert_true(p->count < LATE_LINES);
+    snprintf(p->line[p->count].text, sizeof p->line[0].text, "%s\n", text);
+    p->line[p->count++].due_ms = due_ms;
+}
+
+static void answer_milli(struct late_supply *p, int32_t milli, int64_t t_ms)
+{
+    char text[24];
+    snprintf(text, sizeof text, "%d.%03d", milli / 1000, milli % 1000);
+    answer_late(p, text, t_ms);
+}
+
+static int32_t take_set_point(struct late_supply *p, const char *number)
+{
+    int32_t milli = (int32_t)lround(atof(number) * 1000);
+    return draw(p, 8) ? milli : milli * 4 + 100;
+}
+
+static void obey(struct late_supply *p, const char *command, int64_t t_ms)
+{
+    if (strncmp(command, "VOLT ", 5) == 0)
+        p->set_mv = take_set_point(p, command + 5);
+    else if (strncmp(command, "CURR ", 5) == 0)
+        p->set_ma = take_set_point(p, command + 5);
+    else if (strcmp(command, "VOLT?") == 0)
+        answer_milli(p, p->set_mv, t_ms);
+    else if (strcmp(command, "CURR?") == 0)
+        answer_milli(p, p->set_ma, t_ms);
+    else if (strcmp(command, "MEAS:VOLT?") == 0)
+        answer_milli(p, p->on ? p->set_mv : 0, t_ms);
+    else if (strcmp(command, "MEAS:CURR?") == 0)
+        answer_milli(p, p->on ? 10 : 0, t_ms);
+    else if (strcmp(command, "OUTP?") == 0)
+        answer_late(p, p->on ? "1" : "0", t_ms);
+    else if (strcmp(command, "SYST:ERR?") == 0)
+        answer_late(p, "0,\"No error\"", t_ms);
+    else if (strcmp(command, "*IDN?") == 0)
+        answer_late(p, "DEMOWORKS,PS-2,1234,1.0", t_ms);
+    else if (strcmp(command, "OUTP OFF") == 0)
+        p->on = false;
+    else if (strcmp(command, "OUTP ON") == 0) {
+        assert_near(p->set_mv, p->wanted_mv, p->wanted_mv / 100.0);
+        assert_near(p->set_ma, p->wanted_ma, p->wanted_ma / 100.0);
+        p->switched_on += !p->on;
+        p->on = true;
+    } else if (command[0])
+        fail_msg("unknown command: %s", command);
+}
+
+static void obey_sent(struct late_supply *p, struct bench *b, int64_t t_ms)
+{
+    take_sent(b);
+    for (char *at = b->sent, *end; (end = strchr(at, '\n')); at = end + 1) {
+        *end = 0;
+        obey(p, at, t_ms);
+    }
+}
+
+static void deliver_due(struct late_supply *p, struct bench *b, int64_t t_ms)
+{
+    while (p->count > 0 && p->line[0].due_ms <= t_ms) {
+        char text[sizeof p->line[0].text];
+        strcpy(text, p->line[0].text);
+        memmove(p->line, p->line + 1, (size_t)--p->count * sizeof p->line[0]);
+        device_feed(&b->device, text, strlen(text), t_ms);
+        obey_sent(p, b, t_ms);
+    }
+}
+
+static void want_something_else(struct late_supply *p, struct bench *b)
+{
+    static const int32_t mv[] = {800, 1000, 3300, 3800, 5000};
+    b->drive.supply_on = draw(p, 3) > 0;
+    b->drive.mv = b->drive.supply_on ? mv[draw(p, 5)] : 0;
+    b->drive.ma = b->drive.supply_on ? 500 + 500 * (int32_t)draw(p, 4) : 0;
+    p->wanted_mv = b->drive.mv;
+    p->wanted_ma = b->drive.ma;
+}
+
+static void
+test_supply_is_never_switched_on_at_wrong_set_points_however_late_its_answers(void **state)
+{
+    (void)state;
+    struct bench b;
+    struct late_supply p = {.seed = 7, .on = true};
+    int off_at_once = 0;
+    start_supply(&b);
+    for (int64_t t_ms = 0; t_ms < 20000000; t_ms += 20) {
+        if (t_ms % 100 == 0) {
+            if (draw(&p, 20) == 0)
+                want_something_else(&p, &b);
+            bool was_told_on = b.device.told_on;
+            device_begin(&b.device, &b.drive, t_ms);
+            obey_sent(&p, &b, t_ms);
+            if (was_told_on && !b.drive.supply_on) {
+                assert_false(p.on); /* in the first bytes of the period */
+                off_at_once++;
+            }
+        }
+        deliver_due(&p, &b, t_ms);
+    }
+    assert_true(p.switched_on > 500);
+    assert_true(off_at_once > 500);
+}
+
 static void test_unknown_kind_of_device_says_nothing(void **state)
 {
     (void)state;
@@ -1372,6 +1506,8 @@ int main(void)
         cmocka_unit_test(test_supply_off_is_sent_whole_beside_the_longest_own_commands),
         cmocka_unit_test(test_supply_off_stays_in_the_outbox_when_a_question_after_it_does_not_fit),
         cmocka_unit_test(test_supply_number_or_error_is_never_a_name_whatever_name_is_looked_for),
+        cmocka_unit_test(
+            test_supply_is_never_switched_on_at_wrong_set_points_however_late_its_answers),
         cmocka_unit_test(test_unknown_kind_of_device_says_nothing),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
