@@ -112,7 +112,7 @@ return {
     Sn42Bi57Ag1 = { -- Sn42 Bi57 Ag1
         solidus = "138 C",
         liquidus = "140 C", -- both: memory
-        latent_j_g = 56.7, -- mixture
+        latent_j_g = 50, -- between 45 (measured, memory) and 56.7 (mixture)
         density_g_cm3 = 8.56, -- volumes
         cp_j_gk = 0.16, -- as Sn42Bi58 (assumed)
         k_w_mk = 19, -- as Sn42Bi58 (assumed)

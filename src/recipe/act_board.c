@@ -140,20 +140,36 @@ int act_confirm(struct recipe *recipe, struct call *call)
 /* The kind of quantity whose base unit is the choice: the words of the row stand in this order. */
 static const enum unit ask_units[] = {UNIT_TEMP, UNIT_TIME, UNIT_VOLTS, UNIT_AMPS, UNIT_OHMS};
 
-static int push_answer(struct recipe *recipe, struct call *call, enum hand_answer answer)
+static enum unit ask_unit(const struct call *call)
+{
+    return call_given(call, "unit") ? ask_units[(int)call_number(call, "unit")] : UNITS;
+}
+
+/* The suggestion as a number, 0 when there is none: what a rehearsal's person types. */
+static double suggested_value(struct recipe *recipe, const struct call *call)
+{
+    double value = 0;
+    struct tl_error error;
+    if (!call_given(call, "suggest") || ask_unit(call) == UNITS)
+        return 0;
+    if (quantity_parse(call_text(call, "suggest"), ask_unit(call), &value, &error) != 0)
+        recipe_fail(recipe, error.code, call_text(call, "suggest"), "ask: suggest: %s", error.text);
+    return value;
+}
+
+static int push_answer(struct recipe *recipe, const struct call *call)
 {
     const struct wire_snapshot *snapshot = &recipe->snapshot;
-    const char *suggested = call_given(call, "suggest") ? call_text(call, "suggest") : "";
-    bool typed = answer == ANSWER_VALUE;
-    if (!call_given(call, "unit")) {
-        lua_pushstring(recipe->lua, typed ? snapshot->text : suggested);
+    bool typed = snapshot->answer == ANSWER_VALUE;
+    double value = typed ? snapshot->value : suggested_value(recipe, call);
+    if (ask_unit(call) == UNITS) {
+        bool plain = !typed || snapshot->text[0] == '\0';
+        const char *suggested = call_given(call, "suggest") ? call_text(call, "suggest") : "";
+        lua_pushstring(recipe->lua, plain ? suggested : snapshot->text);
         return 1;
     }
-    enum unit unit = ask_units[(int)call_number(call, "unit")];
-    double value = typed ? snapshot->value : 0;
-    const char *text = typed ? snapshot->text : suggested;
-    if (text[0] != '\0') /* "850 mA" may be typed where A is asked for; a bare number is in A */
-        quantity_parse(text, unit, &value, NULL);
+    if (typed) /* "850 mA" may be typed where A is asked for; a bare number is in A */
+        quantity_parse(snapshot->text, ask_unit(call), &value, NULL);
     lua_pushnumber(recipe->lua, value);
     return 1;
 }
@@ -169,7 +185,7 @@ int act_ask(struct recipe *recipe, struct call *call)
                               quantity_print(timeout_s, UNIT_TIME, time, sizeof time));
     if (answer == ANSWER_NO)
         return call_otherwise(recipe, call, TL_STEP, "it was answered with no");
-    return push_answer(recipe, call, answer);
+    return push_answer(recipe, call);
 }
 
 /* ---- the meter: a person reads it ----------------------------------------------------------- */
@@ -183,7 +199,9 @@ static enum hand_answer ask_meter(struct recipe *recipe, int rail, const char *n
                  ? "diode: red probe on ground, black on %s, board unpowered: the reading in volts?"
                  : "ohms: from %s to ground, board unpowered: the reading in ohms?",
              name);
-    return exchange_prompt(recipe, NOTE_ASK, HAND_NONE, "meter", rail, text, timeout_s);
+    const char *meter = rail < 0 ? "" : diode ? "meter-diode" : "meter-ohms";
+    return exchange_prompt(recipe, NOTE_ASK, HAND_NONE, meter, rail < 0 ? 0 : rail, text,
+                           timeout_s);
 }
 
 int act_meter_read(struct recipe *recipe, struct call *call)

@@ -208,7 +208,9 @@ void recipe_call(struct recipe *recipe, int arguments, int results)
 
 static int load_protected(lua_State *lua)
 {
-    sandbox_load(recipe_of(lua), lua_touserdata(lua, 2));
+    const struct source_file *file = lua_touserdata(lua, 2);
+    lua_settop(lua, 1); /* the environment */
+    sandbox_load(recipe_of(lua), file);
     return 1;
 }
 

@@ -230,9 +230,9 @@ static void write_function(FILE *out, const struct primitive *primitive)
                 single ? lua_type_of(&primitive->rows[0]) : "");
     if (primitive->returns) {
         size_t length = strcspn(primitive->returns, ": ");
-        fprintf(out, "---@return %.*s\n",
-                (int)(strncmp(primitive->returns, "number with", 11) == 0 ? 0 : length),
-                primitive->returns);
+        bool either = strstr(primitive->returns, ", else ") != NULL;
+        fprintf(out, "---@return %.*s\n", either ? 3 : (int)length,
+                either ? "any" : primitive->returns);
     }
     fprintf(out, "function %s(%s) end\n\n", primitive->name,
             primitive->row_count > 0 ? "arguments, ..." : "");

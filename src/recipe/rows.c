@@ -193,7 +193,8 @@ static int read_number(lua_State *lua, int index, const struct row *row, struct 
 static int read_text(const struct row *row, const char *text, size_t length, struct tl_error *error)
 {
     const char *what = NULL;
-    size_t most = row->size ? row->size : BENCH_TEXT;
+    bool stored = row->kind == ROW_TEXT && row->size > 0;
+    size_t most = stored ? row->size : BENCH_TEXT;
     if (text_trick(text, length, &what) >= 0)
         tl_error_set(error, TL_RANGE, "%s: the text %s", row->name, what);
     else if (length >= most)

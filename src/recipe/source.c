@@ -254,7 +254,7 @@ static int add_folder(struct source_set *set, const char *path, int from, const 
     struct folder folder;
     folder_list(&folder, path);
     for (int i = 0; i < folder.count; i++) {
-        char module[64], whole[PATH_BYTES];
+        char module[64], whole[2 * PATH_BYTES];
         module_name(folder.name[i], module, sizeof module);
         snprintf(whole, sizeof whole, "%s/%s", path, folder.name[i]);
         bool beside = from == SOURCE_BESIDE;
@@ -285,7 +285,7 @@ static void folder_of(const char *path, char *out, size_t size)
 static int add_boards(struct source_set *set, const char *beside, const char *board_path,
                       const char *share_dir, struct tl_error *error)
 {
-    char path[PATH_BYTES];
+    char path[PATH_BYTES + 32];
     if (board_path) {
         int code = add_file(set, board_path, board_path, SOURCE_BOARD, error);
         if (code != 0)
@@ -303,7 +303,7 @@ static int add_boards(struct source_set *set, const char *beside, const char *bo
 int source_load(struct source_set *set, const char *path, const char *board_path,
                 const char *share_dir, struct tl_error *error)
 {
-    char beside[PATH_BYTES], shipped[PATH_BYTES];
+    char beside[PATH_BYTES], shipped[PATH_BYTES + 32];
     *set = (struct source_set){0};
     if (strlen(path) >= PATH_BYTES / 2 || (share_dir && strlen(share_dir) >= PATH_BYTES / 2))
         return tl_error_set(error, TL_FILE, "the path of the recipe is too long");
