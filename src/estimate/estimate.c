@@ -18,6 +18,13 @@
 
 enum { HORIZON_S = 600 };
 
+/* What a tip taped to the model's board would come to read. */
+static double tip_c(const struct thermal *thermal)
+{
+    double room_c = thermal->room_c;
+    return room_c + THERMAL_TAPED_TIP * (thermal_board_c(thermal) - room_c);
+}
+
 int estimate_init(struct estimate *estimate, const struct plate *plate, const struct insert *insert,
                   const struct board *board, double room_c, struct tl_error *error)
 {
@@ -64,7 +71,7 @@ void estimate_hand(struct estimate *estimate, enum hand hand, int part)
     case HANDS:
         return;
     }
-    estimate->board_seen_c = thermal_board_c(thermal);
+    estimate->board_seen_c = tip_c(thermal);
     estimate->believe_board_ms = estimate->stepped_ms + BELIEVE_AFTER_MS;
 }
 
@@ -115,7 +122,7 @@ static void correct_by_board(struct estimate *estimate, const struct wire_snapsh
 {
     struct thermal *thermal = &estimate->thermal;
     double lag_s = fmax(estimate->plate.sensor_lag_s, 0.1);
-    double model_c = thermal_board_c(thermal);
+    double model_c = tip_c(thermal);
     estimate->board_seen_c += (model_c - estimate->board_seen_c) * (1 - exp(-dt_s / lag_s));
     bool readable = snapshot->quality[SENSOR_BOARD] == QUALITY_GOOD;
     if (!readable || !thermal->placed || snapshot->t_ms < estimate->believe_board_ms)

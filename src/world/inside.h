@@ -91,6 +91,7 @@ struct world {
     struct thermal_input input;
     double mains;          /* of nominal volts */
     double off_share_gain; /* of a slid-off tip */
+    double taped_share;    /* what the board's tip reads of the rise */
     struct instrument instrument[WORLD_PORTS];
     int plate_instrument, supply_instrument; /* -1 = none */
     int faults;

@@ -4,8 +4,7 @@
 
 #include "inside.h"
 
-#define NOISE_K       0.1  /* deviation of one reading: a common converter, averaged; no source */
-#define BOARD_CONTACT 0.99 /* a taped tip reads a little of the room: common practice, no source */
+#define NOISE_K 0.1 /* deviation of one reading: a common converter, averaged; no source */
 
 static double plain_c(const struct world *world, enum sensor_id touches)
 {
@@ -17,7 +16,7 @@ static double plain_c(const struct world *world, enum sensor_id touches)
         if (!world->setup.board_sensor)
             break;
         return world->thermal.room_c +
-               BOARD_CONTACT * (thermal_board_c(&world->thermal) - world->thermal.room_c);
+               world->taped_share * (thermal_board_c(&world->thermal) - world->thermal.room_c);
     case SENSORS:
         break;
     }
