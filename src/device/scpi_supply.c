@@ -42,7 +42,7 @@ static void say(struct device *device, enum scpi_text which, int32_t milli)
 
 static void ask(struct device *device, enum supply_step step)
 {
-    device->step = step;
+    device->step = (int32_t)step;
     say(device, questions[step], 0);
 }
 
