@@ -1,0 +1,35 @@
+-- SPDX-License-Identifier: MIT
+-- New spheres on the frame pads of the lower board: melt them through the stencil, let them freeze
+-- undisturbed.
+local profile = require "profile"
+
+return recipe {
+  api     = 1,
+  title   = "Reball the frame of the lower board",
+  board   = "hx210-lower",
+  insert  = "flat-60x40",
+  params  = { melt = { "165 C", min = "155 C", max = "175 C", help = "plate temperature for the melt" } },
+  ceiling = { plate = "180 C", ramp = "2 C/s", heat_time = "15 min" },
+  steps = function(p)
+    stage "Fill"
+    confirm { "Pads wicked clean, thin flux, every hole of the stencil holds one sphere?", timeout = "10 min" }
+    board.place { "Lay board and stencil in the insert without a jolt.", timeout = "3 min" }
+    profile.run {
+      { stage = "Preheat", to = "120 C", rate = "1.5 C/s", hold = "45 s", timeout = "3 min" },
+      { stage = "Melt", to = p.melt, rate = "1 C/s", timeout = "3 min" },
+    }
+    wait_for_melt { joint = "frame", steady = "5 s", timeout = "4 min" }
+    tell "Hands off until it beeps: the spheres are liquid."
+    plate.soak { time = "10 s" }
+
+    stage "Cool"
+    plate.off()
+    cool { joint = "frame", timeout = "10 min" }
+    beep "solid"
+    cool { plate = "45 C", fan = "60 %", timeout = "20 min" }
+    if not confirm { "Lift the stencil. Every pad has a whole, round sphere?", timeout = "10 min" } then
+      note "spheres missing or crushed"
+      tell "Wick them all off and start again: single spheres are not mended."
+    end
+  end,
+}
