@@ -30,7 +30,7 @@ enum {
 /* What is drawn per world; all 1 and room_c = 25 for the nominal one. */
 struct thermal_setup {
     struct plate plate;
-    struct insert insert;
+    struct insert insert; /* capacity 0: none fitted, a board lies on the table */
     const struct board *board; /* NULL: empty plate */
     double room_c;
     double contact_factor, mass_factor;

@@ -37,7 +37,7 @@ struct world_instrument_setup {
 
 struct world_setup {
     struct plate plate;
-    struct insert insert;
+    struct insert insert;      /* capacity 0: none; the board lies on the table from the start */
     const struct board *board; /* NULL: nothing to lay down */
     int32_t board_sensor;      /* 1: there is one; it is laid on the board when the board is placed */
     double room_c;

@@ -110,9 +110,12 @@ static void build_slab(struct thermal *thermal, const struct thermal_setup *setu
     }
 }
 
-/* Insert to lower board: uneven along x, the side x = 0 best, the sum as stated. */
+/* Insert to lower board: uneven along x, the side x = 0 best, the sum as stated. A board without an
+ * insert lies on the table. */
 static void build_contact(struct thermal *thermal, const struct thermal_setup *setup)
 {
+    if (thermal->insert < 0)
+        return;
     double whole_w_k = setup->insert.board_w_k * setup->contact_factor;
     thermal->dry_contact_w_k = whole_w_k;
     for (int i = 0; i < SLAB_CELLS; i++) {
@@ -143,6 +146,23 @@ static int joint_of_part(const struct thermal_setup *setup, const char *name)
     return -1;
 }
 
+/* What lies on a board's face takes it from the cells below; some of each always stays free. */
+static void cover(struct thermal *thermal, const struct board_slab *slab,
+                  const struct board_part *part)
+{
+    double cell_mm = slab->length_mm / SLAB_CELLS;
+    double left_mm = part->x_mm - 0.5 * part->length_mm;
+    for (int i = 0; i < SLAB_CELLS; i++) {
+        double from_mm = fmax(left_mm, i * cell_mm);
+        double to_mm = fmin(left_mm + part->length_mm, (i + 1) * cell_mm);
+        if (to_mm <= from_mm)
+            continue;
+        struct thermal_node *cell = &thermal->node[thermal->slab[part->on][i]];
+        double free_m2 = cell->area_m2 - mm2(to_mm - from_mm, part->width_mm);
+        give_face(cell, fmax(free_m2, 0.2 * cell->area_m2), cell->in_gap);
+    }
+}
+
 static void build_part(struct thermal *thermal, const struct thermal_setup *setup, int index)
 {
     const struct board_part *part = &setup->board->part[index];
@@ -152,12 +172,9 @@ static void build_part(struct thermal *thermal, const struct thermal_setup *setu
         return;
     int node = add_node(thermal, part_j_k(part) * setup->mass_factor);
     thermal->part[index] = node;
-    double foot_m2 = mm2(part->length_mm, part->width_mm), second;
-    int cell = cells_at(slab, part->x_mm, &second);
-    struct thermal_node *under = &thermal->node[thermal->slab[part->on][cell + (second > 0.5)]];
+    double foot_m2 = mm2(part->length_mm, part->width_mm);
     give_face(&thermal->node[node], foot_m2, part->on == LAYER_LOWER);
-    /* The part lies on the board's face; some of it always stays free. */
-    give_face(under, fmax(under->area_m2 - foot_m2, 0.2 * under->area_m2), under->in_gap);
+    cover(thermal, slab, part);
     double edge_m = 2e-3 * (part->length_mm + part->width_mm);
     if (joint_of_part(setup, part->name) < 0)
         link_to_slab(thermal, part->on, slab, part->x_mm, node,
@@ -462,8 +479,8 @@ static int check(const struct thermal_setup *setup, struct tl_error *error)
     if (!in(setup->contact_factor, 0.05, 20) || !in(setup->mass_factor, 0.05, 20))
         return tl_error_set(error, TL_RANGE, "contact or mass factor outside 0.05 to 20");
     const struct insert *insert = &setup->insert;
-    bool needed = setup->board != NULL || insert->capacity_j_k > 0;
-    if (needed && (!in(insert->capacity_j_k, 0.1, 1e4) || !in(insert->plate_w_k, 1e-3, 1e3) ||
+    bool fitted = insert->capacity_j_k != 0;
+    if (fitted && (!in(insert->capacity_j_k, 0.1, 1e4) || !in(insert->plate_w_k, 1e-3, 1e3) ||
                    !in(insert->board_w_k, 1e-4, 1e3)))
         return tl_error_set(error, TL_RANGE,
                             "insert %s: 0.1 to 10000 J/K, contacts above 0 and at most 1000 W/K",

@@ -142,6 +142,8 @@ int world_new(struct world **out, const struct world_setup *setup, struct tl_err
         free(world);
         return err;
     }
+    if (world->thermal.insert < 0)
+        thermal_place(&world->thermal); /* on the table, from the start */
     plug_in(world);
     tips_init(world, &random);
     world->hand_part = -1;

@@ -402,6 +402,27 @@ static void test_a_short_collapses_the_volts_and_heats_its_part(void **state)
     world_free(world);
 }
 
+static void test_a_board_without_an_insert_lies_on_the_table_and_can_be_fed(void **state)
+{
+    (void)state;
+    struct board board;
+    demo_hx210(&board);
+    struct world_setup setup = demo_world_setup(&board, 1, 0);
+    setup.insert = (struct insert){0};
+    struct tl_error error;
+    struct world *world;
+    assert_int_equal(world_new(&world, &setup, &error), 0);
+    fault(world, "board-short", 0);
+    demo_ask(world, DEMO_SUPPLY, "VOLT 0.8;CURR 2.6;:OUTP ON\n");
+
+    hold(world, 150, 0, 60);
+
+    assert_true(truth_of(world).plate_c > 60);
+    assert_true(truth_of(world).part_c[3] > truth_of(world).part_c[0] + 10);
+    assert_true(truth_of(world).part_c[0] < 45); /* the plate does not reach it */
+    world_free(world);
+}
+
 static void test_the_short_goes_with_its_part(void **state)
 {
     (void)state;
@@ -845,6 +866,7 @@ int main(void)
         cmocka_unit_test(test_a_query_takes_15_ms_and_two_take_30),
         cmocka_unit_test(test_a_healthy_rail_draws_its_idle_current_at_nominal_volts),
         cmocka_unit_test(test_a_short_collapses_the_volts_and_heats_its_part),
+        cmocka_unit_test(test_a_board_without_an_insert_lies_on_the_table_and_can_be_fed),
         cmocka_unit_test(test_the_short_goes_with_its_part),
         cmocka_unit_test(test_the_supply_feeds_the_rail_it_is_clipped_to),
         cmocka_unit_test(test_an_unseated_sensor_reads_low_while_the_plate_stays_hot),
