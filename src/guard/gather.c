@@ -17,15 +17,18 @@ static int32_t age_ms(int64_t t_ms, int64_t at_ms)
 
 /* The channel's value in millidegrees; QUALITY_RANGE when no thermocouple gives such a voltage. */
 static enum quality convert(const struct sensor_binding *binding,
-                            const struct device_channels *channels, int32_t value, int32_t *mc)
+                            const struct device_channels *channels, const struct channel *channel,
+                            int32_t *mc)
 {
-    if (!binding->is_mv) {
-        *mc = value;
+    if (channel->is_uv != binding->is_mv)
+        return QUALITY_RANGE; /* degrees taken for volts, or the other way round, look plausible */
+    if (!channel->is_uv) {
+        *mc = channel->value;
         return QUALITY_GOOD;
     }
     double temp_c;
-    if (!channels->has_cold ||
-        thermocouple_measured_c(binding->type, value / 1000.0, channels->cold_mc / 1000.0, &temp_c))
+    if (!channels->has_cold || thermocouple_measured_c(binding->type, channel->value / 1000.0,
+                                                       channels->cold_mc / 1000.0, &temp_c))
         return QUALITY_RANGE;
     *mc = (int32_t)lround(temp_c * 1000.0);
     return QUALITY_GOOD;
@@ -47,7 +50,7 @@ static void gather_sensor(struct guard *guard, enum sensor_id id, int64_t t_ms)
     reading->quality = channel->quality;
     int32_t mc = 0;
     if (channel->quality == QUALITY_GOOD)
-        reading->quality = convert(binding, &device->channels, channel->value, &mc);
+        reading->quality = convert(binding, &device->channels, channel, &mc);
     if (reading->quality == QUALITY_GOOD) {
         if (mc < RANGE_LOW_MC || mc > RANGE_HIGH_MC)
             reading->quality = QUALITY_RANGE;
@@ -100,10 +103,13 @@ static void gather_supply(struct guard *guard, int64_t t_ms)
         supply->quality = QUALITY_STALE;
 }
 
-/* A line that is gone is silent for ever. */
+/* A line that is gone is silent for ever; so is an instrument that was reset: what it does by itself
+ * after a start is not what it was told, and it is not trusted again in this run. */
 static int32_t silent_ms(const struct guard *guard, int32_t device, int64_t t_ms)
 {
-    return guard->gone[device] ? INT32_MAX : device_silent_ms(&guard->device[device], t_ms);
+    return guard->gone[device] || guard->device[device].was_reset
+               ? INT32_MAX
+               : device_silent_ms(&guard->device[device], t_ms);
 }
 
 void guard_gather(struct guard *guard, int64_t t_ms)

@@ -15,9 +15,11 @@ struct fake_line {
     struct port port;
     char in[512], out[512];
     size_t in_length, out_length;
-    int mc[3];        /* inputs 1..3; -1 = open */
-    bool silent;      /* answers nothing */
-    bool cut;         /* the line itself is gone */
+    int mc[3];       /* inputs 1..3; -1 = open */
+    bool silent;     /* answers nothing */
+    bool microvolts; /* calls its inputs v instead of c */
+    int uptime_s;
+    bool cut; /* the line itself is gone */
     int duty, fan, offs, sets;
 };
 
@@ -47,8 +49,11 @@ static void fake_line_hear(struct fake_line *fake, const char *line)
         fake->sets++;
         for (int i = 0; i < 3; i++)
             snprintf(input[i], sizeof input[i], fake->mc[i] < 0 ? "open" : "%d", fake->mc[i]);
-        snprintf(body, sizeof body, "%u ok d=%d f=%d up=6 q=0 c1=%s c2=%s c3=%s", sequence,
-                 fake->duty, fake->fan, input[0], input[1], input[2]);
+        const char *kind = fake->microvolts ? "v" : "c",
+                   *cold = fake->microvolts ? " cj=25000" : "";
+        snprintf(body, sizeof body, "%u ok d=%d f=%d up=%d q=0%s %s1=%s %s2=%s %s3=%s", sequence,
+                 fake->duty, fake->fan, fake->uptime_s, cold, kind, input[0], kind, input[1], kind,
+                 input[2]);
     } else
         return;
     fake_line_say(fake, body);
@@ -95,8 +100,8 @@ static const struct port_ops fake_line_ops = {fake_line_read, fake_line_write, f
 
 static inline void fake_line_init(struct fake_line *fake)
 {
-    *fake = (struct fake_line){.port = {.ops = &fake_line_ops, .fd = -1},
-                               .mc = {25000, 25000, 25000}};
+    *fake = (struct fake_line){
+        .port = {.ops = &fake_line_ops, .fd = -1}, .mc = {25000, 25000, 25000}, .uptime_s = 6};
 }
 
 #endif

@@ -271,6 +271,32 @@ static void test_a_cut_line_is_a_trip_at_once(void **state)
     desk_free(desk);
 }
 
+static void test_microvolts_are_never_taken_for_degrees(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    desk->plate.microvolts = true;
+
+    turns(desk, 5);
+
+    assert_int_equal(guard_trip(desk->guard)->rule, SENSOR_RANGE);
+    assert_int_equal(desk->plate.duty, 0);
+    desk_free(desk);
+}
+
+static void test_an_instrument_that_was_reset_is_not_driven_again(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    desk->plate.uptime_s = 0;
+
+    turns(desk, 30);
+
+    assert_int_equal(guard_trip(desk->guard)->rule, DEVICE_SILENT);
+    assert_int_equal(desk->plate.duty, 0);
+    desk_free(desk);
+}
+
 static void test_stop_wins_over_everything_in_the_same_scan(void **state)
 {
     (void)state;
@@ -293,8 +319,7 @@ static void test_a_message_of_a_wrong_size_ends_the_run(void **state)
     (void)state;
     struct desk *desk = desk_heating();
 
-    int status =
-        guard_receive(desk->guard, &desk->turn, sizeof desk->turn - 1, desk->t_ms, NULL);
+    int status = guard_receive(desk->guard, &desk->turn, sizeof desk->turn - 1, desk->t_ms, NULL);
     turns(desk, 3);
 
     assert_int_equal(status, TL_BAD);
@@ -427,6 +452,8 @@ int main(void)
         cmocka_unit_test(test_a_silent_recipe_is_off_within_two_seconds),
         cmocka_unit_test(test_a_silent_plate_is_a_trip_within_a_second),
         cmocka_unit_test(test_a_cut_line_is_a_trip_at_once),
+        cmocka_unit_test(test_microvolts_are_never_taken_for_degrees),
+        cmocka_unit_test(test_an_instrument_that_was_reset_is_not_driven_again),
         cmocka_unit_test(test_stop_wins_over_everything_in_the_same_scan),
         cmocka_unit_test(test_a_message_of_a_wrong_size_ends_the_run),
         cmocka_unit_test(test_a_second_hello_ends_the_run),
