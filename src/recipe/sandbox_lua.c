@@ -15,6 +15,8 @@ enum { MEMORY_MAX = 4 << 20 };
 enum { MEMORY_MAX = 64 << 20 };
 #endif
 
+enum { DEEP = 10000 }; /* calls within calls that nobody writes on purpose */
+
 /* The whole allow list: what is taken from Lua's own libraries as it is. "" = the globals. */
 static const struct allowed {
     const char *library, *names;
@@ -62,8 +64,12 @@ static bool has_word(const char *words, const char *word)
 _Noreturn static void leave_for_memory(struct recipe *recipe)
 {
     tl_error_set(&recipe->error, TL_KILLED, "used more than %d MiB of memory", MEMORY_MAX >> 20);
-    if (recipe->lua)
+    if (recipe->lua) {
+        lua_Debug deep;
         recipe_locate(recipe, &recipe->error);
+        if (lua_getstack(recipe->lua, DEEP, &deep))
+            tl_error_hint(&recipe->error, "a function calls itself without end");
+    }
     recipe_leave(recipe);
 }
 

@@ -1,0 +1,1411 @@
+/* SPDX-License-Identifier: MIT */
+#include "check.h"
+
+#include <fcntl.h>
+#include <signal.h>
+#include <stdlib.h>
+#include <sys/socket.h>
+#include <sys/stat.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include "demo_boards.h"
+#include "tinlatch/recipe.h"
+
+/* ---- a bench that does what it is told, and remembers what it was told ---------------------- */
+
+enum { SEEN_NOTES = 64, ANSWERS_MAX = 16, HANDS_MAX = 16 };
+
+static struct fake {
+    double plate_c, rise_c_s; /* follows the wanted temperature */
+    double volts, amps;       /* what the supply reads once it is on */
+    int plate_quality;
+    int32_t nudge_mc;
+    int64_t end_at_ms;        /* exchange answers TL_ENDED from here on; 0 = never */
+    int answers, next_answer; /* what the person says, prompt by prompt; then yes */
+    enum hand_answer answer[ANSWERS_MAX];
+    double value;
+    char text[64];
+    bool mute; /* nobody answers */
+    int exchanges, notes, hands;
+    struct wire_note note[SEEN_NOTES];
+    enum hand hand[HANDS_MAX];
+    double hand_watts[HANDS_MAX];
+    int32_t hand_announced; /* in the turns while the first prompt was open */
+    double peak_mc;         /* highest temperature ever wanted */
+    struct wire_turn last;
+    struct wire_snapshot snapshot;
+    struct limits limits;
+    struct limit_origins origins;
+} fake;
+
+static void answer_prompt(const struct wire_turn *turn)
+{
+    struct wire_snapshot *s = &fake.snapshot;
+    if (turn->prompt == 0 || fake.mute) {
+        s->prompt = 0;
+        s->answer = ANSWER_NONE;
+        return;
+    }
+    if (turn->prompt == s->prompt)
+        return;
+    fake.hand_announced = turn->hand;
+    s->prompt = turn->prompt;
+    s->answer = fake.next_answer < fake.answers ? (int32_t)fake.answer[fake.next_answer++]
+                                                : (int32_t)ANSWER_YES;
+    s->value = fake.value;
+    memcpy(s->text, fake.text, sizeof s->text);
+}
+
+static int fake_exchange(void *context, const struct wire_turn *turn,
+                         struct wire_snapshot *snapshot)
+{
+    (void)context;
+    struct wire_snapshot *s = &fake.snapshot;
+    fake.last = *turn;
+    fake.exchanges++;
+    if (fake.end_at_ms > 0 && s->t_ms >= fake.end_at_ms)
+        return TL_ENDED;
+    s->t_ms += 100;
+    s->head.number++;
+    double goal_c = turn->heat ? turn->temp_mc / 1000.0 : 22;
+    double step_c = fake.rise_c_s * 0.1;
+    fake.plate_c += fmax(-step_c, fmin(step_c, goal_c - fake.plate_c));
+    fake.peak_mc = fmax(fake.peak_mc, turn->temp_mc);
+    s->plate_mc = s->temp_mc[SENSOR_PLATE] = (int32_t)lround(fake.plate_c * 1000);
+    s->plate_quality = s->quality[SENSOR_PLATE] = fake.plate_quality;
+    s->nudge_mc = fake.nudge_mc;
+    s->supply_quality = QUALITY_GOOD;
+    s->supply_on = turn->supply_on;
+    s->supply_mv = turn->supply_on ? (int32_t)lround(fake.volts * 1000) : 0;
+    s->supply_ma = turn->supply_on ? (int32_t)lround(fake.amps * 1000) : 0;
+    answer_prompt(turn);
+    *snapshot = *s;
+    return 0;
+}
+
+static int fake_note(void *context, const struct wire_note *note)
+{
+    (void)context;
+    if (fake.notes < SEEN_NOTES)
+        fake.note[fake.notes] = *note;
+    fake.notes++;
+    return wire_check_note(note);
+}
+
+static void fake_hand(void *context, enum hand hand, int part, double watts)
+{
+    (void)context;
+    (void)part;
+    if (fake.hands == HANDS_MAX)
+        return;
+    fake.hand[fake.hands] = hand;
+    fake.hand_watts[fake.hands++] = watts;
+}
+
+/* ---- given: sources in memory --------------------------------------------------------------- */
+
+static const char board_text[] =
+    "return board {\n"
+    "  name = \"tiny\",\n"
+    "  lower = { length = \"60 mm\", width = \"40 mm\", thick = \"0.8 mm\", copper = \"8 %\" },\n"
+    "  upper = { length = \"60 mm\", width = \"40 mm\", thick = \"0.8 mm\", copper = \"8 %\" },\n"
+    "  parts = { { name = \"U2\", on = \"upper\", x = \"16 mm\", y = \"22 mm\", length = \"8 "
+    "mm\",\n"
+    "              width = \"7 mm\", thick = \"1 mm\" } },\n"
+    "  joints = { { name = \"frame\", mass = \"0.12 g\", contact = \"1.1 W/K\", segments = 2,\n"
+    "      alloy = { name = \"soft\", solidus = \"138 C\", liquidus = \"140 C\", latent_j_g = 50,\n"
+    "                density_g_cm3 = 8.56, cp_j_gk = 0.16, k_w_mk = 19 } } },\n"
+    "  rails = {\n"
+    "    { name = \"battery\", volts = \"4 V\", amps = \"1.5 A\", inject_volts = \"0.8 V\",\n"
+    "      inject_amps = \"1 A\" },\n"
+    "    { name = \"core\", volts = \"0.9 V\", amps = \"1 A\" } },\n"
+    "}\n";
+
+static struct source_set sources;
+static struct recipe_setup setup;
+static struct tl_error error;
+static struct recipe_tally tally;
+static struct recipe *recipe;
+static struct plate plate;
+static struct insert insert;
+
+static void add_source(const char *name, const char *module, int from, const char *text)
+{
+    struct source_file *file = &sources.file[sources.count++];
+    *file = (struct source_file){.text = text, .length = strlen(text)};
+    file->from = from;
+    snprintf(file->name, sizeof file->name, "%s", name);
+    snprintf(file->module, sizeof file->module, "%s", module);
+}
+
+static int clean(void **state)
+{
+    (void)state;
+    memset(&fake, 0, sizeof fake);
+    memset(&sources, 0, sizeof sources);
+    memset(&setup, 0, sizeof setup);
+    memset(&error, 0, sizeof error);
+    recipe = NULL;
+    setup.sources = &sources;
+    fake.plate_c = 22;
+    fake.rise_c_s = 5;
+    fake.plate_quality = QUALITY_GOOD;
+    fake.volts = 4;
+    fake.amps = 0.04;
+    plate = demo_plate();
+    insert = demo_insert();
+    return 0;
+}
+
+static int open_text(const char *text)
+{
+    add_source("r.lua", "r", SOURCE_RECIPE, text);
+    add_source("tiny.lua", "tiny", SOURCE_BOARD, board_text);
+    return recipe_open(&recipe, &setup, &error);
+}
+
+static void merge_limits(void)
+{
+    fake.limits = *limits_built_in();
+    fake.origins = (struct limit_origins){0};
+    struct limits bench = {.plate_mc = 250000, .ramp_mc_s = 2500, .supply_mv = 12000};
+    int32_t lines[LIMITS] = {[LIMIT_plate_mc] = 12, [LIMIT_ramp_mc_s] = 13};
+    limits_tighten(&fake.limits, &fake.origins, &bench, LAYER_BENCH, lines);
+    limits_tighten(&fake.limits, &fake.origins, &recipe_board(recipe)->limits, LAYER_BOARD, NULL);
+    limits_tighten(&fake.limits, &fake.origins, &recipe_header(recipe)->ceiling, LAYER_RECIPE,
+                   NULL);
+}
+
+static int run_opened(void)
+{
+    merge_limits();
+    struct recipe_host host = {.exchange = fake_exchange,
+                               .note = fake_note,
+                               .hand = fake_hand,
+                               .limits = &fake.limits,
+                               .origins = &fake.origins,
+                               .bench_file = "bench.ini",
+                               .plate = &plate,
+                               .insert = recipe_header(recipe)->insert[0] ? &insert : NULL,
+                               .room_c = 22};
+    return recipe_run(recipe, &host, &tally, &error);
+}
+
+static const char *with_header(const char *more, const char *steps)
+{
+    static char text[8192];
+    snprintf(text, sizeof text,
+             "return recipe { api = 1, title = \"t\", board = \"tiny\", %s\n"
+             "steps = function(p)\n%s\nend }\n",
+             more, steps);
+    return text;
+}
+
+/* The steps begin on line 3. Heats, and may feed the battery rail. */
+static int run_steps(const char *steps)
+{
+    const char *text = with_header("insert = \"frame-60x40\", rails = { \"battery\" },", steps);
+    int code = open_text(text);
+    return code != 0 ? code : run_opened();
+}
+
+static const struct wire_note *first_note(enum note_kind kind)
+{
+    for (int i = 0; i < fake.notes && i < SEEN_NOTES; i++)
+        if (fake.note[i].note == (int32_t)kind)
+            return &fake.note[i];
+    return NULL;
+}
+
+static void assert_note(enum note_kind kind, const char *text)
+{
+    const struct wire_note *note = first_note(kind);
+    assert_non_null(note);
+    assert_string_equal(note->text, text);
+}
+
+/* ---- mistakes, row by row: what is written, what is said about it --------------------------- */
+
+struct mistake {
+    const char *text;
+    int code, line;
+    const char *says, *hint, *token;
+};
+
+static void check_mistake(const struct mistake *m, int code)
+{
+    if (code != m->code || (m->line && error.line != m->line))
+        print_error("for: %s\n  code %d, %s:%d: %s\n  hint: %s\n", m->text, code, error.file,
+                    error.line, error.text, error.hint);
+    assert_int_equal(code, m->code);
+    if (m->line)
+        assert_int_equal(error.line, m->line);
+    assert_has(error.text, m->says);
+    if (m->hint)
+        assert_has(error.hint, m->hint);
+    if (m->token)
+        assert_string_equal(error.token, m->token);
+}
+
+/* clang-format off */
+static const struct mistake header_mistakes[] = {
+    { "return recipe { api = 1, title = 't', baord = 'tiny', steps = print }", TL_UNKNOWN, 1, "\"baord\" is not known", "board", "baord" },
+    { "return recipe {\n api = 1,\n title = 't',\n board = 'tiny',\n ciling = {},\n steps = print }", TL_UNKNOWN, 5, "ciling", "ceiling", NULL },
+    { "return recipe { title = 't', board = 'tiny', steps = print }", TL_MISSING, 1, "\"api\" is missing", "api = 1", NULL },
+    { "return recipe { api = 1, title = 't', board = 'tiny' }", TL_MISSING, 1, "\"steps\" is missing", "steps = function", NULL },
+    { "return recipe { api = 2, title = 't', board = 'tiny', later = 1, steps = print }", TL_RANGE, 1, "up to level 1", NULL, "api" },
+    { "return recipe { api = 'one', title = 't', board = 'tiny', steps = print }", TL_RANGE, 1, "api: expected a whole number", NULL, NULL },
+    { "return recipe { api = 1, title = 't', board = 'tinny', steps = print }", TL_UNKNOWN, 1, "tinny.lua", "tiny", "tinny" },
+    { "return recipe { api = 1, title = 't', board = 'tiny', rails = { 'batery' }, steps = print }", TL_UNKNOWN, 1, "no rail \"batery\"", "battery", "batery" },
+    { "return recipe { api = 1, title = 't', board = 'tiny',\n ceiling = {\n  plate = '190' }, steps = print }", TL_UNIT, 3, "no unit", NULL, "190" },
+    { "return recipe { api = 1, title = 't', board = 'tiny',\n ceiling = { plate = 190 }, steps = print }", TL_UNIT, 2, "a temperature such as \"170 C\"", "190 C", NULL },
+    { "return recipe { api = 1, title = 't', board = 'tiny',\n ceiling = { plat = '190 C' }, steps = print }", TL_UNKNOWN, 2, "plat", "plate", NULL },
+    { "return recipe { api = 1, title = 't', board = 'tiny', ceiling = { plate = '0 C' }, steps = print }", TL_RANGE, 1, "out of range", NULL, NULL },
+    { "return recipe { api = 1, title = 't', board = 'tiny',\n params = {\n melt = { '172 C', min = '180 C' } }, steps = print }", TL_RANGE, 3, "below its minimum of 180 C", NULL, NULL },
+    { "return recipe { api = 1, title = 't', board = 'tiny', params = { melt = '172 C' }, steps = print }", TL_RANGE, 1, "params.melt", NULL, "melt" },
+    { "return recipe { api = 1, title = 't', board = 'tiny', params = { melt = { '172 C', mix = '1 C' } }, steps = print }", TL_UNKNOWN, 1, "mix", "m", NULL },
+    { "return recipe { api = 1, title = 't', board = 'tiny', before = 'battery', steps = print }", TL_RANGE, 1, "before: expected a table", NULL, NULL },
+    { "return recipe { api = 1, title = 't', board = 'tiny', before = { x = 'y' }, steps = print }", TL_RANGE, 1, "a list", NULL, NULL },
+    { "recipe {}\nrecipe {}", TL_MISSING, 1, "missing", NULL, NULL },
+    { "local x = 5", TL_MISSING, 1, "does not call \"recipe\"", "return recipe", NULL },
+    { "return recipe { title = 'one',,, }", TL_SYNTAX, 1, "unexpected symbol", NULL, NULL },
+    { "return recipe {\n title = 'one", TL_SYNTAX, 2, "unfinished string", "same quote", NULL },
+    { "local x = y.z", TL_SYNTAX, 1, "\"y\" is not known", NULL, "y" },
+    { "plate.off()", TL_SYNTAX, 1, "belongs inside steps", NULL, "plate.off" },
+    { "print 'x'", TL_SYNTAX, 1, "belongs inside steps", NULL, NULL },
+    { "error({})", TL_SYNTAX, 1, "an error value that is a table", NULL, NULL },
+    { "local function f() return f() + 1 end f()", TL_KILLED, 1, "memory", "calls itself without end", NULL },
+    { "local function f(...) return 1 + f(1, 2, 3, 4, 5, 6, 7, 8, ...) end f()", TL_SYNTAX, 1, "stack overflow", "without end", NULL },
+};
+
+static const struct mistake step_mistakes[] = {
+    { "plate.ramp { to = '300 C', timeout = '4 min' }", TL_LIMIT, 3, "plate.ramp: to = 300 C is above the plate limit of 250 C, set in bench.ini:12", NULL, "300 C" },
+    { "plate.ramp { to = '100 C', rate = '2.6 C/s', timeout = '4 min' }", TL_LIMIT, 3, "rate = 2.6 C/s is above the ramp limit of 2.5 C/s, set in bench.ini:13", NULL, NULL },
+    { "plate.ramp { to = 120, timeout = '4 min' }", TL_UNIT, 3, "plate.ramp: to: expected a temperature", "to = \"120 C\"", "to" },
+    { "plate.ramp { to = '120', timeout = '4 min' }", TL_UNIT, 3, "\"120\" has no unit", NULL, "120" },
+    { "plate.ramp { to = '120 s', timeout = '4 min' }", TL_UNIT, 3, "plate.ramp: to: ", NULL, NULL },
+    { "plate.ramp { to = '-5 C', timeout = '4 min' }", TL_RANGE, 3, "out of range", NULL, NULL },
+    { "plate.ramp { to = '120 C' }", TL_MISSING, 3, "\"timeout\" is missing", "timeout = a time such as", NULL },
+    { "plate.ramp { to = '120 C', rat = '1 C/s', timeout = '4 min' }", TL_UNKNOWN, 3, "\"rat\" is not known", "rate", "rat" },
+    { "plate.ramp { to = '120 C', to = nil, '120 C', '5 C', timeout = '4 min' }", TL_SYNTAX, 3, "without a name", NULL, NULL },
+    { "plate.ramp('120 C', '1 C/s')", TL_SYNTAX, 3, "2 values are given; it takes 1", NULL, NULL },
+    { "plate.ramp { '120 C', to = '130 C', timeout = '4 min' }", TL_SYNTAX, 3, "given twice", NULL, NULL },
+    { "plate.ramp()", TL_MISSING, 3, "\"to\" is missing", NULL, NULL },
+    { "\nplate.rampp { to = '120 C' }", TL_STEP, 4, "\"plate.rampp\" is not known", "plate.ramp", "plate.rampp" },
+    { "plat.ramp { to = '120 C' }", TL_STEP, 3, "\"plat\" is not known", "plate", "plat" },
+    { "plate.soak '5 s'", TL_STEP, 3, "the plate is off", NULL, NULL },
+    { "wait_for_melt { joint = 'fram', timeout = '1 min' }", TL_UNKNOWN, 3, "no joint \"fram\"", "frame", "fram" },
+    { "wait_for_melt { joint = 'frame', timeout = '1 min' }", TL_STEP, 3, "board.place comes first", NULL, NULL },
+    { "board.lift { 'up', part = 'U3', timeout = '1 min' }", TL_UNKNOWN, 3, "no part \"U3\"", "U2", NULL },
+    { "sensor.read 'plat'", TL_UNKNOWN, 3, "one of: plate plate-2 board", "plate", NULL },
+    { "sensor.read 'plate-2'", TL_STEP, 3, "it is not there", NULL, NULL },
+    { "cool { timeout = '1 min' }", TL_MISSING, 3, "to what?", NULL, NULL },
+    { "wait_until { 5, timeout = '1 min' }", TL_RANGE, 3, "expected a function, found a number", NULL, NULL },
+    { "fan.on '120 %'", TL_RANGE, 3, "0 % to 100 %", NULL, NULL },
+    { "tell 'a\\27[31mred'", TL_RANGE, 3, "control character", NULL, NULL },
+    { "tell(('x'):rep(300))", TL_RANGE, 3, "300 bytes long; at most 255", NULL, NULL },
+    { "tell '\\xff'", TL_RANGE, 3, "not UTF-8", NULL, NULL },
+    { "tell(5)", TL_RANGE, 3, "text: expected text in quotes, found a number", NULL, NULL },
+    { "record('x', 0/0)", TL_RANGE, 3, "finite number", NULL, NULL },
+    { "record('x', 1/0)", TL_RANGE, 3, "finite number", NULL, NULL },
+    { "record('x', '5')", TL_RANGE, 3, "expected a number, found a string", NULL, NULL },
+    { "supply.on { rail = 'core', volts = '0.9 V', amps = '1 A', timeout = '5 s' }", TL_LIMIT, 3, "does not name \"core\"", "rails = { \"core\" }", "core" },
+    { "supply.on { rail = 'battery', volts = '5 V', amps = '1 A', timeout = '5 s' }", TL_LIMIT, 3, "volts = 5 V is above the limit of 4 V for battery, set by the board file tiny.lua", NULL, "5 V" },
+    { "supply.on { rail = 'battery', volts = '4 V', amps = '1.6 A', timeout = '5 s' }", TL_LIMIT, 3, "amps = 1.6 A is above the limit of 1.5 A", NULL, NULL },
+    { "supply.inject { rail = 'battery', volts = '1 V', amps = '1 A', time = '5 s' }", TL_LIMIT, 3, "volts = 1 V is above the limit of 800 mV", NULL, NULL },
+    { "plate.ramp { to = '100 C', timeout = '1 min' }\nsupply.on { rail = 'battery', volts = '4 V', amps = '1 A', timeout = '5 s' }", TL_LIMIT, 4, "the plate is heating", NULL, NULL },
+    { "plate.ramp { to = '100 C', timeout = '1 min' }\nplate.off()\nsupply.on { rail = 'battery', volts = '4 V', amps = '1 A', timeout = '5 s' }", TL_LIMIT, 5, "power comes on below 60 C only, built into this program", NULL, NULL },
+    { "supply.on { rail = 'battery', volts = '4 V', amps = '1 A', timeout = '5 s' }\nplate.ramp { to = '100 C', timeout = '1 min' }", TL_LIMIT, 4, "the supply is on", NULL, NULL },
+    { "supply.on { rail = 'battery', volts = '4 V', amps = '1 A', timeout = '5 s' }\nmeter.read { rail = 'core', timeout = '1 min' }", TL_LIMIT, 4, "unpowered", NULL, NULL },
+    { "supply.limit { rail = 'battery', amps = '200 mA' }\nsupply.on { rail = 'battery', volts = '4 V', amps = '300 mA', timeout = '5 s' }", TL_LIMIT, 4, "above the limit of 200 mA for battery, set by supply.limit", NULL, NULL },
+    { "local x = nil; x.y = 1", TL_STEP, 3, "attempt to index a nil value", NULL, "x" },
+    { "error('mine')", TL_STEP, 3, "mine", NULL, NULL },
+    { "error()", TL_STEP, 0, "an error value that is a nil", NULL, NULL },
+    { "local t = '172 C' + 5", TL_STEP, 3, "arithmetic on a string", "a quantity is text", NULL },
+    { "if plate.temperature() > '50 C' then end", TL_STEP, 3, "compare", "plain numbers", NULL },
+    { "recipe {}", TL_SYNTAX, 3, "second time", NULL, NULL },
+    { "local x = p.mlet", TL_STEP, 3, "\"p.mlet\" is not known", NULL, NULL },
+    { "require 'nothing'", TL_STEP, 3, "\"nothing\" is not there", NULL, NULL },
+    { "require '../r'", TL_STEP, 3, "is not there", NULL, NULL },
+    { "require 'tiny'", TL_STEP, 3, "is not there", NULL, NULL },
+    { "math.pi = 3", TL_STEP, 3, "\"math.pi\" cannot be set", NULL, NULL },
+    { "plate.off = print", TL_STEP, 3, "\"plate.off\" cannot be set", NULL, NULL },
+    { "plate = {}", TL_STEP, 3, "\"plate\" cannot be set", NULL, NULL },
+    { "pairs = nil", TL_STEP, 3, "\"pairs\" cannot be set", NULL, NULL },
+    { "p.x = 1", TL_STEP, 3, "cannot be set", NULL, NULL },
+    { "table.insert(math, 1)", TL_STEP, 3, "cannot be set", NULL, NULL },
+    { "string.format('%p', {})", TL_STEP, 3, "%p", NULL, NULL },
+    { "string.format('%-20p', {})", TL_STEP, 3, "%p", NULL, NULL },
+    { "for k in pairs { [{}] = 1 } do end", TL_STEP, 3, "no order that repeats", NULL, NULL },
+};
+
+static const struct mistake board_mistakes[] = {
+    { "board { name = 'x' }", TL_MISSING, 1, "\"lower\" is missing", "lower = a table", NULL },
+    { "local x = 1", TL_MISSING, 1, "does not call \"board\"", "return board", NULL },
+    { "return board {\n name = 'x',\n lowr = {} }", TL_UNKNOWN, 3, "lowr", "lower", "lowr" },
+    { "return board { name = 'x',\n lower = {\n length = '60 mm', width = '40 mm',\n thick = '1 g', copper = '8 %' } }", TL_UNIT, 4, "lower: thick: ", NULL, NULL },
+    { "return board { name = 'x', lower = { length = '60 mm', width = '40 mm', thick = '1 mm', copper = '8 %' },\n parts = {\n { name = 'U1' },\n } }", TL_MISSING, 3, "part: \"on\" is missing", NULL, NULL },
+    { "return board { name = 'x', lower = { length = '60 mm', width = '40 mm', thick = '1 mm', copper = '8 %' },\n joints = {\n { name = 'a', mass = '1 g', contact = '1 W/K', alloy = 'Sn42Bi57Ag2' } } }", TL_UNKNOWN, 3, "\"Sn42Bi57Ag2\" is not in the table", "Sn42Bi57Ag1", "Sn42Bi57Ag2" },
+    { "return board { name = 'x', lower = { length = '60 mm', width = '40 mm', thick = '1 mm', copper = '8 %' },\n joints = {\n { name = 'a', mass = '1 g', contact = '1 W/K', alloy = 'Sn42Bi57Ag1' } } }", TL_MISSING, 3, "neither a part nor an upper board", NULL, NULL },
+    { "return board { name = 'x', lower = { length = '60 mm', width = '40 mm', thick = '1 mm', copper = '8 %' },\n joints = {\n { name = 'a', mass = '1 g', contact = '1 W/K', segments = 9, alloy = 'Sn42Bi57Ag1' } } }", TL_RANGE, 3, "expected 1 to 8", NULL, NULL },
+    { "return board { name = 'x', lower = { length = '60 mm', width = '40 mm', thick = '1 mm', copper = '8 %' }, parts = { 5 } }", TL_RANGE, 1, "entry 1 is no table", NULL, NULL },
+    { "return board { name = 'x', lower = { length = '60 mm', width = '40 mm', thick = '1 mm', copper = '800 %' } }", TL_RANGE, 1, "0 % to 100 %", NULL, NULL },
+    { "plate.off()", TL_SYNTAX, 1, "\"plate\" is not known", NULL, NULL },
+    { "require 'alloys'", TL_SYNTAX, 1, "\"require\" is not known", NULL, NULL },
+};
+/* clang-format on */
+
+static void test_a_mistake_in_the_header_names_line_and_remedy(void **state)
+{
+    for (size_t i = 0; i < sizeof header_mistakes / sizeof header_mistakes[0]; i++) {
+        clean(state);
+        int code = open_text(header_mistakes[i].text);
+        check_mistake(&header_mistakes[i], code);
+        assert_null(recipe);
+    }
+}
+
+static void test_a_mistake_in_a_step_names_line_and_remedy(void **state)
+{
+    for (size_t i = 0; i < sizeof step_mistakes / sizeof step_mistakes[0]; i++) {
+        clean(state);
+        int code = run_steps(step_mistakes[i].text);
+        check_mistake(&step_mistakes[i], code);
+        assert_string_equal(error.file, "r.lua");
+        assert_false(fake.last.heat);
+        assert_false(fake.last.supply_on);
+    }
+}
+
+static void test_a_mistake_in_a_board_file_names_line_and_remedy(void **state)
+{
+    for (size_t i = 0; i < sizeof board_mistakes / sizeof board_mistakes[0]; i++) {
+        clean(state);
+        add_source("r.lua", "r", SOURCE_RECIPE, with_header("", ""));
+        add_source("tiny.lua", "tiny", SOURCE_BOARD, board_mistakes[i].text);
+        add_source(
+            "alloys.lua", "alloys", SOURCE_SHIPPED,
+            "return { Sn42Bi57Ag1 = { solidus = '138 C', liquidus = '140 C', latent_j_g = 50,"
+            "density_g_cm3 = 8, cp_j_gk = 0.16, k_w_mk = 19 } }");
+        int code = recipe_open(&recipe, &setup, &error);
+        check_mistake(&board_mistakes[i], code);
+        assert_string_equal(error.file, "tiny.lua");
+    }
+}
+
+/* ---- the header ----------------------------------------------------------------------------- */
+
+static const char params_text[] = "params = { melt = { '172 C', min = '165 C', max = '180 C', help "
+                                  "= 'plate' }, side = { 'left' } },";
+
+static void test_a_header_is_read_without_running_the_steps(void **state)
+{
+    (void)state;
+    const char *text = with_header("insert = 'i', before = { 'battery' }, rails = { 'battery' },\n"
+                                   "ceiling = { plate = '190 C', ramp = '2.5 C/s' },",
+                                   "error 'not to be run'");
+
+    assert_int_equal(open_text(text), 0);
+
+    const struct recipe_header *header = recipe_header(recipe);
+    assert_int_equal(header->api, 1);
+    assert_int_equal(header->line, 1);
+    assert_string_equal(header->insert, "i");
+    assert_string_equal(header->before[0], "battery");
+    assert_int_equal(header->rail_count, 1);
+    assert_int_equal(header->ceiling.plate_mc, 190000);
+    assert_int_equal(header->ceiling.ramp_mc_s, 2500);
+    assert_int_equal(header->ceiling_line[LIMIT_plate_mc], 2);
+    assert_true(header->ceiling.uses_plate && header->ceiling.uses_supply);
+    assert_string_equal(header->ceiling.rail[0].name, "battery");
+}
+
+static void test_a_param_reaches_the_steps_as_text_and_may_be_set_within_its_bounds(void **state)
+{
+    (void)state;
+    setup.set_count = 1;
+    setup.set[0] = (struct recipe_set){"melt", "338 F"};
+
+    assert_int_equal(open_text(with_header(params_text, "note(p.melt .. p.side)")), 0);
+    assert_int_equal(run_opened(), 0);
+
+    assert_note(NOTE_NOTE, "338 Fleft");
+    assert_string_equal(recipe_header(recipe)->param[0].name, "melt");
+    assert_string_equal(recipe_header(recipe)->param[0].text, "338 F");
+}
+
+static void test_a_param_is_not_set_beyond_its_bounds_or_in_another_unit(void **state)
+{
+    static const struct {
+        struct recipe_set set;
+        const char *says;
+    } wrong[] = {
+        {{"melt", "181 C"}, "above its maximum of 180 C"},
+        {{"melt", "100 C"}, "below its minimum"},
+        {{"melt", "170"}, "no unit"},
+        {{"melt", "30 s"}, "--set melt: "},
+        {{"melk", "170 C"}, "no such param"},
+    };
+    for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
+        clean(state);
+        setup.set_count = 1;
+        setup.set[0] = wrong[i].set;
+
+        assert_true(open_text(with_header(params_text, "")) < 0);
+
+        assert_has(error.text, wrong[i].says);
+        assert_int_equal(error.line, 1);
+    }
+}
+
+static void test_what_must_be_measured_before_is_asked_first_and_recorded(void **state)
+{
+    (void)state;
+    fake.answers = 1;
+    fake.answer[0] = ANSWER_VALUE;
+    fake.value = 45e3;
+
+    assert_int_equal(open_text(with_header("before = { 'battery' },", "stage 'one'")), 0);
+    assert_int_equal(run_opened(), 0);
+
+    assert_int_equal(fake.note[0].note, NOTE_ASK);
+    assert_string_equal(fake.note[0].name, "meter-ohms");
+    assert_int_equal(fake.note[1].note, NOTE_VALUE);
+    assert_string_equal(fake.note[1].name, "battery");
+    assert_near(fake.note[1].value, 45e3, 0);
+    assert_int_equal(fake.note[2].note, NOTE_STAGE);
+}
+
+static void test_without_the_measurement_nothing_begins(void **state)
+{
+    (void)state;
+    fake.mute = true;
+
+    assert_int_equal(open_text(with_header("before = { 'battery' },", "stage 'one'")), 0);
+    assert_int_equal(run_opened(), TL_TIMEOUT);
+
+    assert_has(error.text, "battery was not measured");
+    assert_null(first_note(NOTE_STAGE));
+}
+
+/* ---- shipped data --------------------------------------------------------------------------- */
+
+static void assert_same_board(const struct board *is, const struct board *wanted)
+{
+    assert_string_equal(is->name, wanted->name);
+    for (int i = 0; i < BOARD_LAYERS; i++)
+        assert_memory_equal(&is->slab[i].length_mm, &wanted->slab[i].length_mm,
+                            sizeof is->slab[i] - offsetof(struct board_slab, length_mm));
+    assert_int_equal(is->part_count, wanted->part_count);
+    for (int i = 0; i < is->part_count; i++) {
+        assert_string_equal(is->part[i].name, wanted->part[i].name);
+        assert_int_equal(is->part[i].on, wanted->part[i].on);
+        assert_near(is->part[i].x_mm, wanted->part[i].x_mm, 1e-12);
+        assert_near(is->part[i].y_mm, wanted->part[i].y_mm, 1e-12);
+        assert_near(is->part[i].thick_mm, wanted->part[i].thick_mm, 1e-12);
+        assert_near(is->part[i].max_c, wanted->part[i].max_c, 1e-12);
+        assert_string_equal(is->part[i].rail, wanted->part[i].rail);
+    }
+    assert_int_equal(is->joint_count, wanted->joint_count);
+    for (int i = 0; i < is->joint_count; i++) {
+        const struct board_joint *a = &is->joint[i], *b = &wanted->joint[i];
+        assert_string_equal(a->name, b->name);
+        assert_string_equal(a->part, b->part);
+        assert_string_equal(a->alloy.name, b->alloy.name);
+        assert_near(a->alloy.solidus_c, b->alloy.solidus_c, 1e-12);
+        assert_near(a->alloy.liquidus_c, b->alloy.liquidus_c, 1e-12);
+        assert_near(a->alloy.latent_j_g, b->alloy.latent_j_g, 1e-12);
+        assert_near(a->alloy.density_g_cm3, b->alloy.density_g_cm3, 1e-12);
+        assert_near(a->alloy.cp_j_gk, b->alloy.cp_j_gk, 1e-12);
+        assert_near(a->alloy.k_w_mk, b->alloy.k_w_mk, 1e-12);
+        assert_near(a->mass_g, b->mass_g, 1e-12);
+        assert_near(a->contact_w_k, b->contact_w_k, 1e-12);
+        assert_int_equal(a->segments, b->segments);
+        for (int s = 0; s < a->segments; s++)
+            assert_near(a->share[s], b->share[s], 1e-12);
+    }
+    assert_int_equal(is->rail_count, wanted->rail_count);
+    for (int i = 0; i < is->rail_count; i++) {
+        assert_memory_equal(&is->rail[i].limits, &wanted->rail[i].limits,
+                            sizeof is->rail[i].limits);
+        assert_near(is->rail[i].healthy_ohm, wanted->rail[i].healthy_ohm, 1e-9);
+        assert_near(is->rail[i].short_ohm, wanted->rail[i].short_ohm, 1e-12);
+        assert_near(is->rail[i].idle_a, wanted->rail[i].idle_a, 1e-12);
+        assert_near(is->rail[i].diode_v, wanted->rail[i].diode_v, 1e-12);
+        assert_string_equal(is->rail[i].short_part, wanted->rail[i].short_part);
+    }
+    assert_near(is->contact_spread, wanted->contact_spread, 1e-12);
+    assert_near(is->contact_tolerance, wanted->contact_tolerance, 1e-12);
+    assert_near(is->mass_tolerance, wanted->mass_tolerance, 1e-12);
+}
+
+static void test_the_shipped_boards_are_those_the_model_is_calibrated_with(void **state)
+{
+    static const struct {
+        const char *board;
+        void (*make)(struct board *board);
+    } pairs[] = {{NULL, demo_hx210}, {TEST_SOURCE "/recipes/boards/hx230.lua", demo_hx230}};
+    for (size_t i = 0; i < sizeof pairs / sizeof pairs[0]; i++) {
+        struct board wanted;
+        clean(state);
+        pairs[i].make(&wanted);
+
+        assert_int_equal(source_load(&sources, TEST_SOURCE "/recipes/stack-split.lua",
+                                     pairs[i].board, TEST_SOURCE, &error),
+                         0);
+        assert_int_equal(recipe_open(&recipe, &setup, &error), 0);
+
+        assert_same_board(recipe_board(recipe), &wanted);
+        source_free(&sources);
+    }
+}
+
+/* ---- primitives ----------------------------------------------------------------------------- */
+
+static void test_a_ramp_goes_there_and_holds_until_it_is_told_otherwise(void **state)
+{
+    (void)state;
+    assert_int_equal(run_steps("plate.ramp { to = '100 C', rate = '1 C/s', timeout = '1 min' }\n"
+                               "record('there', plate.temperature())\n"
+                               "plate.soak '10 s'\nrecord('held', plate.temperature())\n"
+                               "plate.off()"),
+                     0);
+
+    assert_true(fake.note[0].value >= 98 && fake.note[0].value <= 100);
+    assert_near(fake.note[1].value, 100, 0.001);
+    assert_near(fake.peak_mc, 100000, 0);
+    assert_int_equal(tally.warning_count, 0);
+    assert_near(tally.worst_case_s, 70, 1e-9);
+    assert_near(tally.worst_case_heat_s, 70, 1e-9);
+}
+
+static void test_the_operator_nudges_within_the_limits_only(void **state)
+{
+    (void)state;
+    fake.nudge_mc = 3000;
+    assert_int_equal(run_steps("plate.ramp { to = '100 C', timeout = '1 min' }"), 0);
+    assert_near(fake.peak_mc, 103000, 0);
+
+    clean(state);
+    fake.nudge_mc = 500000;
+    assert_int_equal(run_steps("plate.ramp { to = '100 C', timeout = '2 min' }"), 0);
+    assert_near(fake.peak_mc, 250000, 0);
+}
+
+static void test_a_timeout_fails_safe_and_tells_what_was_read(void **state)
+{
+    (void)state;
+    fake.rise_c_s = 0.5;
+
+    assert_int_equal(run_steps("pcall(plate.ramp, { to = '100 C', timeout = '20 s' })\n"
+                               "note 'went on'"),
+                     TL_TIMEOUT);
+
+    assert_has(error.text, "the plate read 32 C after 20 s; it was to reach 100 C");
+    assert_null(first_note(NOTE_NOTE));
+    assert_false(fake.last.heat);
+}
+
+static void test_otherwise_says_what_happens_instead(void **state)
+{
+    (void)state;
+    fake.rise_c_s = 0.5;
+
+    assert_int_equal(run_steps("local r = plate.ramp { to = '100 C', timeout = '20 s',\n"
+                               "  otherwise = function() plate.off() return 'slow' end }\n"
+                               "note(r)"),
+                     0);
+
+    assert_note(NOTE_NOTE, "slow");
+}
+
+static void test_no_pcall_holds_a_refused_limit_up(void **state)
+{
+    static const char *const swallowers[] = {
+        "for i = 1, 9 do pcall(plate.ramp, { to = '300 C', timeout = '1 min' }) end note 'x'",
+        "xpcall(function() plate.ramp { to = '300 C', timeout = '1 min' } end, print) note 'x'",
+        "table.sort({ 1, 2 }, function() plate.ramp { to = '300 C', timeout = '1 min' } end) note "
+        "'x'",
+        "('a'):gsub('a', function() plate.ramp { to = '300 C', timeout = '1 min' } end) note 'x'",
+    };
+    for (size_t i = 0; i < sizeof swallowers / sizeof swallowers[0]; i++) {
+        clean(state);
+        assert_int_equal(run_steps(swallowers[i]), TL_LIMIT);
+        assert_has(error.text, "300 C");
+        assert_null(first_note(NOTE_NOTE));
+    }
+}
+
+static void test_a_recipe_may_catch_its_own_errors(void **state)
+{
+    (void)state;
+    assert_int_equal(run_steps("local ok, what = pcall(error, 'mine')\nnote(what)\n"
+                               "pcall(function() local x = nil; x.y = 1 end)"),
+                     0);
+
+    assert_note(NOTE_NOTE, "mine");
+}
+
+static void test_the_end_of_the_run_never_returns_to_the_recipe(void **state)
+{
+    (void)state;
+    fake.end_at_ms = 5000;
+
+    assert_int_equal(run_steps("while true do pcall(wait, '1 min') end"), TL_ENDED);
+
+    assert_in_range(fake.exchanges, 51, 52);
+}
+
+static void test_heat_left_on_at_the_end_is_switched_off_and_told(void **state)
+{
+    (void)state;
+    assert_int_equal(run_steps("plate.ramp { to = '100 C', timeout = '1 min' }"), 0);
+
+    assert_int_equal(tally.warning_count, 1);
+    assert_has(tally.warning[0], "still wanted at 100 C");
+    assert_false(fake.last.heat);
+    assert_int_equal(fake.last.temp_mc, 0);
+}
+
+static void test_timeouts_past_the_heat_time_are_told(void **state)
+{
+    (void)state;
+    const char *text = with_header("insert = 'i', ceiling = { heat_time = '15 min' },",
+                                   "plate.ramp { to = '100 C', timeout = '16 min' }\n"
+                                   "plate.soak '1 min'\nplate.off()");
+    assert_int_equal(open_text(text), 0);
+    assert_int_equal(run_opened(), 0);
+
+    assert_int_equal(tally.warning_count, 1);
+    assert_has(tally.warning[0], "the timeouts add up to 17 min of heat; the limit is 15 min");
+}
+
+static void test_without_an_insert_nothing_heats(void **state)
+{
+    (void)state;
+    assert_int_equal(open_text(with_header("", "plate.ramp { to = '50 C', timeout = '1 min' }")),
+                     0);
+    assert_int_equal(run_opened(), TL_MISSING);
+
+    assert_has(error.text, "names no insert");
+    assert_near(fake.peak_mc, 0, 0);
+}
+
+static void test_a_prompt_is_answered_by_number_and_its_hand_announced(void **state)
+{
+    (void)state;
+    assert_int_equal(run_steps("board.place { 'lay it', timeout = '1 min' }\n"
+                               "wait '5 s'\nrecord('x', 1)\nwait '6 s'"),
+                     0);
+
+    assert_int_equal(fake.note[0].note, NOTE_DO);
+    assert_string_equal(fake.note[0].text, "lay it");
+    assert_int_equal(fake.note[0].line, 3);
+    assert_int_equal(fake.hand_announced, HAND_PLACE);
+    assert_int_equal(fake.hands, 1);
+    assert_int_equal(fake.hand[0], HAND_PLACE);
+    assert_int_equal(fake.last.hand, HAND_NONE);
+}
+
+static void test_a_no_to_do_this_fails_and_a_no_to_is_it_done_does_not(void **state)
+{
+    (void)state;
+    fake.answers = 2;
+    fake.answer[0] = fake.answer[1] = ANSWER_NO;
+
+    assert_int_equal(run_steps("note(tostring(confirm { 'ok?', timeout = '1 min' }))\n"
+                               "board.place { 'lay it', timeout = '1 min' }"),
+                     TL_STEP);
+
+    assert_note(NOTE_NOTE, "false");
+    assert_has(error.text, "answered with no");
+    assert_int_equal(fake.hands, 0);
+}
+
+static void test_nobody_there_is_a_timeout(void **state)
+{
+    (void)state;
+    fake.mute = true;
+
+    assert_int_equal(run_steps("confirm { 'ok?', timeout = '30 s' }"), TL_TIMEOUT);
+
+    assert_has(error.text, "nobody answered within 30 s");
+    assert_in_range(fake.exchanges, 300, 303);
+}
+
+static void test_an_answer_is_read_in_its_unit(void **state)
+{
+    (void)state;
+    fake.answers = 2;
+    fake.answer[0] = fake.answer[1] = ANSWER_VALUE;
+    fake.value = 850;
+    snprintf(fake.text, sizeof fake.text, "850 mA");
+
+    assert_int_equal(
+        run_steps("record('a', ask { 'amps?', unit = 'A', timeout = '1 min' })\n"
+                  "note(ask { 'which?', timeout = '1 min' })\n"
+                  "record('s', ask { 'amps?', unit = 'A', suggest = '40 mA', timeout = '1 min' })"),
+        0);
+
+    assert_near(fake.note[1].value, 0.85, 1e-12);
+    assert_note(NOTE_NOTE, "850 mA");
+    assert_near(fake.note[5].value, 0.04, 1e-12);
+}
+
+static void test_the_meter_gives_no_value_that_nobody_read(void **state)
+{
+    (void)state;
+    assert_int_equal(run_steps("meter.read { rail = 'core', kind = 'diode', timeout = '1 min' }"),
+                     TL_STEP); /* a yes is no reading */
+
+    assert_string_equal(fake.note[0].name, "meter-diode");
+    assert_near(fake.note[0].value, 1, 0);
+}
+
+static void test_the_supply_comes_on_with_what_was_asked_and_reads_back(void **state)
+{
+    (void)state;
+    fake.volts = 4;
+    fake.amps = 0.25;
+
+    assert_int_equal(run_steps("local r = supply.on { rail = 'battery', volts = '4 V',\n"
+                               "  amps = '500 mA', timeout = '5 s' }\n"
+                               "record('ohms', r.ohms)\nnote(tostring(r.on))"),
+                     0);
+
+    assert_near(fake.note[0].value, 16, 1e-9);
+    assert_note(NOTE_NOTE, "true");
+    assert_int_equal(tally.warning_count, 1); /* left on */
+    assert_false(fake.last.supply_on);
+}
+
+static void test_a_collapsed_rail_is_a_reading_not_a_failure(void **state)
+{
+    (void)state;
+    fake.volts = 0.15;
+    fake.amps = 0.5;
+
+    assert_int_equal(run_steps("local r = supply.on { rail = 'battery', volts = '4 V',\n"
+                               "  amps = '500 mA', timeout = '5 s' } supply.off()\n"
+                               "record('ohms', r.ohms)"),
+                     0);
+
+    assert_near(fake.note[0].value, 0.3, 1e-9);
+}
+
+static void test_injection_ends_by_itself(void **state)
+{
+    (void)state;
+    fake.volts = 0.3;
+    fake.amps = 1;
+
+    assert_int_equal(run_steps("local r = supply.inject { rail = 'battery', volts = '0.5 V',\n"
+                               "  amps = '1 A', time = '10 s' } record('v', r.volts)\n"
+                               "record('on', supply.read().on and 1 or 0)"),
+                     0);
+
+    assert_near(fake.note[0].value, 0.3, 1e-9);
+    assert_near(fake.note[1].value, 0, 0);
+    assert_int_equal(tally.warning_count, 0);
+}
+
+static void test_melt_comes_from_the_estimate_and_says_so(void **state)
+{
+    (void)state;
+    assert_int_equal(
+        run_steps("board.place { 'lay it', timeout = '1 min' }\n"
+                  "plate.ramp { to = '180 C', timeout = '3 min' }\n"
+                  "wait_for_melt { joint = 'frame', steady = '8 s', timeout = '10 min' }\n"
+                  "board.lift { 'lift', timeout = '1 min' }\nplate.off()"),
+        0);
+
+    const struct wire_note *melt = first_note(NOTE_MELT);
+    assert_non_null(melt);
+    assert_string_equal(melt->name, "frame");
+    assert_true(melt->value > 140);
+    assert_has(melt->text, "estimate: coldest place of frame at 1");
+    assert_has(melt->text, "liquidus 140 C; a person confirms");
+    assert_int_equal(fake.hand[1], HAND_LIFT);
+    assert_int_equal(tally.warning_count, 0);
+}
+
+static void test_a_plate_below_liquidus_is_never_taken_for_a_melt(void **state)
+{
+    (void)state;
+    assert_int_equal(run_steps("board.place { 'lay it', timeout = '1 min' }\n"
+                               "plate.ramp { to = '139 C', timeout = '3 min' }\n"
+                               "wait_for_melt { joint = 'frame', timeout = '20 min' }"),
+                     TL_TIMEOUT);
+
+    assert_null(first_note(NOTE_MELT));
+    assert_has(error.text, "its liquidus is 140 C");
+}
+
+static void test_an_unreadable_plate_is_not_a_melt_either(void **state)
+{
+    (void)state;
+    fake.plate_quality = QUALITY_OPEN;
+
+    assert_int_equal(run_steps("board.place { 'lay it', timeout = '1 min' }\n"
+                               "wait_for_melt { joint = 'frame', timeout = '1 min' }"),
+                     TL_TIMEOUT);
+    clean(state);
+    fake.plate_quality = QUALITY_OPEN;
+    assert_int_equal(run_steps("plate.temperature()"), TL_STEP);
+
+    assert_has(error.text, "cannot be read: open");
+}
+
+static void test_a_lift_before_the_melt_is_warned_of(void **state)
+{
+    (void)state;
+    assert_int_equal(run_steps("board.place { 'lay it', timeout = '1 min' }\n"
+                               "board.lift { 'lift', timeout = '1 min' }"),
+                     0);
+
+    assert_int_equal(tally.warning_count, 1);
+    assert_has(tally.warning[0], "line 4 asks for the lift");
+}
+
+static void test_hot_air_is_announced_and_ends_in_time(void **state)
+{
+    (void)state;
+    assert_int_equal(run_steps("board.place { 'lay it', timeout = '1 min' }\n"
+                               "hand_heat { 'air on', part = 'U2', watts = '12 W', time = '20 s', "
+                               "timeout = '1 min' }\n"
+                               "wait '30 s'"),
+                     0);
+
+    assert_int_equal(fake.hands, 3);
+    assert_int_equal(fake.hand[1], HAND_HEAT);
+    assert_near(fake.hand_watts[1], 12, 0);
+    assert_near(fake.hand_watts[2], 0, 0);
+    assert_int_equal(fake.last.beeps, 1);
+    assert_note(NOTE_TELL, "The time for hot air is over: take it off the board.");
+}
+
+static void test_wait_until_asks_a_function_that_may_use_primitives(void **state)
+{
+    (void)state;
+    assert_int_equal(
+        run_steps(
+            "plate.ramp { to = '100 C', timeout = '1 min' } plate.off()\n"
+            "wait_until { function() return plate.temperature() < 50 end, timeout = '1 min' }\n"
+            "record('t', plate.temperature())"),
+        0);
+
+    assert_true(fake.note[0].value < 50);
+}
+
+static void test_notes_without_end_wait_and_then_are_refused(void **state)
+{
+    (void)state;
+    assert_int_equal(run_steps("while true do pcall(note, 'again') end"), TL_LIMIT);
+
+    assert_has(error.text, "more than 5000 notes");
+    assert_int_equal(fake.notes, 5000);
+    assert_true(fake.exchanges >= 5000 / 4);
+}
+
+/* ---- the sandbox ---------------------------------------------------------------------------- */
+
+static void test_what_a_recipe_must_not_reach_is_not_there(void **state)
+{
+    static const char *const names[] = {
+        "os",         "io",          "debug",           "coroutine",      "package",      "load",
+        "loadstring", "dofile",      "loadfile",        "setmetatable",   "getmetatable", "rawget",
+        "rawset",     "rawequal",    "rawlen",          "collectgarbage", "warn",         "_G",
+        "_VERSION",   "string.dump", "math.randomseed",
+    };
+    for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
+        char steps[128];
+        clean(state);
+        snprintf(steps, sizeof steps, "local x = %s", names[i]);
+        assert_int_equal(run_steps(steps), TL_STEP);
+        assert_has(error.text, names[i]);
+        assert_int_equal(error.line, 3);
+    }
+}
+
+/* What the steps note is always the same. */
+static void assert_notes(const char *steps, const char *wanted)
+{
+    int code = run_steps(steps);
+    if (code != 0)
+        print_error("%s: %s\n", steps, error.text);
+    assert_int_equal(code, 0);
+    assert_note(NOTE_NOTE, wanted);
+}
+
+static void test_the_language_behaves_the_same_in_every_run(void **state)
+{
+    static const struct {
+        const char *steps, *notes;
+    } same[] = {
+        {"local s = '' for k in pairs { b = 1, a = 2, [3] = 1, [1] = 1, [2.5] = 1, [-1] = 1, "
+         "[true] = 1, aa = 1 } do s = s .. tostring(k) .. ' ' end note(s)",
+         "-1 1 2.5 3 a aa b true "},
+        {"local t, s = { x = 1, y = 2, z = 3 }, '' for k in pairs(t) do s = s .. k t.y = nil end "
+         "note(s)",
+         "xz"},
+        {"local t, k, s = { c = 1, a = 1, b = 1 }, nil, '' repeat k = next(t, k) s = s .. "
+         "tostring(k) until not k note(s)",
+         "abcnil"},
+        {"note(tostring(next {}))", "nil"},
+        {"note(tostring(print) .. tostring {} .. ('%s'):format({}) .. tostring(nil))",
+         "functiontabletablenil"},
+        {"print({}, 1, 2.5, nil, 'x', true)", "table 1 2.5 nil x true"},
+        {"local t = {} for i = 1, 200 do t[i] = (i * 7919) % 211 end table.sort(t) local ok = true "
+         "for i = 2, 200 do ok = ok and t[i - 1] <= t[i] end note(tostring(ok))",
+         "true"},
+        {"local t = { 3, 1, 2 } table.sort(t, function(a, b) return a > b end) "
+         "note(table.concat(t))",
+         "321"},
+        {"local t = { 3, 1, 2 } table.sort(t, function() return true end) note(#t .. '')", "3"},
+        {"note(('x'):rep(3) .. ('abc'):upper() .. #'abc')", "xxxABC3"},
+        {"local n = 0 for _ in pairs(math) do n = n + 1 end note(tostring(n > 20))", "true"},
+        {"counter = 1 counter = counter + 1 note(counter .. '')", "2"},
+        {"note(tostring(select('#', pcall(error))))", "2"},
+    };
+    for (size_t i = 0; i < sizeof same / sizeof same[0]; i++) {
+        clean(state);
+        assert_notes(same[i].steps, same[i].notes);
+    }
+}
+
+static double chance(void **state, uint64_t seed)
+{
+    clean(state);
+    setup.seed = seed;
+    assert_int_equal(run_steps("record('x', math.random())"), 0);
+    return fake.note[0].value;
+}
+
+static void test_chance_comes_from_the_seed(void **state)
+{
+    double first = chance(state, 7);
+
+    assert_near(chance(state, 7), first, 0);
+    assert_true(chance(state, 8) != first);
+}
+
+static void test_modules_run_once_and_see_what_the_recipe_sees(void **state)
+{
+    (void)state;
+    add_source("lib.lua", "lib", SOURCE_BESIDE,
+               "count = (count or 0) + 1\nreturn { say = function(x) note(x) end }");
+
+    /* reading a global that nobody set is an error: the module has to say so */
+    assert_int_equal(run_steps("require('lib')"), TL_STEP);
+    assert_has(error.text, "\"count\" is not known");
+    assert_string_equal(error.file, "lib.lua");
+
+    clean(state);
+    add_source("lib.lua", "lib", SOURCE_BESIDE, "return { say = function(x) note(x) end }");
+    assert_int_equal(run_steps("assert(require 'lib' == require 'lib') require('lib').say 'hi'"),
+                     0);
+    assert_note(NOTE_NOTE, "hi");
+}
+
+static void test_a_module_in_a_circle_is_told(void **state)
+{
+    (void)state;
+    add_source("a.lua", "a", SOURCE_BESIDE, "return require 'b'");
+    add_source("b.lua", "b", SOURCE_BESIDE, "return require 'a'");
+
+    assert_int_equal(run_steps("require 'a'"), TL_STEP);
+
+    assert_has(error.text, "requires itself");
+}
+
+static void test_an_error_in_a_module_names_the_module(void **state)
+{
+    (void)state;
+    add_source("lib.lua", "lib", SOURCE_BESIDE, "return function()\n plate.ramp {} end");
+
+    assert_int_equal(run_steps("require 'lib' ()"), TL_MISSING);
+
+    assert_string_equal(error.file, "lib.lua");
+    assert_int_equal(error.line, 2);
+}
+
+static void test_memory_ends_at_its_cap_whatever_pcall_it_stands_in(void **state)
+{
+    static const char *const eaters[] = {
+        "local t = {} while true do t[#t + 1] = ('x'):rep(1000) .. #t end",
+        "local s = 'x' while true do s = s .. s end",
+        "while true do pcall(function() local s = 'x' while true do s = s .. s end end) end",
+        "local s = ('x'):rep(1 << 30)",
+        "local t while true do t = { t, table.concat { ('y'):rep(1 << 20), 'z' } } end",
+        "local s = ('x'):rep(1 << 20) while true do s = s:gsub('x', 'xx') end",
+    };
+    for (size_t i = 0; i < sizeof eaters / sizeof eaters[0]; i++) {
+        clean(state);
+        int code = run_steps(eaters[i]);
+        if (code != TL_KILLED)
+            print_error("%s\n  %s\n", eaters[i], error.text);
+        assert_int_equal(code, TL_KILLED);
+        assert_has(error.text, "used more than 64 MiB of memory");
+        assert_int_equal(error.line, 3);
+    }
+}
+
+static void on_alarm(int signal)
+{
+    (void)signal;
+    recipe_interrupt(recipe);
+}
+
+static void test_an_endless_recipe_is_interrupted_with_its_line(void **state)
+{
+    static const char *const loops[] = {
+        "while true do end",
+        "while true do pcall(function() while true do end end) end",
+        "local function f() pcall(f) end while true do pcall(f) end",
+        "table.sort({ 2, 1, 3 }, function() while true do end end)",
+        "while true do wait '1 h' end",
+        "goto again ::again:: goto again",
+        "for _ in function() return 1 end do end",
+    };
+    signal(SIGALRM, on_alarm);
+    for (size_t i = 0; i < sizeof loops / sizeof loops[0]; i++) {
+        clean(state);
+        ualarm(30000, 30000);
+        int code = run_steps(loops[i]);
+        ualarm(0, 0);
+        if (i == 5 && code == TL_SYNTAX) /* a label behind its goto is the grammar's matter */
+            continue;
+        assert_int_equal(code, TL_KILLED);
+        assert_has(error.text, "more than its CPU time");
+        assert_int_equal(error.line, 3);
+        assert_true(recipe_line(recipe) == 0 || recipe_line(recipe) == 3);
+    }
+}
+
+static int in_child(void (*act)(void))
+{
+    pid_t child = fork();
+    if (child == 0) {
+        struct tl_error why;
+        act();
+        if (sandbox_enter(&why) != 0)
+            _exit(99);
+        act();
+        _exit(7);
+    }
+    int status = 0;
+    waitpid(child, &status, 0);
+    return status;
+}
+
+static void use_memory(void)
+{
+    for (size_t size = 16; size < (size_t)1 << 26; size *= 4) {
+        char *block = malloc(size);
+        memset(block, 1, size);
+        free(realloc(block, size * 2));
+    }
+    if (write(2, "", 0) != 0)
+        _exit(98);
+}
+
+static void open_socket(void)
+{
+    close(socket(AF_INET, SOCK_STREAM, 0));
+}
+
+static void start_process(void)
+{
+    if (fork() == 0)
+        _exit(0);
+}
+
+static void signal_parent(void)
+{
+    kill(getppid(), 0);
+}
+
+static void test_the_sandbox_leaves_memory_and_write_and_kills_for_the_rest(void **state)
+{
+    (void)state;
+    int status = in_child(use_memory);
+    assert_true(WIFEXITED(status));
+    assert_int_equal(WEXITSTATUS(status), 7);
+
+    void (*const forbidden[])(void) = {open_socket, start_process, signal_parent};
+    for (size_t i = 0; i < sizeof forbidden / sizeof forbidden[0]; i++) {
+        status = in_child(forbidden[i]);
+        assert_true(WIFSIGNALED(status));
+        assert_int_equal(WTERMSIG(status), SIGSYS);
+    }
+}
+
+/* ---- reading sources ------------------------------------------------------------------------ */
+
+static char folder[64], path[160];
+
+static void make_file(const char *name, const char *text, size_t length)
+{
+    snprintf(path, sizeof path, "%s/%s", folder, name);
+    int fd = open(path, O_CREAT | O_TRUNC | O_WRONLY, 0600);
+    assert_true(fd >= 0);
+    assert_int_equal(write(fd, text, length), (ssize_t)length);
+    close(fd);
+}
+
+static int new_folder(void **state)
+{
+    snprintf(folder, sizeof folder, "/tmp/test-recipe-XXXXXX");
+    return mkdtemp(folder) && clean(state) == 0 ? 0 : -1;
+}
+
+static int drop_folder(void **state)
+{
+    (void)state;
+    char command[96];
+    snprintf(command, sizeof command, "rm -r %s", folder);
+    source_free(&sources);
+    return system(command);
+}
+
+static void test_a_text_that_hides_something_is_refused_with_its_line(void **state)
+{
+    (void)state;
+    /* clang-format off */
+    static const struct {
+        const char *text;
+        size_t length;
+        int line;
+        const char *says;
+    } tricks[] = {
+#define TRICK(text, line, says) { text, sizeof text - 1, line, says }
+        TRICK("a\nb\0c", 2, "zero byte"),
+        TRICK("a\n\n\xff", 3, "not UTF-8"),
+        TRICK("caf\xe9\n", 1, "not UTF-8"),
+        TRICK("\xc0\x80", 1, "not UTF-8"),                  /* overlong NUL */
+        TRICK("\xed\xa0\x80", 1, "not UTF-8"),              /* half of a surrogate pair */
+        TRICK("\xf4\x90\x80\x80", 1, "not UTF-8"),          /* beyond U+10FFFF */
+        TRICK("\xe2\x80", 1, "not UTF-8"),                  /* cut */
+        TRICK("a\n--\x1b[2Jx", 2, "control character"),
+        TRICK("-- x\ry = 1\n", 1, "carriage return"),
+        TRICK("a\x7f", 1, "control character"),
+        TRICK("a\n\xe2\x80\xae", 2, "invisible"),           /* U+202E right-to-left override */
+        TRICK("\xe2\x81\xa6", 1, "invisible"),              /* U+2066 */
+        TRICK("pl\xe2\x80\x8b" "ate", 1, "invisible"),      /* U+200B zero width space */
+        TRICK("\x1bLua\x54", 1, "compiled"),
+        TRICK("# run me\n\x1bLua\x54", 1, "compiled"),
+        TRICK("\xef\xbb\xbf\x1bLua\x54", 1, "compiled"),
+    };
+    /* clang-format on */
+    for (size_t i = 0; i < sizeof tricks / sizeof tricks[0]; i++) {
+        make_file("r.lua", tricks[i].text, tricks[i].length);
+        assert_int_equal(source_load(&sources, path, NULL, NULL, &error), TL_SYNTAX);
+        assert_has(error.text, tricks[i].says);
+        assert_int_equal(error.line, tricks[i].line);
+        assert_string_equal(error.file, path);
+    }
+}
+
+static void test_ordinary_text_of_any_language_is_read(void **state)
+{
+    (void)state;
+    static const char text[] =
+        "\xef\xbb\xbf-- caf\xc3\xa9 \xe6\xb8\xa9\xe5\xba\xa6 \xf0\x9f\x94\xa5\r\nreturn 1\r\n";
+    make_file("r.lua", text, sizeof text - 1);
+
+    assert_int_equal(source_load(&sources, path, NULL, NULL, &error), 0);
+
+    assert_int_equal(sources.count, 1);
+    assert_memory_equal(sources.file[0].text, "-- caf", 6);
+}
+
+static void test_only_regular_files_within_bounds_are_read(void **state)
+{
+    (void)state;
+    char fifo[96];
+    snprintf(fifo, sizeof fifo, "%s/fifo.lua", folder);
+    assert_int_equal(mkfifo(fifo, 0600), 0);
+
+    assert_int_equal(source_load(&sources, fifo, NULL, NULL, &error), TL_FILE);
+    assert_has(error.text, "not a regular file");
+    assert_int_equal(source_load(&sources, folder, NULL, NULL, &error), TL_FILE);
+    assert_int_equal(source_load(&sources, "/dev/zero", NULL, NULL, &error), TL_FILE);
+    assert_int_equal(source_load(&sources, "no-such.lua", NULL, NULL, &error), TL_FILE);
+    assert_has(error.text, "No such file");
+    assert_int_equal(source_load(&sources, "", NULL, NULL, &error), TL_FILE);
+
+    char *big = malloc(SOURCE_BYTES);
+    memset(big, ' ', SOURCE_BYTES);
+    make_file("big.lua", big, SOURCE_BYTES);
+    free(big);
+    assert_int_equal(source_load(&sources, path, NULL, NULL, &error), TL_FULL);
+    assert_has(error.text, "1 MiB");
+}
+
+static void test_what_lies_beside_is_read_when_it_is_mentioned(void **state)
+{
+    (void)state;
+    make_file("helper.lua", "return require 'second'", 23);
+    make_file("second.lua", "return 2", 8);
+    make_file("stranger.lua", "\x1b", 1); /* broken, and nobody's business */
+    make_file("r.lua", "require 'helper'", 16);
+
+    assert_int_equal(source_load(&sources, path, NULL, TEST_SOURCE, &error), 0);
+
+    int beside = 0, boards = 0, shipped = 0;
+    for (int i = 0; i < sources.count; i++) {
+        beside += sources.file[i].from == SOURCE_BESIDE;
+        boards += sources.file[i].from == SOURCE_BOARD;
+        shipped += sources.file[i].from == SOURCE_SHIPPED;
+    }
+    assert_int_equal(beside, 2);
+    assert_true(boards >= 2);
+    assert_int_equal(shipped, 2);
+    assert_non_null(source_find_shown(&sources, "hx210.lua"));
+    assert_null(source_find_shown(&sources, "hx2.lua"));
+}
+
+/* ---- what is made from the table ------------------------------------------------------------ */
+
+static const char *const primitive_names[] = {
+    "stage",         "plate.ramp",    "plate.soak",   "plate.off",   "plate.temperature",
+    "fan.on",        "fan.off",       "cool",         "sensor.read", "wait",
+    "wait_until",    "wait_for_melt", "board.place",  "board.lift",  "board.press",
+    "board.release", "hand_heat",     "supply.limit", "supply.on",   "supply.inject",
+    "supply.off",    "supply.read",   "meter.read",   "beep",        "tell",
+    "confirm",       "ask",           "note",         "record",
+};
+
+static char *written(void (*write_page)(FILE *out), size_t *length)
+{
+    char *text = NULL;
+    FILE *out = open_memstream(&text, length);
+    write_page(out);
+    fclose(out);
+    return text;
+}
+
+static void test_the_reference_page_is_what_the_table_says(void **state)
+{
+    (void)state;
+    static char page[64 * 1024];
+    size_t length;
+    char *text = written(recipe_write_reference, &length);
+    FILE *in = fopen(TEST_SOURCE "/docs/reference/lua.md", "r");
+    assert_non_null(in);
+    size_t read = fread(page, 1, sizeof page - 1, in);
+    fclose(in);
+
+    assert_int_equal(read, length);
+    assert_memory_equal(page, text, length);
+    for (size_t i = 0; i < sizeof primitive_names / sizeof primitive_names[0]; i++) {
+        char heading[64];
+        snprintf(heading, sizeof heading, "### %s\n", primitive_names[i]);
+        assert_has(page, heading);
+    }
+    free(text);
+}
+
+static void test_editors_and_linters_know_every_primitive(void **state)
+{
+    (void)state;
+    size_t length;
+    char *annotations = written(recipe_write_annotations, &length);
+    char *names = written(recipe_write_lint_names, &length);
+
+    for (size_t i = 0; i < sizeof primitive_names / sizeof primitive_names[0]; i++) {
+        char line[64];
+        const char *dot = strchr(primitive_names[i], '.');
+        snprintf(line, sizeof line, "function %s(", primitive_names[i]);
+        assert_has(annotations, line);
+        snprintf(line, sizeof line, "\"%s\"", dot ? dot + 1 : primitive_names[i]);
+        assert_has(names, line);
+    }
+    free(annotations);
+    free(names);
+}
+
+static void write_help_of_ramp(FILE *out)
+{
+    recipe_write_help(out, "plate.ramp");
+}
+
+static void write_help_of_a_slip(FILE *out)
+{
+    recipe_write_help(out, "plate.rmap");
+}
+
+static void test_help_shows_one_primitive_and_guesses_a_slip(void **state)
+{
+    (void)state;
+    size_t length;
+    char *text = written(write_help_of_ramp, &length);
+    assert_has(text, "plate.ramp { to, rate?, timeout, otherwise? }");
+    assert_has(text, "a temperature such as \"170 C\"");
+    free(text);
+
+    text = written(write_help_of_a_slip, &length);
+    assert_has(text, "did you mean \"plate.ramp\"?");
+    free(text);
+}
+
+#define TEST(name)      cmocka_unit_test_setup(name, clean)
+#define FILE_TEST(name) cmocka_unit_test_setup_teardown(name, new_folder, drop_folder)
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        TEST(test_a_mistake_in_the_header_names_line_and_remedy),
+        TEST(test_a_mistake_in_a_step_names_line_and_remedy),
+        TEST(test_a_mistake_in_a_board_file_names_line_and_remedy),
+        TEST(test_a_header_is_read_without_running_the_steps),
+        TEST(test_a_param_reaches_the_steps_as_text_and_may_be_set_within_its_bounds),
+        TEST(test_a_param_is_not_set_beyond_its_bounds_or_in_another_unit),
+        TEST(test_what_must_be_measured_before_is_asked_first_and_recorded),
+        TEST(test_without_the_measurement_nothing_begins),
+        TEST(test_the_shipped_boards_are_those_the_model_is_calibrated_with),
+        TEST(test_a_ramp_goes_there_and_holds_until_it_is_told_otherwise),
+        TEST(test_the_operator_nudges_within_the_limits_only),
+        TEST(test_a_timeout_fails_safe_and_tells_what_was_read),
+        TEST(test_otherwise_says_what_happens_instead),
+        TEST(test_no_pcall_holds_a_refused_limit_up),
+        TEST(test_a_recipe_may_catch_its_own_errors),
+        TEST(test_the_end_of_the_run_never_returns_to_the_recipe),
+        TEST(test_heat_left_on_at_the_end_is_switched_off_and_told),
+        TEST(test_timeouts_past_the_heat_time_are_told),
+        TEST(test_without_an_insert_nothing_heats),
+        TEST(test_a_prompt_is_answered_by_number_and_its_hand_announced),
+        TEST(test_a_no_to_do_this_fails_and_a_no_to_is_it_done_does_not),
+        TEST(test_nobody_there_is_a_timeout),
+        TEST(test_an_answer_is_read_in_its_unit),
+        TEST(test_the_meter_gives_no_value_that_nobody_read),
+        TEST(test_the_supply_comes_on_with_what_was_asked_and_reads_back),
+        TEST(test_a_collapsed_rail_is_a_reading_not_a_failure),
+        TEST(test_injection_ends_by_itself),
+        TEST(test_melt_comes_from_the_estimate_and_says_so),
+        TEST(test_a_plate_below_liquidus_is_never_taken_for_a_melt),
+        TEST(test_an_unreadable_plate_is_not_a_melt_either),
+        TEST(test_a_lift_before_the_melt_is_warned_of),
+        TEST(test_hot_air_is_announced_and_ends_in_time),
+        TEST(test_wait_until_asks_a_function_that_may_use_primitives),
+        TEST(test_notes_without_end_wait_and_then_are_refused),
+        TEST(test_what_a_recipe_must_not_reach_is_not_there),
+        TEST(test_the_language_behaves_the_same_in_every_run),
+        TEST(test_chance_comes_from_the_seed),
+        TEST(test_modules_run_once_and_see_what_the_recipe_sees),
+        TEST(test_a_module_in_a_circle_is_told),
+        TEST(test_an_error_in_a_module_names_the_module),
+        TEST(test_memory_ends_at_its_cap_whatever_pcall_it_stands_in),
+        TEST(test_an_endless_recipe_is_interrupted_with_its_line),
+        TEST(test_the_sandbox_leaves_memory_and_write_and_kills_for_the_rest),
+        FILE_TEST(test_a_text_that_hides_something_is_refused_with_its_line),
+        FILE_TEST(test_ordinary_text_of_any_language_is_read),
+        FILE_TEST(test_only_regular_files_within_bounds_are_read),
+        FILE_TEST(test_what_lies_beside_is_read_when_it_is_mentioned),
+        TEST(test_the_reference_page_is_what_the_table_says),
+        TEST(test_editors_and_linters_know_every_primitive),
+        TEST(test_help_shows_one_primitive_and_guesses_a_slip),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
