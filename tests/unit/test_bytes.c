@@ -63,8 +63,11 @@ static void test_hex_has_leading_zeros_and_upper_case(void **state)
     bytes_hex(&b, 0xab, 4);
     bytes_hex(&b, 0xDEADBEEF, 8);
     bytes_hex(&b, 0x123, 2);
+    bytes_hex(&b, 0xF, 1);
+    bytes_hex(&b, 0x9, 0);         /* at least one */
+    bytes_hex(&b, 0x12345678, 99); /* at most what there is */
 
-    assert_holds(&b, "00ABDEADBEEF23");
+    assert_holds(&b, "00ABDEADBEEF23F912345678");
 }
 
 static void test_what_does_not_fit_is_dropped_whole_and_so_is_all_after_it(void **state)

@@ -224,6 +224,84 @@ static void test_format_sends_no_control_byte_and_no_broken_text_to_the_terminal
                         "  hint: <09><7F>\n");
 }
 
+/* The edges of RFC 3629's table of well-formed bytes, and of what turns the direction of writing. */
+static void test_format_knows_text_from_bytes_at_every_edge(void **state)
+{
+    (void)state;
+    static const char *const plain[] = {
+        " ",
+        "~",
+        "\xc2\xa0",
+        "\xc3\x81",
+        "\xdf\xbf",
+        "\xe0\xa0\x80",
+        "\xe0\xbf\xbf",
+        "\xe1\x80\x80",
+        "\xe2\x80\x8d",
+        "\xe2\x80\x90",
+        "\xe2\x80\xa7",
+        "\xe2\x80\xaf",
+        "\xe2\x81\xa5",
+        "\xe2\x81\xaa",
+        "\xe2\x82\xa8",
+        "\xe2\x82\x8e",
+        "\xe1\x80\xae",
+        "\xec\xbf\xbf",
+        "\xed\x80\x80",
+        "\xed\x9f\xbf",
+        "\xee\x80\x80",
+        "\xef\xbf\xbf",
+        "\xf0\x90\x80\x80",
+        "\xf0\xbf\xbf\xbf",
+        "\xf1\x80\x80\x80",
+        "\xf3\xbf\xbf\xbf",
+        "\xf4\x80\x80\x80",
+        "\xf4\x8f\xbf\xbf",
+    };
+    static const char *const escaped[] = {
+        "\x1f",
+        "\x7f",
+        "\x80",
+        "\xbf",
+        "\xc0\x80",
+        "\xc1\xbf",
+        "\xc2\x80",
+        "\xc2\x9f",
+        "\xc2\x7f",
+        "\xc2\xc0",
+        "\xdf",
+        "\xe0\x9f\xbf",
+        "\xe0\xa0",
+        "\xe1\x80\x7f",
+        "\xe1\x80\xc0",
+        "\xe2\x80\x8e",
+        "\xe2\x80\x8f",
+        "\xe2\x80\xa8",
+        "\xe2\x80\xae",
+        "\xe2\x81\xa6",
+        "\xe2\x81\xa9",
+        "\xed\xa0\x80",
+        "\xed\xbf\xbf",
+        "\xf0\x8f\xbf\xbf",
+        "\xf0\x90\x80",
+        "\xf1\x80\x80\x7f",
+        "\xf4\x90\x80\x80",
+        "\xf5\x80\x80\x80",
+        "\xff",
+    };
+    struct tl_error error;
+    for (size_t i = 0; i < sizeof plain / sizeof plain[0]; i++) {
+        tl_error_set(&error, TL_BAD, "x%sx", plain[i]);
+        assert_has(shown(&error, NULL), error.text);
+    }
+    for (size_t i = 0; i < sizeof escaped / sizeof escaped[0]; i++) {
+        char first[8];
+        snprintf(first, sizeof first, "x<%02X>", (unsigned char)escaped[i][0]);
+        tl_error_set(&error, TL_BAD, "x%sx", escaped[i]);
+        assert_has(shown(&error, NULL), first);
+    }
+}
+
 static void test_format_aligns_the_caret_after_characters_of_several_bytes(void **state)
 {
     (void)state;
@@ -305,6 +383,7 @@ int main(void)
         cmocka_unit_test(test_format_fits_long_lines_into_100_columns_around_the_token),
         cmocka_unit_test(test_format_cuts_a_long_line_without_a_token_at_its_end),
         cmocka_unit_test(test_format_sends_no_control_byte_and_no_broken_text_to_the_terminal),
+        cmocka_unit_test(test_format_knows_text_from_bytes_at_every_edge),
         cmocka_unit_test(test_format_aligns_the_caret_after_characters_of_several_bytes),
         cmocka_unit_test(test_format_drops_the_carriage_return_of_a_foreign_file),
         cmocka_unit_test(test_format_never_writes_past_any_size),

@@ -168,6 +168,22 @@ static void test_every_field_is_cut_to_its_limit_and_negatives_to_nothing(void *
     assert_everything_off(&b);
 }
 
+static void test_a_ramp_of_zero_is_granted_and_a_temperature_of_zero_is_not(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.want.ramp_mc_s = 0; /* as fast as the limits allow */
+    b.want.temp_mc = 1;
+    step(&b, 100);
+    assert_heating(&b);
+    assert_int_equal(b.out.ramp_mc_s, 0);
+    assert_int_equal(b.out.temp_mc, 1);
+
+    b.want.temp_mc = 0;
+    step(&b, 100);
+    assert_everything_off(&b);
+}
+
 static void test_heat_needs_a_recipe_that_uses_the_plate(void **state)
 {
     (void)state;
@@ -460,6 +476,9 @@ static void test_device_silent_trips_for_the_plate_and_for_the_supply(void **sta
     assert_words(&b, DEVICE_SILENT, "the plate's instrument", "1 s");
 
     b = calm_bench();
+    b.in.supply_silent_ms = 1000;
+    step(&b, 100);
+    assert_tripped(&b, DEVICE_SILENT);
     b.in.supply_silent_ms = 1300;
     step(&b, 100);
     assert_tripped(&b, DEVICE_SILENT);
@@ -483,6 +502,21 @@ static void test_device_silent_trips_on_a_supply_that_answers_without_a_reading(
         step(&b, 100);
         assert_tripped(&b, DEVICE_SILENT);
     }
+}
+
+static void test_device_silent_waits_for_the_supplys_first_reading_but_not_for_ever(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.t_ms = 0;
+    b.in.supply = (struct supply_reading){0};
+    step_for(&b, 900);
+    assert_false(b.il.tripped);
+    assert_false(b.out.heat);
+
+    step(&b, 100);
+
+    assert_tripped(&b, DEVICE_SILENT);
 }
 
 static void test_device_silent_ignores_instruments_that_are_not_in_use(void **state)
@@ -750,6 +784,32 @@ static void test_supply_is_granted_only_on_a_rail_that_may_be_fed(void **state)
     assert_int_equal(b.out.ma, 500);
 
     b.want.ma = -1;
+    step(&b, 100);
+    assert_false(b.out.supply_on);
+}
+
+static void test_the_first_and_last_rail_of_the_table_are_fed_and_none_beyond(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.limits.rail_count = BENCH_RAILS;
+    for (int i = 0; i < BENCH_RAILS; i++)
+        b.limits.rail[i] = (struct rail_limits){"any", 1, 1, 1, 1};
+    const int32_t fed[] = {0, BENCH_RAILS - 1};
+    for (size_t i = 0; i < 2; i++) {
+        b.want = (struct wanted){.supply_on = true, .rail = fed[i], .mv = 5, .ma = 5};
+        step(&b, 100);
+        assert_true(b.out.supply_on);
+        assert_int_equal(b.out.mv, 1);
+        assert_int_equal(b.out.ma, 1);
+    }
+
+    b.limits.rail_count = BENCH_RAILS - 1; /* the last one is filled, but no longer counts */
+    step(&b, 100);
+    assert_false(b.out.supply_on);
+
+    b.limits.rail_count = INT32_MAX; /* a count that lies */
+    b.want.rail = BENCH_RAILS;
     step(&b, 100);
     assert_false(b.out.supply_on);
 }
@@ -1028,6 +1088,7 @@ int main(void)
         cmocka_unit_test(test_a_calm_bench_gets_what_it_wants),
         cmocka_unit_test(test_nothing_known_means_nothing_granted),
         cmocka_unit_test(test_every_field_is_cut_to_its_limit_and_negatives_to_nothing),
+        cmocka_unit_test(test_a_ramp_of_zero_is_granted_and_a_temperature_of_zero_is_not),
         cmocka_unit_test(test_heat_needs_a_recipe_that_uses_the_plate),
         cmocka_unit_test(test_plate_over_trips_at_its_limit_and_not_just_below),
         cmocka_unit_test(test_plate_over_watches_each_plate_sensor_and_only_plates_in_use),
@@ -1047,6 +1108,7 @@ int main(void)
         cmocka_unit_test(test_heat_time_over_trips_when_the_time_is_used_up),
         cmocka_unit_test(test_device_silent_trips_for_the_plate_and_for_the_supply),
         cmocka_unit_test(test_device_silent_trips_on_a_supply_that_answers_without_a_reading),
+        cmocka_unit_test(test_device_silent_waits_for_the_supplys_first_reading_but_not_for_ever),
         cmocka_unit_test(test_device_silent_ignores_instruments_that_are_not_in_use),
         cmocka_unit_test(test_recipe_silent_trips_at_its_limit_and_not_just_below),
         cmocka_unit_test(test_stop_pressed_stops_on_a_press_within_the_run_only),
@@ -1062,6 +1124,7 @@ int main(void)
         cmocka_unit_test(test_heat_while_powered_grants_neither_when_both_are_asked_for),
         cmocka_unit_test(test_heat_waits_until_the_supply_has_been_read),
         cmocka_unit_test(test_supply_is_granted_only_on_a_rail_that_may_be_fed),
+        cmocka_unit_test(test_the_first_and_last_rail_of_the_table_are_fed_and_none_beyond),
         cmocka_unit_test(test_supply_needs_readable_sensors_and_a_readable_supply),
         cmocka_unit_test(test_first_out_is_kept_and_ties_go_to_the_lower_id),
         cmocka_unit_test(test_time_that_goes_backwards_or_jumps_far_breaks_nothing),

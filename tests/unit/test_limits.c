@@ -262,6 +262,57 @@ static void test_check_blames_the_layer_that_cut_a_rail(void **state)
                         "charger: supply_volts = 13 V is above the bench's limit of 12 V");
 }
 
+static void test_a_rail_that_may_only_be_injected_keeps_its_injection_limits(void **state)
+{
+    (void)state;
+    struct layers l = example();
+    l.board.rail[0].mv = l.board.rail[0].ma = 0;
+    l.board.rail[1].mv = 1;
+    l.recipe.rail[1] = (struct rail_limits){.name = "battery rail", .mv = 4000, .inject_ma = 1};
+
+    merge(&l);
+
+    assert_rail(&l.merged.rail[0], 0, 0, 800, 1);
+    assert_rail(&l.merged.rail[1], 1, 1000, 1, 700);
+}
+
+static void test_the_smallest_value_is_stated_too(void **state)
+{
+    (void)state;
+    struct layers l = example();
+    l.recipe.heat_time_ms = 1;
+
+    merge(&l);
+
+    assert_int_equal(l.merged.heat_time_ms, 1);
+    assert_int_equal(l.origins.of[LIMIT_heat_time_ms].layer, LAYER_RECIPE);
+}
+
+static void test_check_leaves_rails_that_the_board_does_not_have_to_others(void **state)
+{
+    (void)state;
+    struct layers l = example();
+    merge(&l);
+    struct limits other = {.rail_count = 1, .rail[0] = {"elsewhere", 9000, 9000, 9000, 9000}};
+
+    assert_int_equal(limits_check(&l.merged, &l.origins, &other, NULL, NULL), 0);
+}
+
+static void test_check_names_a_rail_of_any_length(void **state)
+{
+    (void)state;
+    struct layers l = example();
+    struct tl_error error = {0};
+    memset(l.board.rail[0].name, 'n', BENCH_NAME); /* no NUL */
+    l.recipe.rail[0] = l.board.rail[0];
+    l.recipe.rail[0].ma = 3000;
+    limits_tighten(&l.merged, &l.origins, &l.board, LAYER_BOARD, NULL);
+
+    assert_int_equal(limits_check(&l.merged, &l.origins, &l.recipe, NULL, &error), TL_LIMIT);
+
+    assert_has(error.text, "nnnnnnnnnnnnnnnnnnnnnnnnnnnnnnn: supply_amps = 3 A");
+}
+
 static void test_check_allows_what_equals_the_limit(void **state)
 {
     (void)state;
@@ -286,6 +337,10 @@ int main(void)
         cmocka_unit_test(test_no_merge_ever_widens),
         cmocka_unit_test(test_check_names_the_field_and_whose_limit_it_is),
         cmocka_unit_test(test_check_blames_the_layer_that_cut_a_rail),
+        cmocka_unit_test(test_a_rail_that_may_only_be_injected_keeps_its_injection_limits),
+        cmocka_unit_test(test_the_smallest_value_is_stated_too),
+        cmocka_unit_test(test_check_leaves_rails_that_the_board_does_not_have_to_others),
+        cmocka_unit_test(test_check_names_a_rail_of_any_length),
         cmocka_unit_test(test_check_allows_what_equals_the_limit),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
