@@ -107,8 +107,9 @@ static int take_fault(struct options *o, const char *text, struct tl_error *erro
     return fault_parse(text, &o->setup, error);
 }
 
-/* A plain number of seconds, or a time with its unit. */
-static int take_until(struct options *o, const char *text, struct tl_error *error)
+/* A plain number of seconds, or a time with its unit; above 0. */
+static int take_seconds(const char *option, const char *text, double most, double *out,
+                        struct tl_error *error)
 {
     double seconds = 0;
     char *end = NULL;
@@ -116,13 +117,23 @@ static int take_until(struct options *o, const char *text, struct tl_error *erro
     if (strspn(text, "0123456789.") == strlen(text))
         seconds = strtod(text, &end);
     else if (quantity_parse(text, UNIT_TIME, &seconds, &unit))
-        return tl_error_set(error, TL_USAGE, "--until: %s", unit.text);
-    if ((end && *end) || seconds <= 0 || seconds > 86400)
+        return tl_error_set(error, TL_USAGE, "%s: %s", option, unit.text);
+    if ((end && *end) || seconds <= 0 || seconds > most)
         return tl_error_set(error, TL_USAGE,
-                            "--until: expected seconds above 0 and at most 86400, found \"%s\"",
-                            text);
-    o->setup.until_s = seconds;
+                            "%s: expected seconds above 0 and at most %g, found \"%s\"", option,
+                            most, text);
+    *out = seconds;
     return 0;
+}
+
+static int take_until(struct options *o, const char *text, struct tl_error *error)
+{
+    return take_seconds("--until", text, 86400, &o->setup.until_s, error);
+}
+
+static int take_cpu(struct options *o, const char *text, struct tl_error *error)
+{
+    return take_seconds("--cpu", text, 600, &o->setup.cpu_s, error);
 }
 
 /* Which verbs take an option. */
@@ -172,6 +183,8 @@ static const struct option options_table[] = {
      "something breaks at that time; `tinlatch help faults` lists what"},
     {"--until",        "SECONDS",      REHEARSE, false, TAKE(until),
      "stop rehearsing at that time"},
+    {"--cpu",          "SECONDS",      BOTH,     false, TAKE(cpu),
+     "processor time after which a recipe is ended (default 10)"},
     {"--out",          "DIR",          BOTH,     false, TEXT(out),
      "also write chart.svg and a copy of the record there"},
     {"--json",         NULL,           BOTH,     false, FLAG(json),

@@ -18,28 +18,29 @@ refused() {
     json '.error != null and .outcome != "done"'
 }
 # ---- files that are no recipe ----
-: >empty.lua
-refused 2 empty.lua
-head -c 100000 /dev/zero >zero.lua
-refused 2 zero.lua "zero.lua:1:"
-head -c 5000 /dev/urandom >noise.lua
-refused 2 noise.lua "noise.lua"
-printf 'return recipe { title = "caf\xe9" }\n' >latin.lua
-refused 2 latin.lua "latin.lua:1:" "UTF-8"
-head -c 2000000 /dev/zero | tr '\0' ' ' >huge.lua
-refused 2 huge.lua "huge.lua" "1 MiB"
-printf '\033Lua\124\0\031\223\r\n\032\n' >compiled.lua
-refused 2 compiled.lua "compiled"
-refused 2 no-such.lua "no-such.lua" "No such file"
-mkdir folder.lua
-refused 2 folder.lua "folder.lua"
-mkfifo fifo.lua
-refused 2 fifo.lua "fifo.lua" "not a regular file"
+mkdir bad
+: >bad/empty.lua
+refused 2 bad/empty.lua
+head -c 100000 /dev/zero >bad/zero.lua
+refused 2 bad/zero.lua "zero.lua:1:"
+head -c 5000 /dev/urandom >bad/noise.lua
+refused 2 bad/noise.lua "noise.lua"
+printf 'return recipe { title = "caf\xe9" }\n' >bad/latin.lua
+refused 2 bad/latin.lua "latin.lua:1:" "UTF-8"
+head -c 2000000 /dev/zero | tr '\0' ' ' >bad/huge.lua
+refused 2 bad/huge.lua "huge.lua" "1 MiB"
+printf '\033Lua\124\0\031\223\r\n\032\n' >bad/compiled.lua
+refused 2 bad/compiled.lua "compiled"
+refused 2 bad/no-such.lua "no-such.lua" "No such file"
+mkdir bad/folder.lua
+refused 2 bad/folder.lua "folder.lua"
+mkfifo bad/fifo.lua
+refused 2 bad/fifo.lua "fifo.lua" "not a regular file"
 refused 2 /dev/zero "not a regular file"
 refused 2 ""
 if [ "$(id -u)" != 0 ]; then
-    cp "$split" secret.lua && chmod 0 secret.lua
-    refused 2 secret.lua "ermission denied"
+    cp "$split" bad/secret.lua && chmod 0 bad/secret.lua
+    refused 2 bad/secret.lua "ermission denied"
 fi
 recipe loop <<<'return recipe { title = "one",,, }'
 refused 2 loop.lua "loop.lua:1:" "title"
@@ -64,7 +65,7 @@ refused 2 kind.lua "180 s"
 recipe over <<<'return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40", ceiling = { plate = "300 C" }, steps = function() end }'
 refused 4 over.lua "300 C" "250 C"
 recipe insert <<<'return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x4", ceiling = { plate = "180 C" }, steps = function() end }'
-refused "2|4" insert.lua "frame-60x4" "frame-60x40"
+refused 4 insert.lua "frame-60x4"
 recipe nosteps <<<'return recipe { api = 1, title = "t", board = "hx210" }'
 refused 2 nosteps.lua "steps"
 
@@ -113,15 +114,15 @@ refused 1 above.lua
 sed 's/title/titel/' "$TOP/recipes/boards/hx210.lua" >titel.board
 run 2 tinlatch check "$split" --board titel.board
 err_has "titel"
-for bad in empty.lua zero.lua noise.lua latin.lua huge.lua folder.lua fifo.lua no-such.lua words.lua number.lua; do
+for bad in bad/empty.lua bad/zero.lua bad/noise.lua bad/latin.lua bad/huge.lua bad/folder.lua bad/fifo.lua bad/no-such.lua words.lua number.lua; do
     run 2 tinlatch rehearse "$split" --board "$bad"
     err_has "${bad%.lua}"
 done
 echo 'while true do end' >loop.board
-run "1|2" tinlatch check "$split" --board loop.board
+run "1|2" tinlatch check "$split" --board loop.board --cpu 0.5
 err_has "loop.board"
 echo 'local t = {} while true do t[#t + 1] = {} end' >memory.board
-run "1|2" tinlatch check "$split" --board memory.board
+run "1|2" tinlatch check "$split" --board memory.board --cpu 5
 echo 'return { name = "hx210" }' >bare.board
 run 2 tinlatch check "$split" --board bare.board
 
@@ -151,7 +152,7 @@ bench 's/^ramp.*/&\n&/' "ramp"
 bench "s/^ramp.*/ramp = $(printf '%0500d' 1) C/" "bench.ini"
 bench 's/^ramp.*/ramp = \x01/' "bench.ini"
 bench 's/^ramp.*/ramp = \xff\xfe/' "bench.ini"
-for bad in empty.lua zero.lua noise.lua latin.lua huge.lua folder.lua fifo.lua no-such.lua words.lua; do
+for bad in bad/empty.lua bad/zero.lua bad/noise.lua bad/latin.lua bad/huge.lua bad/folder.lua bad/fifo.lua bad/no-such.lua words.lua; do
     run 2 tinlatch rehearse "$split" --bench "$bad"
     err_has "${bad%.lua}"
     run 2 tinlatch-guard --bench "$bad"
@@ -165,7 +166,7 @@ for text in "yes after 5 C" "yes after soon" "$(printf '%0300d' 0)"; do
 done
 yes yes | head -n 5000 >answers
 run 2 tinlatch rehearse "$split" --answers answers
-for bad in zero.lua folder.lua fifo.lua no-such.lua; do
+for bad in bad/zero.lua bad/folder.lua bad/fifo.lua bad/no-such.lua; do
     run 2 tinlatch rehearse "$split" --answers "$bad"
 done
 

@@ -36,7 +36,7 @@ run() {
     tinlatch-guard) shift && set -- "$GUARD" "$@" ;;
     esac
     command_line=$*
-    timeout -k 5 "${LIMIT:-60}" "$@" >"$out" 2>"$err" </dev/null
+    timeout -k 5 "${LIMIT:-120}" "$@" >"$out" 2>"$err" </dev/null
     status=$?
     checks=$((checks + 1))
     if [ "$status" -ge 124 ]; then
