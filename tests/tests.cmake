@@ -38,6 +38,14 @@ foreach(header ${headers})
   set_tests_properties(unit-${noun} PROPERTIES LABELS unit TIMEOUT 120)
 endforeach()
 
+# What the thermal network, the world and the estimate cost; and the network as an ngspice netlist.
+if(TARGET thermal AND TARGET estimate AND TARGET world)
+  add_executable(thermal_bench EXCLUDE_FROM_ALL tests/bench/thermal_bench.c)
+  target_include_directories(thermal_bench PRIVATE tests/support include)
+  target_link_libraries(thermal_bench PRIVATE estimate world port thermal core wire base
+                        PkgConfig::CMOCKA tinlatch_kind tinlatch_warnings m)
+endif()
+
 # Lints read the source tree; two of them also ask the built program. tests/lint/can-fail.sh plants a
 # mistake for each and expects it to be found.
 foreach(lint layers rules headers text format)

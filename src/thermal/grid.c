@@ -226,6 +226,14 @@ static void build_frame(struct thermal *thermal, const struct thermal_setup *set
     }
 }
 
+static int joints_of_part(const struct board *board, const char *name)
+{
+    int count = 0;
+    for (int i = 0; i < board->joint_count; i++)
+        count += strcmp(board->joint[i].part, name) == 0;
+    return count;
+}
+
 static void build_foot(struct thermal *thermal, const struct thermal_setup *setup, int index,
                        int part_index)
 {
@@ -235,7 +243,8 @@ static void build_foot(struct thermal *thermal, const struct thermal_setup *setu
     int body = thermal->part[part_index];
     if (body < 0)
         return;
-    double land_j_k = PART_LAND_SHARE * part_j_k(part) * setup->mass_factor;
+    double land_j_k = PART_LAND_SHARE * part_j_k(part) * setup->mass_factor /
+                      joints_of_part(setup->board, joint->part);
     for (int i = 0; i < joint->segments; i++) {
         int node = add_segment(thermal, joint, index, i);
         double x_mm =
@@ -340,21 +349,31 @@ static void plan_face(struct thermal *thermal, int at)
     plan->face_fan_w_k[i] = node->fan_w_k;
 }
 
-/* The midpoint rule is stable while dt |lambda| < 2, and |lambda| <= 2 sum(G)/C by Gershgorin. */
-static double stable_step_s(const struct thermal *thermal)
+/* An upper bound of |lambda|: Gershgorin's after the similarity transform x = sqrt(sum(G)/C), any
+ * positive x being allowed. Light nodes hang on heavy ones, so this is nearly half of the plain bound. */
+static double fastest_1_s(const struct thermal *thermal)
 {
     const struct thermal_plan *plan = &thermal->plan;
-    double w_k[THERMAL_NODES] = {0};
+    double own[THERMAL_NODES] = {0}, bound[THERMAL_NODES], fastest = 1e-3;
     for (int i = 0; i < plan->links; i++) {
-        w_k[plan->from[i]] += plan->w_k[i];
-        w_k[plan->to[i]] += plan->w_k[i];
+        own[plan->from[i]] += plan->w_k[i] * plan->k_per_j[plan->from[i]];
+        own[plan->to[i]] += plan->w_k[i] * plan->k_per_j[plan->to[i]];
     }
-    for (int i = 0; i < plan->faces; i++) /* 30 W/m2K: convection and radiation, hot, in a draft */
-        w_k[plan->face[i]] += plan->face_w_k[i] + plan->face_fan_w_k[i] + 30 * plan->face_air[i];
-    double fastest = 1e-3;
+    for (int i = 0; i < plan->faces;
+         i++) { /* 30 W/m2K: convection and radiation, hot, in a draft */
+        double w_k = plan->face_w_k[i] + plan->face_fan_w_k[i] + 30 * plan->face_air[i];
+        own[plan->face[i]] += w_k * plan->k_per_j[plan->face[i]];
+    }
+    memcpy(bound, own, sizeof bound);
+    for (int i = 0; i < plan->links; i++) {
+        int from = plan->from[i], to = plan->to[i];
+        double lift = sqrt(own[to] / own[from]); /* both have this link, so neither is 0 */
+        bound[from] += plan->w_k[i] * plan->k_per_j[from] * lift;
+        bound[to] += plan->w_k[i] * plan->k_per_j[to] / lift;
+    }
     for (int i = 0; i < thermal->nodes; i++)
-        fastest = fmax(fastest, w_k[i] * plan->k_per_j[i]);
-    return 0.8 / fastest;
+        fastest = fmax(fastest, bound[i]);
+    return fastest;
 }
 
 void plan_make(struct thermal *thermal)
@@ -371,7 +390,7 @@ void plan_make(struct thermal *thermal)
             plan_melting(thermal, i);
         plan_face(thermal, i);
     }
-    thermal->step_s = stable_step_s(thermal);
+    thermal->step_s = STABLE / fastest_1_s(thermal);
     plan_temps(thermal, thermal->heat_j, thermal->temp_c);
 }
 

@@ -31,7 +31,7 @@
 #define PRESS_FACTOR      2.0    /* insert to board; a power of two, so that release is exact */
 #define ELEMENT_SHARE     0.06   /* of the plate's capacity that sits in the heating element */
 #define LAND_SHARE        0.08   /* of a board's capacity that follows its joint: lands, laminate */
-#define PART_LAND_SHARE   0.15   /* the same for a part; as much is taken from the board below */
+#define PART_LAND_SHARE   0.45   /* the same for a part, all its joints; the board gives as much */
 /* clang-format on */
 
 double laminate_j_m3k(double copper_share);

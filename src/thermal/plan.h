@@ -5,6 +5,9 @@
 
 #include "tinlatch/thermal.h"
 
+/* The midpoint rule is stable while dt |lambda| < 2; step_s keeps it at this. */
+#define STABLE 1.6
+
 /* After any change of what is there: link flags, plan, temperatures, step_s. */
 void plan_make(struct thermal *thermal);
 /* Once: the convection table for this room. */
