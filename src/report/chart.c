@@ -8,6 +8,7 @@
 
 /* Scale, a bar, the plot, and room for a limit's name at the right. */
 enum { LEFT = 7, WIDE = 80, HIGH = 16 };
+enum { MOST_C = 1000, MOST_S = 10 * 24 * 3600 };
 
 struct canvas {
     char cell[HIGH][WIDE];
@@ -36,15 +37,19 @@ double chart_at(const struct run_point *point, enum curve curve)
 double chart_span_s(const struct run *run)
 {
     double last_s = run->point_count ? (double)run->point[run->point_count - 1].t_s : 0;
-    return fmax(last_s, 1);
+    return last_s > 1 && last_s < MOST_S ? last_s : 1;
 }
 
+/* Of what a plate can have: a number beyond that must not stretch the scale without end. */
 static double highest_c(const struct run *run)
 {
     double most = 0;
     for (int32_t i = 0; i < run->point_count; i++)
-        for (int k = 0; k < CURVES; k++)
-            most = fmax(most, chart_at(&run->point[i], (enum curve)k)); /* fmax passes over NaN */
+        for (int k = 0; k < CURVES; k++) {
+            double c = chart_at(&run->point[i], (enum curve)k);
+            if (c > most && c < MOST_C)
+                most = c;
+        }
     return most;
 }
 
@@ -223,20 +228,37 @@ static void write_time_axis(const struct canvas *canvas, FILE *out)
     fprintf(out, "%*s%s\n%*s%.*s\n", LEFT, "+", axis, LEFT, "", end, labels);
 }
 
+/* A sign with its meaning, on the next line when this one is full. */
+static void write_sign(FILE *out, int *used, const char *text)
+{
+    int length = (int)strlen(text);
+    if (*used + 3 + length > REPORT_COLUMNS) {
+        fprintf(out, "\n%*s", LEFT, "");
+        *used = LEFT;
+    } else if (*used > LEFT) {
+        fputs("   ", out);
+        *used += 3;
+    }
+    fputs(text, out);
+    *used += length;
+}
+
 static void write_legend(const struct run *run, FILE *out)
 {
-    fprintf(out, "%*s# plate%s", LEFT, "", run->rehearsed ? ", true" : "");
+    int used = LEFT;
+    fprintf(out, "%*s", LEFT, "");
+    write_sign(out, &used, run->rehearsed ? "# plate, true" : "# plate, read");
     if (has_curve(run, CURVE_BOARD))
-        fprintf(out, "   + board, read");
+        write_sign(out, &used, "+ board, read");
     if (has_curve(run, CURVE_JOINT))
-        fprintf(out, "   o joint, coldest place");
-    fprintf(out, "   - limit");
+        write_sign(out, &used, "o joint, coldest place");
+    write_sign(out, &used, "- limit");
     if (run->stage_count)
-        fprintf(out, "   : stage begins");
+        write_sign(out, &used, ": stage begins");
     if (run->melt_count)
-        fprintf(out, "   M counts as molten");
+        write_sign(out, &used, "M counts as molten");
     if (run->tripped)
-        fprintf(out, "   X trip");
+        write_sign(out, &used, "X trip");
     fputc('\n', out);
 }
 

@@ -25,6 +25,7 @@ enum {
     LANE = 22,
     MELTS_SHOWN = 4,
     NAME_GAP = 17,
+    STAGE_NAME = 26,
 };
 
 /* Okabe and Ito's palette: told apart by people who do not see all colours, and on paper by dash. */
@@ -130,6 +131,7 @@ static void write_head(const struct picture *p)
            ".tick{font-size:11px}\n"
            ".right{text-anchor:end}\n"
            ".middle{text-anchor:middle}\n"
+           ".limit{paint-order:stroke;stroke:#fff;stroke-width:3px}\n"
            ".curve{fill:none;stroke-linejoin:round;stroke-linecap:round}\n"
            "</style>\n");
     say(p, "<rect width=\"%d\" height=\"%d\" fill=\"#fff\"/>\n", WIDTH, high);
@@ -151,7 +153,7 @@ static void write_title(const struct picture *p)
     write_text(p, 16, 47, "sub", line, 124);
 }
 
-/* Names take the first of three rows where they do not touch the one before; bands stay. */
+/* Names stand over their start, in the lowest row where they do not touch the one before. */
 static void write_stages(const struct picture *p)
 {
     double taken[STAGE_ROWS] = {0};
@@ -162,20 +164,17 @@ static void write_stages(const struct picture *p)
         if (i % 2 == 0)
             say(p, "<rect x=\"%.1f\" y=\"%d\" width=\"%.1f\" height=\"%d\" fill=\"#f3f5f8\"/>\n",
                 from, PLOT_Y, fmax(to - from, 0), PLOT_HIGH);
+        say(p, "<line x1=\"%.1f\" x2=\"%.1f\" y1=\"%d\" y2=\"%d\" stroke=\"#b6bdc8\"/>\n", from,
+            from, PLOT_Y - 4, PLOT_BOTTOM);
         int row = 0;
         while (row < STAGE_ROWS && taken[row] > from)
             row++;
         size_t width = words_width(stage->name);
-        width = width < 26 ? width : 26;
+        width = width < STAGE_NAME ? width : STAGE_NAME;
         if (row == STAGE_ROWS || from + text_width(width) > WIDTH - 6)
             continue;
-        double y = TITLE_HIGH + (row + 1) * STAGE_ROW;
-        say(p, "<line x1=\"%.1f\" x2=\"%.1f\" y1=\"%.1f\" y2=\"%d\" stroke=\"#b6bdc8\"/>\n", from,
-            from, y - 10, PLOT_BOTTOM);
-        write_text(p, from + 4, y, "stage", stage->name, 26);
-        taken[row] = from + 4 + text_width(width) + 8;
-        for (int above = 0; above < row; above++) /* the stage's own line passes through them */
-            taken[above] = fmax(taken[above], from);
+        write_text(p, from, PLOT_Y - 8 - row * STAGE_ROW, "stage", stage->name, STAGE_NAME);
+        taken[row] = from + text_width(width) + 10;
     }
 }
 
@@ -201,6 +200,7 @@ static void write_grid(const struct picture *p)
         PLOT_BOTTOM, PLOT_RIGHT);
 }
 
+/* Named at the left, where a run begins cold: the curves are far below. */
 static void write_limit_line(const struct picture *p, double limit_c, const char *name, bool below)
 {
     char text[64];
@@ -210,7 +210,7 @@ static void write_limit_line(const struct picture *p, double limit_c, const char
         "<line x1=\"%d\" x2=\"%d\" y1=\"%.1f\" y2=\"%.1f\" stroke=\"#222\" stroke-width=\"1.3\" "
         "stroke-dasharray=\"1 3\"/>\n",
         PLOT_X, PLOT_RIGHT, y, y);
-    write_text(p, PLOT_RIGHT + 8, y + (below ? 11 : 4), "limit", text, 22);
+    write_text(p, PLOT_X + 8, y + (below ? 14 : -4), "limit", text, 22);
 }
 
 static void write_limits(const struct picture *p)
@@ -218,7 +218,7 @@ static void write_limits(const struct picture *p)
     double plate_c = p->run->limits.plate_mc / 1000.0, board_c = p->run->limits.board_mc / 1000.0;
     bool plate = p->run->limits.uses_plate && chart_shows_limit(p->run, plate_c);
     bool board = p->run->limits.has_board && chart_shows_limit(p->run, board_c);
-    bool near = plate && board && fabs(y_of(p, plate_c) - y_of(p, board_c)) < 15;
+    bool near = plate && board && fabs(y_of(p, plate_c) - y_of(p, board_c)) < 18;
     if (plate && board && plate_c == board_c) {
         write_limit_line(p, plate_c, "both", false);
         return;
@@ -293,8 +293,6 @@ static void place_names(struct name *names, int count)
 static void write_name(const struct picture *p, const struct name *name)
 {
     const struct pen *pen = &pens[name->curve];
-    const char *text =
-        name->curve == CURVE_PLATE && !p->run->rehearsed ? "plate, modelled" : pen->name;
     if (name->from_x > PLOT_RIGHT - 3)
         say(p,
             "<path d=\"M%.1f %.1fL%d %.1f\" fill=\"none\" stroke=\"%s\" stroke-width=\"0.8\"/>\n",
@@ -303,7 +301,7 @@ static void write_name(const struct picture *p, const struct name *name)
         "<line x1=\"%d\" x2=\"%d\" y1=\"%.1f\" y2=\"%.1f\" stroke=\"%s\" stroke-width=\"%.1f\" "
         "stroke-dasharray=\"%s\"/>\n",
         PLOT_RIGHT + 16, PLOT_RIGHT + 42, name->y, name->y, pen->colour, pen->width, pen->dash);
-    write_text(p, PLOT_RIGHT + 47, name->y + 4, "name", text, 20);
+    write_text(p, PLOT_RIGHT + 47, name->y + 4, "name", pen->name, 20);
 }
 
 static void write_curves(const struct picture *p)
@@ -347,30 +345,38 @@ static bool is_hand_event(const struct run_event *event)
            !strcmp(event->kind, "ask") || !strcmp(event->kind, "fault");
 }
 
-static const struct run_event *next_hand_event(const struct run *run, int32_t *at)
+/* The first of them after `before` (NULL: of all), by time; equal times in their own order. */
+static const struct run_event *next_hand_event(const struct run *run,
+                                               const struct run_event *before)
 {
-    while (*at < run->event_count)
-        if (is_hand_event(&run->event[(*at)++]))
-            return &run->event[*at - 1];
-    return NULL;
+    const struct run_event *next = NULL;
+    for (int32_t i = 0; i < run->event_count; i++) {
+        const struct run_event *event = &run->event[i];
+        bool later = !before || event->at_s > before->at_s ||
+                     (event->at_s >= before->at_s && event > before);
+        if (is_hand_event(event) && later && (!next || event->at_s < next->at_s))
+            next = event;
+    }
+    return next;
 }
 
 /* A mark for each prompt; its text where the next mark leaves room for it. */
 static void write_hands(const struct picture *p)
 {
-    int32_t at = 0;
     double y = LANE_Y;
     write_text(p, PLOT_X - 7, y + 4, "lane right", "hands", 8);
-    const struct run_event *event = next_hand_event(p->run, &at);
+    const struct run_event *event = next_hand_event(p->run, NULL);
     while (event) {
-        const struct run_event *next = next_hand_event(p->run, &at);
+        const struct run_event *next = next_hand_event(p->run, event);
         double x = x_of(p, event->at_s), end = next ? x_of(p, next->at_s) : WIDTH;
         bool fault = !strcmp(event->kind, "fault");
         say(p, "<path d=\"M%.1f %.1fl5 9h-10z\" fill=\"%s\"/>\n", x, y - 5,
             fault ? "#000" : "#CC79A7");
         size_t room = end > x + 24 ? (size_t)((end - x - 20) / 6.9) : 0;
+        char text[sizeof event->text + 8];
+        snprintf(text, sizeof text, "%s%s", fault ? "fault " : "", event->text);
         if (room >= 8)
-            write_text(p, x + 9, y + 4, "event", event->text, room < 60 ? room : 60);
+            write_text(p, x + 9, y + 4, "event", text, room < 60 ? room : 60);
         event = next;
     }
 }
@@ -393,8 +399,10 @@ static void write_melt(const struct picture *p, const struct run_melt *melt, dou
                         words_time(melt->at_s, at, sizeof at));
     if (p->run->rehearsed)
         snprintf(text + used, sizeof text - (size_t)used, " (first place %s, last %s)",
-                 words_time(melt->true_first_s, first, sizeof first),
-                 words_time(melt->true_last_s, last, sizeof last));
+                 isnan(melt->true_first_s) ? "never"
+                                           : words_time(melt->true_first_s, first, sizeof first),
+                 isnan(melt->true_last_s) ? "never"
+                                          : words_time(melt->true_last_s, last, sizeof last));
     bool fits = x + 12 + text_width(words_width(text)) < WIDTH;
     if (fits)
         write_text(p, x + 11, y + 4, "event", text, 100);

@@ -117,8 +117,8 @@ static void write_limit(const struct page *page, enum limit_id id)
                    sizeof value);
     words_origin(run, page->style, (int32_t)run->origins.of[id].layer, run->origins.of[id].line,
                  origin, sizeof origin);
-    fprintf(page->out, "  %-13s%10s  ", words_limit(id), value);
-    column(page, origin, 22);
+    fprintf(page->out, "  %-14s%12s  ", words_limit(id), value);
+    wrap(page, 30, origin);
 }
 
 static void write_rails(const struct page *page)
@@ -146,16 +146,9 @@ static void write_limits(const struct page *page)
         return;
     heading(page, "Limits");
     fputs("  the tightest of this build, bench, board and recipe\n", page->out);
-    int shown = 0;
-    for (int i = 0; i < LIMITS; i++) {
-        if (!limit_matters(limits, (enum limit_id)i))
-            continue;
-        write_limit(page, (enum limit_id)i);
-        if (++shown % 2 == 0)
-            fputc('\n', page->out);
-    }
-    if (shown % 2)
-        fputc('\n', page->out);
+    for (int i = 0; i < LIMITS; i++)
+        if (limit_matters(limits, (enum limit_id)i))
+            write_limit(page, (enum limit_id)i);
     if (limits->uses_plate && !limits->has_board)
         fputs("  no sensor on the board: nothing watches its temperature but the plate's limit\n",
               page->out);
@@ -170,13 +163,13 @@ static void write_stages(const struct page *page)
     if (!run->stage_count)
         return;
     heading(page, "Stages");
-    fprintf(page->out, "%32s%10s%10s%15s\n", "start min:s", "end min:s", "lasts", "plate peak");
+    fprintf(page->out, "  (min:s)%17s%10s%14s%14s\n", "start", "end", "lasts", "plate peak");
     for (int32_t i = 0; i < run->stage_count; i++) {
         const struct run_stage *stage = &run->stage[i];
         char start[16], end[16], lasts[32], peak[32];
         fputs("  ", page->out);
         column(page, stage->name, 24);
-        fprintf(page->out, "%6s%10s%14s%11s\n", words_time(stage->start_s, start, sizeof start),
+        fprintf(page->out, "%6s%10s%14s%14s\n", words_time(stage->start_s, start, sizeof start),
                 words_time(stage->end_s, end, sizeof end),
                 words_length(stage->end_s - stage->start_s, lasts, sizeof lasts),
                 words_value(stage->peak_c, UNIT_TEMP, peak, sizeof peak));
@@ -185,21 +178,20 @@ static void write_stages(const struct page *page)
 
 static void write_true_melt(const struct page *page, const struct run_melt *melt)
 {
-    char first[16], last[16], late[32];
+    char line[256], first[16], last[16], apart[32];
     words_time(melt->true_first_s, first, sizeof first);
     words_time(melt->true_last_s, last, sizeof last);
+    words_length(fabs(melt->at_s - melt->true_last_s), apart, sizeof apart);
     if (isnan(melt->true_first_s))
-        fputs("    in the simulated world it never melted: counted too early\n", page->out);
+        snprintf(line, sizeof line, "it never melted: counted TOO EARLY");
     else if (isnan(melt->true_last_s))
-        fprintf(page->out,
-                "    in the simulated world the first place melted at %s, the last one never\n",
-                first);
+        snprintf(line, sizeof line, "first place melted at %s, last never: counted TOO EARLY",
+                 first);
     else
-        fprintf(page->out,
-                "    in the simulated world the first place melted at %s, the last at %s: counted "
-                "%s %s\n",
-                first, last, words_length(fabs(melt->at_s - melt->true_last_s), late, sizeof late),
-                melt->at_s >= melt->true_last_s ? "after it" : "TOO EARLY");
+        snprintf(line, sizeof line, "first place melted at %s, last at %s: counted %s %s", first,
+                 last, apart, melt->at_s >= melt->true_last_s ? "later" : "TOO EARLY");
+    fputs("    in the simulated world ", page->out);
+    wrap(page, 27, line);
 }
 
 static void write_melts(const struct page *page)
@@ -231,13 +223,12 @@ static void write_margin(const struct page *page, const struct run_margin *margi
             words_value(margin->value - margin->worst, margin->unit, left, sizeof left));
     if (part < 0)
         fputs("   OVER  ", page->out);
-    else if (isfinite(part))
+    else if (part <= 100)
         fprintf(page->out, "  %3.0f %%  ", floor(part));
     else
         fputs("         ", page->out);
     words_origin(page->run, page->style, margin->layer, margin->line, origin, sizeof origin);
-    column(page, origin, 28);
-    fputc('\n', page->out);
+    wrap(page, 71, origin);
 }
 
 static void write_margins(const struct page *page)
@@ -362,6 +353,7 @@ static void done_sentence(const struct run *run, char *out, size_t size)
 
 static void verdict_sentence(const struct run *run, char *out, size_t size)
 {
+    const char *why = run->error.text[0] ? run->error.text : "no reason was given";
     char time[16];
     switch (run->outcome) {
     case RUN_DONE:
@@ -376,18 +368,16 @@ static void verdict_sentence(const struct run *run, char *out, size_t size)
                  words_time(run->tripped ? run->trip_s : run->recipe_s, time, sizeof time));
         return;
     case RUN_FAILED:
-        snprintf(out, size, "failed at %s: %s", words_time(run->recipe_s, time, sizeof time),
-                 run->error.text);
+        snprintf(out, size, "failed at %s: %s", words_time(run->recipe_s, time, sizeof time), why);
         return;
     case RUN_INVALID:
-        snprintf(out, size, "invalid: %s", run->error.text);
+        snprintf(out, size, "invalid: %s", why);
         return;
     case RUN_REFUSED:
-        snprintf(out, size, "refused, nothing was heated: %s", run->error.text);
+        snprintf(out, size, "refused, nothing was heated: %s", why);
         return;
     case RUN_DEVICE:
-        snprintf(out, size, "an instrument is missing or wrong, nothing was heated: %s",
-                 run->error.text);
+        snprintf(out, size, "an instrument is missing or wrong, nothing was heated: %s", why);
         return;
     case OUTCOMES:
         break;

@@ -124,8 +124,11 @@ const char *words_value(double value, enum unit unit, char *out, size_t size)
         snprintf(out, size, "-");
     else if (unit == UNIT_TIME)
         words_length(value, out, size);
-    else
+    else if (fabs(value) < 1e5)
         snprintf(out, size, "%.*f %s", places_of(unit), value, unit_base(unit));
+    else
+        snprintf(out, size, "%.3g %s", value,
+                 unit_base(unit)); /* no bench has it; keep the column */
     return out;
 }
 

@@ -1,0 +1,607 @@
+/* SPDX-License-Identifier: MIT */
+/* To look at what is tested: TEST_LOOK=DIR test_report writes it there (report.txt, chart.svg ...). */
+#include "check.h"
+
+#include <ctype.h>
+#include <jansson.h>
+#include <stdlib.h>
+
+#include "synthetic_run.h"
+#include "tinlatch/report.h"
+#include "tinlatch/utf8.h"
+
+static struct run run;
+static char text[1 << 20];
+
+static const struct report_style demo_style = {.bench_file = "recipes/benches/demo.ini",
+                                               .recipe_file = "recipes/stack-split.lua",
+                                               .bench_is_demo = true};
+
+static void look(const char *name)
+{
+    char path[512];
+    if (!getenv("TEST_LOOK"))
+        return;
+    snprintf(path, sizeof path, "%s/%s", getenv("TEST_LOOK"), name);
+    FILE *file = fopen(path, "w");
+    if (file) {
+        fputs(text, file);
+        fclose(file);
+    }
+}
+
+static void as_text(const struct report_style *style)
+{
+    FILE *out = fmemopen(text, sizeof text, "w");
+    assert_non_null(out);
+    report_text(&run, style, out);
+    fclose(out);
+}
+
+static void as_svg(void)
+{
+    FILE *out = fmemopen(text, sizeof text, "w");
+    assert_non_null(out);
+    report_svg(&run, out);
+    fclose(out);
+}
+
+static json_t *as_json(void)
+{
+    FILE *out = fmemopen(text, sizeof text, "w");
+    assert_non_null(out);
+    report_json(&run, out);
+    fclose(out);
+    json_error_t error;
+    json_t *object = json_loads(text, JSON_REJECT_DUPLICATES, &error);
+    if (!object)
+        print_error("%s\n%s\n", error.text, text);
+    assert_true(json_is_object(object));
+    return object;
+}
+
+static void trip_it(void)
+{
+    run.outcome = RUN_TRIPPED;
+    run.tripped = true;
+    run.trip_rule = PLATE_OVER;
+    run.trip_s = 281;
+    strcpy(run.hands, "Heat is off. The joints are still molten: hands off for about 40 s.");
+    strcpy(run.trip_words.what, "the plate reads 190.4 C, over its limit of 190.0 C");
+    strcpy(run.trip_words.act, "let the plate cool below 45 C before touching anything");
+    strcpy(run.trip_words.inspect, "the recipe's target; the thermocouple's clip");
+}
+
+/* A terminal shows each line whole and obeys nothing in it. */
+static void check_lines(void)
+{
+    size_t width = 0;
+    for (const char *at = text; *at;) {
+        size_t length = utf8_length(at, strlen(at));
+        assert_true(length > 0);
+        if (*at == '\n') {
+            assert_true(at == text || at[-1] != ' '); /* no blanks at a line's end */
+            width = 0;
+        } else {
+            assert_true(utf8_is_plain(at, length));
+            width++;
+        }
+        if (width > REPORT_COLUMNS) {
+            print_error("over %d columns: %.120s\n", REPORT_COLUMNS, at - REPORT_COLUMNS);
+            fail();
+        }
+        at += length;
+    }
+    assert_null(strstr(text, "nan"));
+    assert_null(strstr(text, "inf "));
+}
+
+static const char *last_line(void)
+{
+    size_t length = strlen(text);
+    assert_true(length > 1);
+    assert_int_equal(text[length - 1], '\n');
+    size_t start = length - 1;
+    while (start > 0 && text[start - 1] != '\n')
+        start--;
+    return text + start;
+}
+
+static const char *after(const char *part, const char *from)
+{
+    const char *found = strstr(from, part);
+    if (!found)
+        print_error("no \"%s\" in what follows:\n%s\n", part, from);
+    assert_non_null(found);
+    return found;
+}
+
+static void test_the_text_has_its_parts_in_order_within_a_hundred_columns(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+
+    as_text(&demo_style);
+    look("report.txt");
+
+    check_lines();
+    assert_int_equal(strncmp(text,
+                             "Split the two-board stack - stack-split.lua, board hx210, "
+                             "simulated bench: demo.ini, seed 1\n",
+                             91),
+                     0);
+    const char *at = after("\nLimits", text);
+    at = after("190 C  ceiling of stack-split.lua\n", at);
+    at = after("230 C  hx210.lua\n", at);
+    at = after("2.5 C/s  demo.ini:75\n", at);
+    at = after("\nStages", at);
+    at = after("Preheat                   0:00      1:50    1 min 50 s       120.4 C\n", at);
+    at = after("# plate, true", at);
+    at = after("\nMelting", at);
+    at = after("frame counted as molten at 4:06: live estimate", at);
+    at = after("first place melted at 3:25, last at 3:58: counted 8.0 s later\n", at);
+    at = after("\nAt the bench", at);
+    at = after("0:04  do       Shield lids off?", at);
+    at = after("\nMargins", at);
+    at = after("plate                        190.0 C     172.4 C      17.6 C    9 %", at);
+    at = after("ramp                        2.50 C/s    1.61 C/s    0.89 C/s   35 %", at);
+    at = after("\nWorst case  35 min 20 s with every timeout used in full, 14 min 40 s of it", at);
+    after("Rehearsal: done in 10 min 50 s", at);
+    assert_string_equal(last_line(), "Rehearsal: done in 10 min 50 s, nothing over a limit; the "
+                                     "tightest is plate with 17.6 C left\n");
+}
+
+static void test_the_chart_names_every_sign_and_limit(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    trip_it();
+
+    as_text(&demo_style);
+
+    const char *legend = after("# plate, true   + board, read   o joint, coldest place   - limit   "
+                               ": stage begins\n       M counts as molten   X trip\n",
+                               text);
+    const char *chart = after("       Preheat      Melt", text);
+    assert_true(chart < legend);
+    int lines = 0, limits = 0, joints = 0, molten = 0, crossed = 0;
+    for (const char *c = chart; c < legend; c++) {
+        lines += *c == '\n';
+        limits += *c == '-';
+        joints += *c == 'o';
+        molten += *c == 'M' && c[1] != 'e';
+        crossed += *c == 'X';
+    }
+    assert_int_equal(lines, 1 + 16 + 2); /* names, plot, axis with its times */
+    assert_true(limits > 2 * 75);
+    assert_true(joints > 30);
+    assert_int_equal(molten, 1);
+    assert_int_equal(crossed, 1);
+    after(" plate limit\n", chart);
+    after(" board limit\n", chart);
+    after("2:00          4:00", chart);
+}
+
+/* The plate is at 172 C from 150 s to 300 s of 650 s: columns 19 to 36 of 80, one row below 180 C. */
+static void test_the_chart_puts_the_plate_where_it_was(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    for (int i = 0; i < run.point_count; i++) /* nothing in front of it */
+        run.point[i].board_c = run.point[i].joint_c = NAN;
+    run.melt_count = 0;
+
+    as_text(&demo_style);
+
+    const char *row = after(" 250 C+", text);
+    for (int i = 0; i < 5; i++) /* rows are 16.7 C apart: the sixth is at 166.7 C */
+        row = strchr(row, '\n') + 1;
+    for (int column = 19; column <= 36; column++)
+        assert_int_equal(row[7 + column], '#');
+    assert_int_not_equal(row[7 + 16], '#');
+    assert_int_not_equal(row[7 + 40], '#');
+}
+
+static void test_a_trip_says_first_what_to_do_with_the_hands(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    trip_it();
+    run_add_warning(&run, "the timeouts add up past the heat time");
+
+    as_text(&demo_style);
+    look("trip.txt");
+
+    check_lines();
+    const char *at = after("\nWarning  the timeouts add up past the heat time\n", text);
+    at = after("\n\nHeat is off. The joints are still molten: hands off", at);
+    at = after("what happened  the plate reads 190.4 C", at);
+    at = after("what to do     let the plate cool", at);
+    after("look at        the recipe's target", at);
+    assert_string_equal(last_line(),
+                        "Rehearsal: tripped by plate-over at 4:41; heat and supply are off\n");
+}
+
+static void test_counting_too_early_is_said_loudly(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    run.melt[0].true_last_s = 251;
+    as_text(&demo_style);
+    after("last at 4:11: counted 5.0 s TOO EARLY\n", text);
+
+    run.melt[0].true_last_s = NAN;
+    as_text(&demo_style);
+    after("melted at 3:25, last never: counted TOO EARLY\n", text);
+
+    run.melt[0].true_first_s = NAN;
+    as_text(&demo_style);
+    after("it never melted: counted TOO EARLY\n", text);
+}
+
+static void test_a_limit_that_was_passed_is_never_called_kept(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    synthetic_margin(&run, "memory body", 245, 251.5, UNIT_TEMP, -1, 0);
+    run_sort_margins(&run);
+
+    as_text(&demo_style);
+
+    after("memory body                  245.0 C     251.5 C      -6.5 C   OVER  the part's own\n",
+          text);
+    assert_string_equal(last_line(),
+                        "Rehearsal: done in 10 min 50 s, but memory body went over its limit\n");
+}
+
+static void test_every_outcome_has_its_sentence(void **state)
+{
+    (void)state;
+    static const char *const starts[OUTCOMES] = {[RUN_DONE] = "Run: done in",
+                                                 [RUN_FAILED] = "Run: failed at 10:20: plate.ramp",
+                                                 [RUN_INVALID] = "Run: invalid: ",
+                                                 [RUN_TRIPPED] = "Run: tripped by",
+                                                 [RUN_REFUSED] = "Run: refused, ",
+                                                 [RUN_DEVICE] = "Run: an instrument",
+                                                 [RUN_STOPPED] = "Run: stopped at 10:20"};
+    for (int i = 0; i < OUTCOMES; i++) {
+        synthetic_run(&run);
+        run.rehearsed = false;
+        run.outcome = (enum outcome)i;
+        strcpy(run.error.text, "plate.ramp: timed out");
+
+        as_text(&demo_style);
+
+        check_lines();
+        after(starts[i], last_line());
+    }
+}
+
+static void hostile_text(char *to, size_t size)
+{
+    static const char bad[] = "\x1B]0;x\x07<b>&\"'\xE2\x80\xAE"
+                              "a\xFF\xC2\x9B]]>\n\t%s%n ";
+    for (size_t i = 0; i + 1 < size; i++)
+        to[i] = bad[i % (sizeof bad - 1)];
+    to[size - 1] = '\0';
+}
+
+/* Every text that a stranger may have written, as long as it can be. */
+static void make_hostile(void)
+{
+    synthetic_run(&run);
+    trip_it();
+    hostile_text(run.title, sizeof run.title);
+    hostile_text(run.recipe, sizeof run.recipe);
+    hostile_text(run.board, sizeof run.board);
+    hostile_text(run.bench, sizeof run.bench);
+    hostile_text(run.serial, sizeof run.serial);
+    hostile_text(run.hands, sizeof run.hands);
+    hostile_text(run.trip_words.what, sizeof run.trip_words.what);
+    hostile_text(run.error.text, sizeof run.error.text);
+    hostile_text(run.error.hint, sizeof run.error.hint);
+    hostile_text(run.error.file, sizeof run.error.file);
+    hostile_text(run.record, sizeof run.record);
+    run.error.code = TL_STEP;
+    run.stage_count = RUN_STAGES;
+    for (int i = 0; i < RUN_STAGES; i++) {
+        hostile_text(run.stage[i].name, sizeof run.stage[i].name);
+        run.stage[i].start_s = 10 * i;
+        run.stage[i].end_s = 10 * i + 10;
+    }
+    run.melt_count = RUN_MELTS;
+    for (int i = 0; i < RUN_MELTS; i++) {
+        run.melt[i] = run.melt[0];
+        hostile_text(run.melt[i].joint, sizeof run.melt[i].joint);
+        hostile_text(run.melt[i].how, sizeof run.melt[i].how);
+    }
+    run.margin_count = RUN_MARGINS;
+    for (int i = 0; i < RUN_MARGINS; i++)
+        hostile_text(run.margin[i].limit, sizeof run.margin[i].limit);
+    for (int i = run.event_count; i < RUN_EVENTS; i++) {
+        char long_text[120];
+        hostile_text(long_text, sizeof long_text);
+        run_add_event(&run, i, 1, i % 2 ? "do" : "tell", long_text);
+    }
+    run.limits.uses_supply = true;
+    run.limits.rail_count = BENCH_RAILS;
+    for (int i = 0; i < BENCH_RAILS; i++)
+        hostile_text(run.limits.rail[i].name, sizeof run.limits.rail[i].name);
+    run.warning_count = RUN_WARNINGS;
+    for (int i = 0; i < RUN_WARNINGS; i++)
+        hostile_text(run.warning[i], sizeof run.warning[i]);
+}
+
+static void test_texts_of_strangers_neither_steer_the_terminal_nor_break_a_line(void **state)
+{
+    (void)state;
+    make_hostile();
+
+    as_text(&(struct report_style){
+        .bench_file = run.recipe, .recipe_file = run.recipe, .board_file = run.recipe});
+
+    check_lines();
+    after("<1B>]0;x<07>", text);
+}
+
+/* Tags balance, attributes are quoted, entities are known: what a strict XML reader asks first. */
+static void check_xml(void)
+{
+    static char open[64][32];
+    int depth = 0;
+    for (const char *at = text; *at; at++) {
+        if (*at == '&') {
+            static const char *const known[] = {"&lt;", "&gt;", "&amp;", "&quot;"};
+            bool good = false;
+            for (int i = 0; i < 4; i++)
+                good = good || !strncmp(at, known[i], strlen(known[i]));
+            assert_true(good);
+        }
+        assert_true(*at != '>'); /* only as a tag's end, which is passed over below */
+        if (*at != '<')
+            continue;
+        const char *name = at + 1 + (at[1] == '/');
+        size_t length = strspn(name, "abcdefghijklmnopqrstuvwxyz");
+        assert_in_range(length, 1, 31);
+        const char *end = name + length;
+        bool quoted = false;
+        for (; *end && (quoted || *end != '>'); end++) {
+            assert_true(*end != '<');
+            quoted = quoted != (*end == '"');
+        }
+        assert_int_equal(*end, '>');
+        if (at[1] == '/') {
+            assert_true(depth > 0);
+            depth--;
+            assert_int_equal(strncmp(open[depth], name, length), 0);
+        } else if (end[-1] != '/') {
+            assert_true(depth < 64);
+            snprintf(open[depth++], 32, "%.*s", (int)length, name);
+        }
+        at = end;
+    }
+    assert_int_equal(depth, 0);
+}
+
+static void check_svg(void)
+{
+    check_xml();
+    for (const char *at = text; *at;) {
+        size_t length = utf8_length(at, strlen(at));
+        assert_true(length > 0 && (*at == '\n' || utf8_is_plain(at, length)));
+        at += length;
+    }
+    assert_null(strstr(text, "nan"));
+    assert_null(strstr(text, "inf"));
+    assert_null(strstr(text, "<script"));
+    assert_null(strstr(text, "href"));
+}
+
+static void test_the_picture_is_whole_and_names_what_it_shows(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+
+    as_svg();
+    look("chart.svg");
+
+    check_svg();
+    after(">Split the two-board stack</text>", text);
+    after(">rehearsal of stack-split.lua, board hx210, simulated bench demo, seed 1: done<", text);
+    static const char *const names[] = {
+        ">plate, true<",       ">plate, read<", ">board, read<", ">target<",
+        ">joint, coldest<",    ">Preheat<",     ">Cool<",        ">plate limit 190 C<",
+        ">board limit 230 C<", ">2:00<",        ">200 C<"};
+    for (size_t i = 0; i < sizeof names / sizeof names[0]; i++)
+        after(names[i], text);
+    after("frame counts as molten at 4:06 (first place 3:25, last 3:58)", text);
+    trip_it();
+    as_svg();
+    check_svg();
+    after(">plate-over at 4:41<", text);
+    look("trip.svg");
+}
+
+static void test_a_hostile_picture_is_still_whole(void **state)
+{
+    (void)state;
+    make_hostile();
+
+    as_svg();
+
+    check_svg();
+    assert_null(strstr(text, "<b>"));
+    after("&lt;1B&gt;]0;x", text);
+}
+
+/* --- JSON --------------------------------------------------------------------------------- */
+
+static void has_keys(const json_t *object, const char *const *keys)
+{
+    size_t count = 0;
+    for (; keys[count]; count++) {
+        if (!json_object_get(object, keys[count]))
+            print_error("no key %s\n", keys[count]);
+        assert_non_null(json_object_get(object, keys[count]));
+    }
+    assert_int_equal(json_object_size(object), count);
+}
+
+#define KEYS(...) ((const char *const[]){__VA_ARGS__, NULL})
+
+static void test_the_json_object_has_the_keys_of_its_reference_and_no_others(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    trip_it();
+    tl_error_set(&run.error, TL_STEP, "plate.ramp: timed out");
+    tl_error_at(&run.error, "stack-split.lua", 31);
+
+    json_t *got = as_json();
+
+    has_keys(got, KEYS("outcome", "recipe", "board", "seed", "duration_s", "wall_s", "trip", "peak",
+                       "stages", "melt", "margins", "error", "run"));
+    has_keys(json_object_get(got, "trip"), KEYS("rule", "at_s", "text"));
+    has_keys(json_object_get(got, "peak"), KEYS("plate_true_c", "plate_read_c", "board_c"));
+    has_keys(json_array_get(json_object_get(got, "stages"), 0),
+             KEYS("name", "start_s", "end_s", "peak_c"));
+    has_keys(json_array_get(json_object_get(got, "melt"), 0), KEYS("joint", "at_s", "how"));
+    has_keys(json_array_get(json_object_get(got, "margins"), 0),
+             KEYS("limit", "value", "worst", "unit"));
+    has_keys(json_object_get(got, "error"), KEYS("file", "line", "text", "hint"));
+    assert_string_equal(json_string_value(json_object_get(got, "outcome")), "tripped");
+    assert_int_equal(json_integer_value(json_object_get(got, "seed")), 1);
+    assert_near(json_number_value(json_object_get(got, "duration_s")), 650, 1e-9);
+    assert_string_equal(json_string_value(json_object_get(json_object_get(got, "trip"), "rule")),
+                        "plate-over");
+    const json_t *peak = json_object_get(got, "peak");
+    assert_near(json_number_value(json_object_get(peak, "plate_true_c")), 173.2, 1e-6);
+    const json_t *margin = json_array_get(json_object_get(got, "margins"), 0);
+    assert_string_equal(json_string_value(json_object_get(margin, "unit")), "C");
+    assert_near(json_number_value(json_object_get(margin, "worst")), 172.4, 1e-6);
+    assert_int_equal(json_integer_value(json_object_get(json_object_get(got, "error"), "line")),
+                     31);
+    assert_true(json_is_null(json_object_get(json_object_get(got, "error"), "hint")));
+    json_decref(got);
+}
+
+static void test_what_is_not_known_is_null_in_json(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    run.rehearsed = false;
+    run.peak_board_c = NAN;
+    run.stage[0].end_s = INFINITY;
+    run.record[0] = '\0';
+
+    json_t *got = as_json();
+
+    assert_true(json_is_null(json_object_get(got, "trip")));
+    assert_true(json_is_null(json_object_get(got, "error")));
+    assert_true(json_is_null(json_object_get(got, "run")));
+    const json_t *peak = json_object_get(got, "peak");
+    assert_true(json_is_null(json_object_get(peak, "plate_true_c"))); /* no world told it */
+    assert_true(json_is_null(json_object_get(peak, "board_c")));
+    assert_true(json_is_number(json_object_get(peak, "plate_read_c")));
+    const json_t *stage = json_array_get(json_object_get(got, "stages"), 0);
+    assert_true(json_is_null(json_object_get(stage, "end_s")));
+    json_decref(got);
+}
+
+static void test_hostile_texts_leave_json_json(void **state)
+{
+    (void)state;
+    make_hostile();
+    run.seed = UINT64_MAX;
+
+    json_t *got = as_json();
+
+    assert_int_equal(json_array_size(json_object_get(got, "stages")), RUN_STAGES);
+    assert_string_equal(json_string_value(json_object_get(got, "seed")), "18446744073709551615");
+    assert_has(json_string_value(json_object_get(got, "recipe")), "<b>");
+    json_decref(got);
+}
+
+/* --- odd runs ----------------------------------------------------------------------------- */
+
+static void test_a_run_of_nothing_can_be_shown(void **state)
+{
+    (void)state;
+    run = (struct run){.outcome = RUN_REFUSED, .peak_true_c = NAN, .peak_read_c = NAN};
+
+    as_text(&(struct report_style){0});
+    check_lines();
+    after("Run: refused", last_line());
+    as_svg();
+    check_svg();
+    after("nothing was heated", text);
+    json_decref(as_json());
+}
+
+static void test_colour_is_only_an_extra(void **state)
+{
+    (void)state;
+    static char plain[sizeof text];
+    synthetic_run(&run);
+    struct report_style style = demo_style;
+    as_text(&style);
+    strcpy(plain, text);
+
+    style.colour = true;
+    as_text(&style);
+
+    assert_non_null(strchr(text, '\x1B'));
+    char *to = text;
+    for (const char *from = text; *from; from++) {
+        if (*from == '\x1B')
+            from = strchr(from, 'm');
+        else
+            *to++ = *from;
+    }
+    *to = '\0';
+    assert_string_equal(text, plain);
+}
+
+static void test_numbers_that_no_run_should_have_are_survived(void **state)
+{
+    (void)state;
+    static const double odd[] = {-1e300, -1, 0, 1e-300, 1e300, NAN, INFINITY, -INFINITY};
+    for (size_t i = 0; i < sizeof odd / sizeof odd[0]; i++) {
+        synthetic_run(&run);
+        trip_it();
+        run.duration_s = run.recipe_s = run.trip_s = run.worst_case_s = odd[i];
+        run.stage[1].start_s = run.stage[2].end_s = run.melt[0].at_s = odd[i];
+        run.melt[0].true_first_s = run.event[2].at_s = odd[i];
+        run.margin[0].value = run.margin[1].worst = odd[i];
+        run.point[3].t_s = run.point[4].plate_c = run.point[5].joint_c = (float)odd[i];
+
+        as_text(&demo_style);
+        check_lines();
+        as_svg();
+        check_svg();
+        json_decref(as_json());
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_the_text_has_its_parts_in_order_within_a_hundred_columns),
+        cmocka_unit_test(test_the_chart_names_every_sign_and_limit),
+        cmocka_unit_test(test_the_chart_puts_the_plate_where_it_was),
+        cmocka_unit_test(test_a_trip_says_first_what_to_do_with_the_hands),
+        cmocka_unit_test(test_counting_too_early_is_said_loudly),
+        cmocka_unit_test(test_a_limit_that_was_passed_is_never_called_kept),
+        cmocka_unit_test(test_every_outcome_has_its_sentence),
+        cmocka_unit_test(test_texts_of_strangers_neither_steer_the_terminal_nor_break_a_line),
+        cmocka_unit_test(test_the_picture_is_whole_and_names_what_it_shows),
+        cmocka_unit_test(test_a_hostile_picture_is_still_whole),
+        cmocka_unit_test(test_the_json_object_has_the_keys_of_its_reference_and_no_others),
+        cmocka_unit_test(test_what_is_not_known_is_null_in_json),
+        cmocka_unit_test(test_hostile_texts_leave_json_json),
+        cmocka_unit_test(test_a_run_of_nothing_can_be_shown),
+        cmocka_unit_test(test_colour_is_only_an_extra),
+        cmocka_unit_test(test_numbers_that_no_run_should_have_are_survived),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
