@@ -38,7 +38,7 @@ struct rehearse_setup {
     char serial[64];
     uint64_t seed;
     double until_s; /* 0: to the end */
-    double cpu_s;   /* the child's budget; 0: 10 s */
+    double cpu_s;   /* the child's budget; 0: 5 s */
     int fault_count;
     struct rehearse_fault fault[REHEARSE_FAULTS];
     int answer_count;

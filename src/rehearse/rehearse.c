@@ -7,12 +7,13 @@
 #include <poll.h>
 #include <string.h>
 #include <sys/mman.h>
+#include <sys/prctl.h>
 #include <sys/syscall.h>
 #include <sys/wait.h>
 #include <time.h>
 #include <unistd.h>
 
-static const double CPU_S = 10.0;       /* a rehearsal of an hour takes a tenth of a second */
+static const double CPU_S = 5.0;        /* a rehearsal of an hour takes a tenth of a second */
 static const double GRACE_S = 0.2;      /* from the request to stop to the kill */
 static const double COOL_DOWN_S = 10.0; /* for the guard to finish once the script let go */
 
@@ -209,8 +210,12 @@ int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,
 
     if (result == MAP_FAILED)
         return tl_error_set(error, TL_SYSTEM, "no memory for a rehearsal: %s", strerror(errno));
-    pid_t child = fork();
+    pid_t parent = getpid(), child = fork();
     if (child == 0) {
+        /* A script that never ends must not outlive whoever limits it. */
+        prctl(PR_SET_PDEATHSIG, SIGKILL);
+        if (getppid() != parent)
+            _exit(0);
         lockstep_run(setup, record_fd, result);
         _exit(0);
     }
