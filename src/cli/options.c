@@ -133,7 +133,7 @@ static int take_until(struct options *o, const char *text, struct tl_error *erro
 
 static int take_cpu(struct options *o, const char *text, struct tl_error *error)
 {
-    return take_seconds("--cpu", text, 600, &o->setup.cpu_s, error);
+    return take_seconds("--cpu", text, 240, &o->setup.cpu_s, error);
 }
 
 /* Which verbs take an option. */
