@@ -52,7 +52,9 @@ static void imitate(const struct benchfile *bench, struct world_setup *setup)
         struct world_instrument_setup *to = &setup->instrument[i];
         const struct device_config *from = &bench->device[i];
         to->kind = from->kind == DEVICE_LINE ? WORLD_LINE : WORLD_SCPI;
-        snprintf(to->identity, sizeof to->identity, "%s", from->identity);
+        /* A bench that takes any maker is still answered by one: an instrument has a name. */
+        snprintf(to->identity, sizeof to->identity, "%s",
+                 from->identity[0] ? from->identity : "simulated");
         to->regulates = from->regulates;
         to->silence_ms = from->silence_ms;
         to->max_volts = limits_built_in()->supply_mv / 1000.0;
