@@ -92,7 +92,7 @@ static void see_mode(struct rehearsal *r, const struct wire_snapshot *s)
 
 static void see_answer(struct rehearsal *r, const struct wire_snapshot *s)
 {
-    static const char *const said[ANSWERS] = {"", "yes", "no", "value"};
+    static const char *const said[ANSWERS] = {"", "yes", "no", "answer"};
     char text[40] = "";
 
     if (s->answer == ANSWER_NONE || s->prompt == r->answered)
@@ -143,12 +143,25 @@ static void add_melt(struct rehearsal *r, double t_s, const struct wire_note *no
     melt->true_last_s = NAN;
 }
 
+/* A recorded value as a person reads it: its text is only the unit. */
+static void add_value(struct rehearsal *r, double t_s, const struct wire_note *note)
+{
+    char text[sizeof note->name + sizeof note->text + 40];
+    bool large = fabs(note->value) >= 10000;
+    snprintf(text, sizeof text, large ? "%s = %.0f %s" : "%s = %.4g %s", note->name, note->value,
+             note->text);
+    run_add_event(r->run, t_s, note->line, note_kind_name(note->note), text);
+}
+
 void summary_note(struct rehearsal *r, const struct wire_note *note)
 {
     double t_s = (double)r->now_ms / 1000;
 
     r->note_line = note->line;
-    run_add_event(r->run, t_s, note->line, note_kind_name(note->note), note->text);
+    if (note->note == NOTE_VALUE)
+        add_value(r, t_s, note);
+    else
+        run_add_event(r->run, t_s, note->line, note_kind_name(note->note), note->text);
     if (note->note == NOTE_STAGE)
         begin_stage(r, t_s, note->text);
     else if (note->note == NOTE_MELT)

@@ -308,9 +308,11 @@ static void write_curves(const struct picture *p)
 {
     struct name names[CURVES];
     int count = 0;
+    static const enum curve order[CURVES] = {CURVE_TARGET, CURVE_PLATE, CURVE_PLATE_READ,
+                                             CURVE_BOARD, CURVE_JOINT}; /* the dotted one on top */
     for (int i = 0; i < CURVES; i++) {
-        write_curve(p, (enum curve)i);
-        count += last_point(p, (enum curve)i, &names[count]);
+        write_curve(p, order[i]);
+        count += last_point(p, order[i], &names[count]);
     }
     place_names(names, count);
     for (int i = 0; i < count; i++)
@@ -364,7 +366,7 @@ static const struct run_event *next_hand_event(const struct run *run,
 static void write_hands(const struct picture *p)
 {
     double y = LANE_Y;
-    write_text(p, PLOT_X - 7, y + 4, "lane right", "hands", 8);
+    write_text(p, PLOT_X - 12, y + 4, "lane right", "hands", 8);
     const struct run_event *event = next_hand_event(p->run, NULL);
     while (event) {
         const struct run_event *next = next_hand_event(p->run, event);
@@ -415,7 +417,7 @@ static void write_events(const struct picture *p)
     write_hands(p);
     for (int32_t i = 0; i < p->run->melt_count && i < MELTS_SHOWN; i++) {
         double y = LANE_Y + LANE * (i + 1);
-        write_text(p, PLOT_X - 7, y + 4, "lane right", "melt", 8);
+        write_text(p, PLOT_X - 12, y + 4, "lane right", "melt", 8);
         write_melt(p, &p->run->melt[i], y);
     }
 }

@@ -43,12 +43,24 @@ static void wrap(const struct page *page, size_t at, const char *text)
     const char *left = words_plain(text, plain, sizeof plain);
     for (bool first = true; *left || first; first = false) {
         size_t length = line_length(left, REPORT_COLUMNS - at);
-        fprintf(page->out, "%*s%.*s\n", first ? 0 : (int)at, "", (int)length, left);
+        size_t shown = length;
+        while (shown > 0 && left[shown - 1] == ' ')
+            shown--;
+        fprintf(page->out, "%*s%.*s\n", first ? 0 : (int)at, "", (int)shown, left);
         left += length;
         left += strspn(left, " ");
         if (!length)
             return;
     }
+}
+
+/* `text` on the line as it is, the characters written. */
+static size_t write_plain(const struct page *page, const char *text)
+{
+    char plain[WORD_TEXT], cut[WORD_TEXT];
+    words_cut(words_plain(text, plain, sizeof plain), REPORT_COLUMNS, cut, sizeof cut);
+    fputs(cut, page->out);
+    return words_width(cut);
 }
 
 /* `text` cut or filled to `columns` characters: printf counts bytes. */
@@ -76,12 +88,18 @@ static void write_title(const struct page *page)
                  words_base_name(style->bench_file));
     else if (run->bench[0])
         snprintf(bench, sizeof bench, ", bench %s", run->bench);
-    snprintf(line, sizeof line, "%s%s%.200s%s%s%s, seed %llu", run->title,
-             run->title[0] ? " - " : "", recipe, board, serial, bench,
+    snprintf(line, sizeof line, "%.200s%s%s%s, seed %llu", recipe, board, serial, bench,
              (unsigned long long)run->seed);
     if (style->colour)
         fputs("\033[1m", page->out);
-    wrap(page, 0, line);
+    if (run->title[0]) {
+        bool fits = words_width(run->title) + 3 + words_width(line) <= REPORT_COLUMNS;
+        size_t used = write_plain(page, run->title);
+        fputs(fits ? " - " : "\n", page->out);
+        wrap(page, fits ? used + 3 : 0, line);
+    } else {
+        wrap(page, 0, line);
+    }
     if (style->colour)
         fputs("\033[0m", page->out);
 }
