@@ -8,9 +8,10 @@
 #include <string.h>
 
 enum {
-    GATHER = 64 * 1024,       /* bytes of record per write */
-    READY_MS = 1500,          /* for the instruments to answer before the recipe starts */
-    COOLING_MS = 3600 * 1000, /* a plate that is not touch-safe by then will not be */
+    GATHER = 64 * 1024,        /* bytes of record per write */
+    READY_MS = 1500,           /* for the instruments to answer before the recipe starts */
+    COOLING_MS = 3600 * 1000,  /* a plate that is not touch-safe by then will not be */
+    MOST_MS = 4 * 3600 * 1000, /* no job on a plate takes longer; a loop that waits for ever does */
 };
 static const double TORN = 0.01; /* share of solder still solid at a lift: more tears pads */
 
@@ -175,19 +176,21 @@ static void one_period(struct rehearsal *r, const struct wire_turn *turn)
     world_advance(r->world, r->now_ms);
     if (r->until_ms > 0 && r->now_ms >= r->until_ms)
         r->cut = true;
+    if (r->now_ms >= MOST_MS)
+        r->endless = true;
 }
 
 static bool over(const struct rehearsal *r)
 {
     enum guard_mode mode = guard_mode(r->guard);
 
-    return mode == GUARD_COOLING || mode == GUARD_ENDED;
+    return mode == GUARD_COOLING || mode == GUARD_ENDED || r->cut || r->torn || r->endless;
 }
 
 /* The fault: the recipe's turns no longer arrive. The guard has to notice by itself. */
 static void hang(struct rehearsal *r, const struct wire_turn *turn)
 {
-    while (!over(r) && !r->cut)
+    while (!over(r))
         one_period(r, turn);
 }
 
@@ -199,11 +202,11 @@ static int exchange(void *context, const struct wire_turn *turn, struct wire_sna
     in_exchange = 1;
     if (r->truth.recipe_hangs)
         hang(r, turn);
-    if (!over(r) && !r->cut && !r->torn) {
+    if (!over(r)) {
         guard_receive(r->guard, turn, sizeof *turn, r->now_ms, NULL);
         one_period(r, turn);
         *snapshot = *guard_snapshot(r->guard);
-        status = over(r) || r->cut || r->torn ? TL_ENDED : 0;
+        status = over(r) ? TL_ENDED : 0;
     }
     in_exchange = 0;
     return status;
@@ -280,7 +283,7 @@ static enum outcome outcome_of(const struct rehearsal *r, int code)
 
     if (trip->tripped)
         return rules[trip->rule].kind == RULE_STOP ? RUN_STOPPED : RUN_TRIPPED;
-    if (r->torn)
+    if (r->torn || r->endless)
         return RUN_FAILED;
     if (r->cut)
         return RUN_STOPPED;
@@ -304,7 +307,6 @@ static void cool_down(struct rehearsal *r)
 
     r->run->recipe_s = (double)r->now_ms / 1000;
     while (guard_mode(r->guard) != GUARD_ENDED && r->now_ms < latest_ms) {
-        r->cut = false;
         one_period(r, &idle);
     }
     if (guard_mode(r->guard) != GUARD_ENDED)
@@ -333,6 +335,10 @@ static void play(struct rehearsal *r, struct rehearse_result *result)
     result->left_lua = 1;
     if (code < 0 && code != TL_ENDED && !r->torn)
         r->run->error = error;
+    if (r->endless) {
+        tl_error_set(&r->run->error, TL_TIMEOUT, "not over after 4 h of bench time; it was here");
+        tl_error_at(&r->run->error, r->run->recipe, recipe_line(r->recipe));
+    }
     if (r->cut)
         run_add_warning(r->run, "cut at %.0f s as asked: the rehearsal does not show the end",
                         r->setup->until_s);

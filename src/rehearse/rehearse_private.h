@@ -54,6 +54,7 @@ struct rehearsal {
     int64_t period_ms, until_ms;
     int64_t now_ms;    /* start of the period to come */
     bool cut;          /* --until was reached */
+    bool endless;      /* no job takes that long */
     bool torn;         /* a lift tore pads: the rehearsal ends there */
     int32_t note_line; /* of the last note: where the recipe stands */
     uint32_t answered; /* the prompt whose answer was noted last */
