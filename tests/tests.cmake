@@ -46,6 +46,12 @@ if(TARGET thermal AND TARGET estimate AND TARGET world)
                         PkgConfig::CMOCKA tinlatch_kind tinlatch_warnings m)
 endif()
 
+if(TARGET guard)
+  add_executable(scan_bench EXCLUDE_FROM_ALL tests/bench/scan_bench.c)
+  target_include_directories(scan_bench PRIVATE tests/support include)
+  target_link_libraries(scan_bench PRIVATE guard tinlatch_kind tinlatch_warnings)
+endif()
+
 # Lints read the source tree; two of them also ask the built program. tests/lint/can-fail.sh plants a
 # mistake for each and expects it to be found.
 foreach(lint layers rules headers text format)
