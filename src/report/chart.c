@@ -8,7 +8,7 @@
 
 /* Scale, a bar, the plot, and room for a limit's name at the right. */
 enum { LEFT = 7, WIDE = 80, HIGH = 16 };
-enum { MOST_C = 1000, MOST_S = 10 * 24 * 3600 };
+enum { WARM_C = 45, MOST_C = 1000, MOST_S = 10 * 24 * 3600 };
 
 struct canvas {
     char cell[HIGH][WIDE];
@@ -34,10 +34,18 @@ double chart_at(const struct run_point *point, enum curve curve)
     return (double)NAN;
 }
 
+/* A trip whose sensor cannot be read waits an hour for a plate that is long cold: the axis ends when
+ * the recipe is over and nothing is warm any more. */
 double chart_span_s(const struct run *run)
 {
     double last_s = run->point_count ? (double)run->point[run->point_count - 1].t_s : 0;
-    return last_s > 1 && last_s < MOST_S ? last_s : 1;
+    double needed_s = run->recipe_s > 0 ? run->recipe_s : 0;
+    for (int32_t i = 0; i < run->point_count; i++)
+        for (int k = 0; k < CURVES; k++)
+            if (chart_at(&run->point[i], (enum curve)k) > WARM_C)
+                needed_s = fmax(needed_s, (double)run->point[i].t_s);
+    double span_s = fmin(last_s, 1.05 * needed_s);
+    return span_s > 1 && span_s < MOST_S ? span_s : 1;
 }
 
 /* Of what a plate can have: a number beyond that must not stretch the scale without end. */

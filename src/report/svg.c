@@ -238,7 +238,7 @@ static void write_curve(const struct picture *p, enum curve curve)
     for (int32_t i = 0; i < p->run->point_count; i++) {
         const struct run_point *point = &p->run->point[i];
         double c = chart_at(point, curve);
-        if (isnan(c)) {
+        if (isnan(c) || (double)point->t_s > p->span_s) {
             drawing = false;
             continue;
         }
@@ -264,7 +264,7 @@ static int last_point(const struct picture *p, enum curve curve, struct name *na
 {
     for (int32_t i = p->run->point_count - 1; i >= 0; i--) {
         double c = chart_at(&p->run->point[i], curve);
-        if (isnan(c))
+        if (isnan(c) || (double)p->run->point[i].t_s > p->span_s)
             continue;
         *name = (struct name){curve, x_of(p, (double)p->run->point[i].t_s), y_of(p, c), y_of(p, c)};
         return 1;

@@ -310,8 +310,9 @@ static void write_worst_case(const struct page *page)
     if (!(run->worst_case_s > 0))
         return;
     heading(page, "Worst case  ");
-    int used = snprintf(line, sizeof line, "%s with every timeout used in full",
-                        words_length(run->worst_case_s, whole, sizeof whole));
+    int used = snprintf(line, sizeof line, "%s with every timeout used in full%s",
+                        words_length(run->worst_case_s, whole, sizeof whole),
+                        run->outcome == RUN_DONE ? "" : " in the steps that ran");
     if (run->limits.uses_plate)
         snprintf(line + used, sizeof line - (size_t)used, ", %s of it heating (limit %s)",
                  words_length(run->worst_case_heat_s, heat, sizeof heat),

@@ -434,6 +434,26 @@ static void test_a_hostile_picture_is_still_whole(void **state)
     after("&lt;1B&gt;]0;x", text);
 }
 
+static void test_the_axis_ends_when_nothing_is_warm_any_more(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    for (int t = 651; t < 3600; t++)
+        run_add_point(&run, &(struct run_point){.t_s = (float)t,
+                                                .plate_c = 24,
+                                                .plate_read_c = NAN,
+                                                .board_c = NAN,
+                                                .joint_c = NAN,
+                                                .target_c = NAN});
+
+    as_text(&demo_style);
+    after(" 10:00\n", text);
+    assert_null(strstr(text, "30:00"));
+    as_svg();
+    after(">10:00<", text);
+    assert_null(strstr(text, ">30:00<"));
+}
+
 /* --- JSON --------------------------------------------------------------------------------- */
 
 static void has_keys(const json_t *object, const char *const *keys)
@@ -596,6 +616,7 @@ int main(void)
         cmocka_unit_test(test_texts_of_strangers_neither_steer_the_terminal_nor_break_a_line),
         cmocka_unit_test(test_the_picture_is_whole_and_names_what_it_shows),
         cmocka_unit_test(test_a_hostile_picture_is_still_whole),
+        cmocka_unit_test(test_the_axis_ends_when_nothing_is_warm_any_more),
         cmocka_unit_test(test_the_json_object_has_the_keys_of_its_reference_and_no_others),
         cmocka_unit_test(test_what_is_not_known_is_null_in_json),
         cmocka_unit_test(test_hostile_texts_leave_json_json),
