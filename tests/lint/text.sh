@@ -5,7 +5,7 @@ set -u
 cd "${1:?the source tree}" || exit 2
 
 mapfile -t files <<<"$(find src include lua recipes docs tests .ci CMakeLists.txt README.md DEVELOPERS.md \
-    -type f -not -path 'tests/data/*' \( -name '*.[ch]' -o -name '*.sh' -o -name '*.lua' -o -name '*.ini' \
+    -type f -not -path 'tests/data/*' -not -path 'tests/hostile/*' \( -name '*.[ch]' -o -name '*.sh' -o -name '*.lua' -o -name '*.ini' \
     -o -name '*.md' -o -name '*.txt' -o -name '*.cmake' -o -path tests/run -o -path recipes/try \
     -o -path .ci/run \))"
 [ ${#files[@]} -gt 0 ] || { echo "no file was found" >&2; exit 1; }
