@@ -270,6 +270,28 @@ static void test_hot_air_warms_the_part_it_is_held_on(void **state)
     assert_true(thermal_part_c(&estimate.thermal, 1) > thermal_part_c(&estimate.thermal, 2) + 20);
 }
 
+/* "Solid when" is told for hands and heat away, or hot air would make it never. */
+static void test_the_time_to_solid_is_told_as_if_the_hot_air_were_taken_away(void **state)
+{
+    (void)state;
+    struct board board;
+    demo_hx210(&board);
+    struct estimate estimate;
+    begin(&estimate, &board);
+    estimate_hand(&estimate, HAND_PLACE, -1);
+    estimate_hot_air(&estimate, 60, -1);
+    struct wire_joint joint = {0};
+    for (int64_t t_ms = 0; joint.molten_permille < 1000; t_ms += 100) {
+        follow(&estimate, t_ms, 150, NAN);
+        estimate_joint(&estimate, 0, false, &joint);
+        assert_true(t_ms < 600000);
+    }
+
+    estimate_joint(&estimate, 0, true, &joint);
+
+    assert_true(joint.solid_ms > 0);
+}
+
 static void test_without_a_board_there_is_nothing_to_estimate(void **state)
 {
     (void)state;
@@ -294,6 +316,7 @@ int main(void)
         cmocka_unit_test(test_forecasts_are_open_only_where_they_can_be),
         cmocka_unit_test(test_a_lift_press_and_part_act_as_in_the_world),
         cmocka_unit_test(test_hot_air_warms_the_part_it_is_held_on),
+        cmocka_unit_test(test_the_time_to_solid_is_told_as_if_the_hot_air_were_taken_away),
         cmocka_unit_test(test_without_a_board_there_is_nothing_to_estimate),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

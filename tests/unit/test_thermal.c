@@ -423,6 +423,31 @@ static void test_a_fan_cools_the_bench_from_170_c_to_the_hand_in_4_to_8_minutes(
     assert_true(t_s >= 240 && t_s <= 480);
 }
 
+static void test_a_fan_reaches_the_top_board_too_but_not_the_gap(void **state)
+{
+    (void)state;
+    struct board board;
+    demo_hx210(&board);
+    struct thermal_setup setup = nominal(&board);
+    setup.plate.fan_loss_w_k = 0;
+    struct thermal still, blown;
+    start(&still, &setup);
+    thermal_place(&still);
+    thermal_step_pinned(&still, &idle, 120, 400);
+    blown = still;
+    struct thermal_input input = idle;
+    input.fan = 1;
+    double watts[THERMAL_NODES], calm_watts[THERMAL_NODES];
+    thermal_rates(&still, &idle, still.heat_j, calm_watts);
+    thermal_rates(&still, &input, still.heat_j, watts);
+    int in_gap = still.slab[LAYER_LOWER][0];
+
+    thermal_step_pinned(&blown, &input, 120, 60);
+
+    assert_near(watts[in_gap], calm_watts[in_gap], 0);
+    assert_true(thermal_board_c(&blown) < thermal_board_c(&still) - 3);
+}
+
 static void test_two_watts_in_a_shorted_part_show_against_its_neighbours(void **state)
 {
     (void)state;
@@ -629,6 +654,7 @@ int main(void)
         cmocka_unit_test(test_a_higher_melting_stack_comes_apart_at_200_c_within_120_s),
         cmocka_unit_test(test_after_heat_off_the_residual_heat_goes_on_melting),
         cmocka_unit_test(test_a_fan_cools_the_bench_from_170_c_to_the_hand_in_4_to_8_minutes),
+        cmocka_unit_test(test_a_fan_reaches_the_top_board_too_but_not_the_gap),
         cmocka_unit_test(test_two_watts_in_a_shorted_part_show_against_its_neighbours),
         cmocka_unit_test(test_the_far_side_of_a_board_lags_the_side_that_touches_best),
         cmocka_unit_test(test_pressing_warms_the_board_faster_and_release_undoes_it_exactly),

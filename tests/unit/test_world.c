@@ -463,8 +463,11 @@ static void test_an_unseated_sensor_reads_low_while_the_plate_stays_hot(void **s
     fault(world, "sensor-unseated", demo_now(world));
 
     struct demo_reading after = {0};
-    for (int i = 0; i < 600; i++)
+    for (int i = 0; i < 600; i++) {
         after = demo_period(world, 150, 0);
+        if (i == 100) /* slowly: with a lag of 15 s half the way is still to go after 10 s */
+            assert_true(after.plate_c > 22 + 0.55 * (before_c - 22));
+    }
 
     struct world_truth truth = truth_of(world);
     assert_true(truth.plate_c > before_c - 15);
@@ -666,8 +669,9 @@ static void test_the_steepest_cooling_is_the_boards_own_not_a_hands(void **state
     struct world *world = plain_world();
     world_hand(world, HAND_PLACE, -1);
     hold(world, 150, 0, 300);
-    world_hand(world, HAND_LIFT,
-               -1); /* the sensor now touches the lower board: a step, no cooling */
+    world_hand(world, HAND_LIFT, -1);
+    hold(world, 150, 0, 10);
+    world_hand(world, HAND_PLACE, -1); /* a cold upper board: a step of 100 K, but no cooling */
     hold(world, 0, 100, 200);
 
     assert_true(truth_of(world).cool_c_s > 0.1);
