@@ -14,6 +14,7 @@
 
 enum { RECORD_FORMAT = 1 };
 enum { LINE_BYTES = 16384 };  /* the longest line there can be, every byte of every text escaped */
+enum { BACKLOG = 65536 };     /* what may wait for a reader that is behind: some ten seconds */
 enum { LAST_WAIT_MS = 1000 }; /* for a reader that is behind, when the journal is freed */
 
 struct journal {
@@ -28,7 +29,7 @@ struct journal {
 
 int journal_new(struct journal **out, int fd, size_t gather)
 {
-    size_t size = gather + LINE_BYTES;
+    size_t size = gather + LINE_BYTES + BACKLOG;
     struct journal *journal = malloc(sizeof *journal + size);
     if (!journal)
         return TL_SYSTEM;
