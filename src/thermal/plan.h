@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: MIT */
-/* plan - between grid.c, which builds the network, and solve.c, which runs it. */
+/* plan - what the files of the network share: grid.c builds it, hands.c changes it, plan.c lays it out
+ * for solve.c, which runs it. */
 #ifndef TINLATCH_PLAN_H
 #define TINLATCH_PLAN_H
 
@@ -14,5 +15,13 @@ void plan_make(struct thermal *thermal);
 void plan_air(struct thermal *thermal);
 /* temp_c from heat_j, every node. */
 void plan_temps(const struct thermal *thermal, const double *heat_j, double *temp_c);
+
+/* grid.c: index of the part that a joint names, -1 = none. */
+int part_of_joint(const struct board *board, const struct board_joint *joint);
+/* check.c */
+int setup_check(const struct thermal_setup *setup, struct tl_error *error);
+/* hands.c: a node comes, at room temperature; goes, with what it holds. */
+void node_appear(struct thermal *thermal, int node);
+void node_vanish(struct thermal *thermal, int node);
 
 #endif
