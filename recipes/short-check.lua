@@ -8,9 +8,9 @@ return recipe {
   rails   = { "battery" },
   params  = {
     first  = { "300 mA", min = "100 mA", max = "500 mA", help = "current limit of the first look" },
-    inject = { "1 A", min = "200 mA", max = "2.5 A", help = "current into the short" },
+    inject = { "1 A", min = "200 mA", max = "2 A", help = "current into the short" },
   },
-  ceiling = { supply_volts = "4.2 V", supply_amps = "500 mA", inject_volts = "0.8 V", inject_amps = "2.5 A" },
+  ceiling = { supply_volts = "4.2 V", supply_amps = "500 mA", inject_volts = "0.8 V", inject_amps = "2 A" },
   steps = function(p)
     stage "First look"
     if not confirm { "Battery unplugged, supply leads on the battery rail and ground?", timeout = "5 min" } then

@@ -1,0 +1,3 @@
+-- expected: invalid 3 carriage return
+-- SPDX-License-Identifier: MIT
+-- harmlessplate.off()

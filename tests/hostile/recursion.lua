@@ -1,0 +1,6 @@
+-- expected: failed 5
+-- SPDX-License-Identifier: MIT
+return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40",
+  ceiling = { plate = "180 C" }, steps = function(p)
+local function f() return 1 + f() end f()
+end }

@@ -1,0 +1,6 @@
+-- expected: failed 5 ran for more than
+-- SPDX-License-Identifier: MIT
+return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40",
+  ceiling = { plate = "180 C" }, steps = function(p)
+table.sort({ 3, 1, 2 }, function() while true do end end)
+end }

@@ -1,0 +1,6 @@
+-- expected: failed 5 invisible
+-- SPDX-License-Identifier: MIT
+return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40",
+  ceiling = { plate = "180 C" }, steps = function(p)
+tell "a\u{202E}b"
+end }

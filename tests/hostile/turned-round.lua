@@ -1,0 +1,3 @@
+-- expected: invalid 3 invisible
+-- SPDX-License-Identifier: MIT
+-- ‮⁦ harmless
