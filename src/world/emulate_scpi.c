@@ -236,9 +236,12 @@ static void say_events(struct call *call)
     call->instrument->scpi.event_bits = 0;
 }
 
+/* IEEE 488.2 status byte: 4 the error queue holds something, 32 an enabled event, 64 a reason for service. */
 static void say_status(struct call *call)
 {
-    bytes_int(call->out, call->instrument->scpi.errors > 0 ? 4 : 0);
+    const struct scpi_state *scpi = &call->instrument->scpi;
+    int status = (scpi->errors > 0 ? 4 : 0) | (scpi->event_bits & scpi->event_mask ? 32 : 0);
+    bytes_int(call->out, status | (status & scpi->service_mask ? 64 : 0));
 }
 
 static void say_error(struct call *call)
@@ -294,6 +297,38 @@ static void measure_amps(struct call *call)
     say_measured(call, electrical_amps(call->instrument->world));
 }
 
+static void set_mask(struct call *call, int *mask)
+{
+    double value;
+    int code = number(call, "#", &value); /* a mask has no unit */
+    if (code == 0 && !(value >= 0 && value <= 255))
+        code = -222;
+    if (code)
+        fail(call, code);
+    else
+        *mask = (int)lround(value);
+}
+
+static void do_event_mask(struct call *call)
+{
+    set_mask(call, &call->instrument->scpi.event_mask);
+}
+
+static void do_service_mask(struct call *call)
+{
+    set_mask(call, &call->instrument->scpi.service_mask);
+}
+
+static void say_event_mask(struct call *call)
+{
+    bytes_int(call->out, call->instrument->scpi.event_mask);
+}
+
+static void say_service_mask(struct call *call)
+{
+    bytes_int(call->out, call->instrument->scpi.service_mask);
+}
+
 struct command {
     const char *pattern; /* capitals are the short form, [] may be left out */
     void (*set)(struct call *call);
@@ -310,6 +345,8 @@ static const struct command commands[] = {
     { "*WAI",                                            do_nothing,  NULL,          false },
     { "*TST",                                            NULL,        say_zero,      false },
     { "*ESR",                                            NULL,        say_events,    false },
+    { "*ESE",                                            do_event_mask, say_event_mask, true },
+    { "*SRE",                                            do_service_mask, say_service_mask, true },
     { "*STB",                                            NULL,        say_status,    false },
     { "SYSTem:ERRor[:NEXT]",                             NULL,        say_error,     false },
     { "SYSTem:VERSion",                                  NULL,        say_version,   false },

@@ -56,7 +56,7 @@ struct scpi_state {
     bool on;
     int errors;
     int code[SCPI_ERRORS];
-    int event_bits; /* ESR */
+    int event_bits, event_mask, service_mask; /* ESR, ESE, SRE */
 };
 
 struct instrument {

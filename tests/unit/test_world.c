@@ -332,6 +332,53 @@ static void test_mistakes_queue_up_to_ten_and_the_overflow_says_so(void **state)
     world_free(world);
 }
 
+static void test_the_status_byte_sums_up_errors_and_enabled_events(void **state)
+{
+    (void)state;
+    struct world *world = plain_world();
+
+    assert_string_equal(demo_ask(world, DEMO_SUPPLY, "*ESE 32;*SRE 32;*ESE?;*SRE?;*STB?\n"),
+                        "32;32;0\n");
+    demo_ask(world, DEMO_SUPPLY, "NONE\n"); /* a command error: bit 5 of the event register */
+    assert_string_equal(demo_ask(world, DEMO_SUPPLY, "*STB?;*ESR?;*STB?\n"), "100;32;4\n");
+    demo_ask(world, DEMO_SUPPLY, "*CLS;*ESE 256\n");
+    assert_has(demo_ask(world, DEMO_SUPPLY, "SYST:ERR?\n"), "-222");
+    world_free(world);
+}
+
+/* Bytes of any kind, a million of them: nothing breaks, and both instruments still answer after. */
+static void test_no_bytes_can_upset_an_instrument(void **state)
+{
+    (void)state;
+    struct world *world = plain_world();
+    static const char likely[] = "0123456789 *:;?=\n\r.,+-eEsetdfbwhoOFFVOLTCURRMEASOUTPSYST:ERR?";
+    struct random random = {.state = 42};
+    char bytes[512], answer[1024];
+    for (int round = 0; round < 2000; round++) {
+        for (size_t i = 0; i < sizeof bytes; i++) {
+            uint64_t draw = random_next(&random);
+            bytes[i] = draw % 8 ? likely[(draw >> 8) % (sizeof likely - 1)] : (char)(draw >> 40);
+        }
+        for (int k = 0; k < 2; k++) {
+            assert_int_equal(port_write(world_port(world, k), bytes, sizeof bytes), sizeof bytes);
+            world_advance(world, demo_now(world) + 50);
+            int got = port_read(world_port(world, k), answer, sizeof answer);
+            for (int i = 0; i < got; i++)
+                assert_true(answer[i] == '\n' || (answer[i] >= ' ' && answer[i] < 127));
+        }
+    }
+
+    world_advance(world, demo_now(world) + 10000); /* what was under way is out */
+    for (int k = 0; k < 2; k++)
+        while (port_read(world_port(world, k), answer, sizeof answer) > 0)
+            ;
+    demo_ask(world, DEMO_PLATE, "\n");
+    assert_has(demo_say(world, "7 who"), "7 iam");
+    demo_ask(world, DEMO_SUPPLY, "\n*RST;*CLS\n");
+    assert_has(demo_ask(world, DEMO_SUPPLY, "*IDN?\n"), "BENCHSUPPLY");
+    world_free(world);
+}
+
 static void test_reset_switches_the_supply_off_and_forgets_its_levels(void **state)
 {
     (void)state;
@@ -866,6 +913,8 @@ int main(void)
         cmocka_unit_test(test_numbers_are_taken_in_all_three_forms_and_with_units),
         cmocka_unit_test(test_compound_messages_follow_the_path_and_answer_on_one_line),
         cmocka_unit_test(test_mistakes_queue_up_to_ten_and_the_overflow_says_so),
+        cmocka_unit_test(test_the_status_byte_sums_up_errors_and_enabled_events),
+        cmocka_unit_test(test_no_bytes_can_upset_an_instrument),
         cmocka_unit_test(test_reset_switches_the_supply_off_and_forgets_its_levels),
         cmocka_unit_test(test_a_query_takes_15_ms_and_two_take_30),
         cmocka_unit_test(test_a_healthy_rail_draws_its_idle_current_at_nominal_volts),
