@@ -1,0 +1,50 @@
+#!/bin/bash
+# SPDX-License-Identifier: MIT
+# What technicians report of such boards. Common practice, no source: these facts calibrated the demo
+# boards, and the shipped recipes show each of them. Figures come from the records.
+. "$TOP/tests/support/scenario.sh"
+
+# record FILTER: jq's FILTER holds over the list of the last --json run's record lines.
+record() {
+    checks=$((checks + 1))
+    jq -es "$1" "$(jq -r .run "$out")" >/dev/null 2>&1 || wrong "expected of the record: $1"
+}
+# melts_within TARGET_MC SECONDS: the frame counts as molten at most so long after the plate is within 2 C
+# of its target, not before it is there; at that moment the far joints are still solid.
+melts_within() {
+    json '.outcome == "done" and (.melt[0].joint == "frame")'
+    local melt
+    melt=$(jq '.melt[0].at_s' "$out")
+    record "[.[] | select(.kind == \"snapshot\")] as \$all |
+        (\$all | map(select(.true_mc >= $1 - 2000)) | .[0]) as \$there |
+        ($melt - \$there.t_ms / 1000) as \$after |
+        \$after > 0 and \$after <= $2 and \$there.joints[0][1] < 1000"
+}
+
+for seed in 1 2 3 4 5; do
+    # A low-temperature stack: plate at some 170 C, held up to 130 s from reaching it.
+    run 0 tinlatch rehearse "$TOP/recipes/stack-split.lua" --json --seed $seed
+    melts_within 172000 130
+    # After heat-off the residual heat goes on warming the joints.
+    record '[.[] | select(.kind == "snapshot")] as $all |
+        ([$all[] | select(.grant.heat)] | .[-1]) as $off |
+        ([$all[] | select(.t_ms > $off.t_ms) | .joints[0][0]] | max) > $off.joints[0][0] + 2000'
+    # The fan brings the plate to 45-50 C within ten minutes, and then it is handled.
+    json '[.stages[] | select(.name == "Cool")][0] | .end_s - .start_s < 600 and .end_s - .start_s > 120'
+    # A higher-melting one: 200 C, within 120 s.
+    run 0 tinlatch rehearse "$TOP/recipes/stack-split-hx230.lua" --json --seed $seed
+    melts_within 202000 120
+done
+
+# Injection into a main rail starts under 1 V, and only after the first look with a low limit saw a short.
+run 0 tinlatch rehearse "$TOP/recipes/short-check.lua" --json --fault board-short@0
+record '[.[] | select(.kind == "snapshot" and .want.inject)] | length > 100 and (.[0].want.mv < 1000)'
+record '[.[] | select(.kind == "snapshot" and .grant.supply)][0] | .want.inject == false and .grant.ma <= 500'
+run 0 tinlatch rehearse "$TOP/recipes/short-check.lua" --json
+record '[.[] | select(.kind == "snapshot" and .want.inject)] | length == 0'
+
+# Joined again, pressed, and cooled under pressure: released only when the joints are solid and the plate is at 45 C.
+run 0 tinlatch rehearse "$TOP/recipes/stack-join.lua" --json
+record '([.[] | select(.kind == "note" and .text and (.text | test("[Rr]elease|weight off|[Tt]ake")))] | .[-1].t_ms) as $release |
+    [.[] | select(.kind == "snapshot" and .t_ms <= $release)][-1] | .counts[1] <= 46000 and .joints[0][1] == 0'
+finish
