@@ -10,7 +10,8 @@ enum {
     TOUCH_SAFE_MC = 45000, /* below the 48 C that ISO 13732-1 gives for long contact with metal */
     TOUCH_SAFE_MS = 30000,
     STALE_LEAST_MS = 1000,
-    SILENT_MS = 1000,
+    SILENT_MS =
+        800, /* before its sensors count as stale, so that the cause is named, not its consequence */
     RECIPE_SILENT_MS = 2000,
     SOLID_UNKNOWN_MS =
         120000, /* hands off for so long when no estimate says when joints are solid */

@@ -176,6 +176,20 @@ int act_supply_on(struct recipe *recipe, struct call *call)
         quantity_print(timeout_s, UNIT_TIME, time, sizeof time), on ? "on" : "off", volts, amps);
 }
 
+/* Off, but still said to be an injection until the current is gone: its last reading is no fault. */
+static void end_injection(struct recipe *recipe)
+{
+    double start_s = now_s(recipe);
+    want_no_supply(recipe);
+    recipe->turn.inject = 1;
+    do
+        exchange(recipe);
+    while ((recipe->snapshot.supply_on || recipe->snapshot.supply_ma > 0) &&
+           now_s(recipe) - start_s < 2);
+    recipe->turn.inject = 0;
+    exchange(recipe);
+}
+
 int act_supply_inject(struct recipe *recipe, struct call *call)
 {
     int rail = fed_rail(recipe, call);
@@ -190,8 +204,7 @@ int act_supply_inject(struct recipe *recipe, struct call *call)
         exchange(recipe);
     while (now_s(recipe) - start_s < time_s);
     int results = push_reading(recipe);
-    want_no_supply(recipe);
-    exchange(recipe);
+    end_injection(recipe);
     return results;
 }
 

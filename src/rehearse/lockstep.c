@@ -140,6 +140,7 @@ static void record_start(struct rehearsal *r)
         .bench = r->setup->bench->name,
         .serial = r->setup->serial,
         .insert = header->insert,
+        .version = TINLATCH_VERSION,
         .seed = r->setup->seed,
     };
     journal_start(r->journal, &start);

@@ -38,8 +38,8 @@ static void test_a_misspelt_fault_is_guessed(void **state)
 static void test_a_fault_without_an_instant_says_how_to_write_it(void **state)
 {
     (void)state;
-    const char *const wrong[] = {"sensor-open", "@90", "sensor-open@", "sensor-open@soon", "",
-                                 "sensor-open@-3"};
+    const char *const wrong[] = {"sensor-open",      "@90", "sensor-open@",
+                                 "sensor-open@soon", "",    "sensor-open@-3"};
     for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
         error = (struct tl_error){0};
         assert_true(fault_parse(wrong[i], &setup, &error) < 0);
