@@ -10,12 +10,13 @@ return recipe {
     first  = { "300 mA", min = "100 mA", max = "500 mA", help = "current limit of the first look" },
     inject = { "1 A", min = "200 mA", max = "2 A", help = "current into the short" },
   },
-  ceiling = { supply_volts = "4.2 V", supply_amps = "500 mA", inject_volts = "0.8 V", inject_amps = "2 A" },
+  ceiling = { supply_volts = "4.2 V", supply_amps = "2 A", inject_volts = "0.8 V", inject_amps = "2 A" },
   steps = function(p)
     stage "First look"
     if not confirm { "Battery unplugged, supply leads on the battery rail and ground?", timeout = "5 min" } then
       error "not connected: nothing was switched on"
     end
+    supply.limit { rail = "battery", amps = "500 mA" }
     local first = supply.on { rail = "battery", volts = "4 V", amps = p.first, timeout = "5 s" }
     wait "2 s"
     first = supply.read()

@@ -6,6 +6,8 @@
 #include <math.h>
 #include <string.h>
 
+enum { GONE_MA = 20, GONE_S = 2 };
+
 /* The rail's index in the merged limits; fails when the recipe may not feed it. */
 static int fed_rail(struct recipe *recipe, const struct call *call)
 {
@@ -180,13 +182,12 @@ int act_supply_on(struct recipe *recipe, struct call *call)
 static void end_injection(struct recipe *recipe)
 {
     double start_s = now_s(recipe);
-    want_no_supply(recipe);
-    recipe->turn.inject = 1;
+    recipe->turn.supply_on = recipe->turn.mv = recipe->turn.ma = 0;
     do
         exchange(recipe);
-    while ((recipe->snapshot.supply_on || recipe->snapshot.supply_ma > 0) &&
-           now_s(recipe) - start_s < 2);
-    recipe->turn.inject = 0;
+    while ((recipe->snapshot.supply_on || recipe->snapshot.supply_ma > GONE_MA) &&
+           now_s(recipe) - start_s < GONE_S);
+    want_no_supply(recipe);
     exchange(recipe);
 }
 
