@@ -17,7 +17,7 @@ return recipe {
     stage "Melt"
     plate.ramp { to = p.melt, timeout = "3 min" }
     beep "hot"
-    wait_for_melt { joint = "frame", steady = "8 s", timeout = "3 min" }
+    wait_for_melt { joint = "frame", steady = "20 s", timeout = "3 min" }
     board.lift { "Nudge: it moves and springs back? Lift the top board straight up.", timeout = "1 min" }
     stage "Cool"
     plate.off()

@@ -161,14 +161,20 @@ int bytes_read_int(const char **at, const char *end, int64_t *value)
     return 0;
 }
 
+/* Four bits at a time: what shifting a nibble out of the register xors into it. */
+static const uint16_t crc16_nibble[16] = {
+    0x0000, 0xCC01, 0xD801, 0x1400, 0xF001, 0x3C00, 0x2800, 0xE401,
+    0xA001, 0x6C00, 0x7800, 0xB401, 0x5000, 0x9C01, 0x8801, 0x4400,
+};
+
 uint16_t bytes_crc16(const void *from, size_t length)
 {
     const uint8_t *p = from;
     uint32_t crc = 0xFFFF;
     for (size_t i = 0; i < length; i++) {
         crc ^= p[i];
-        for (int bit = 0; bit < 8; bit++)
-            crc = crc & 1 ? (crc >> 1) ^ 0xA001 : crc >> 1;
+        crc = (crc >> 4) ^ crc16_nibble[crc & 15];
+        crc = (crc >> 4) ^ crc16_nibble[crc & 15];
     }
     return (uint16_t)crc;
 }

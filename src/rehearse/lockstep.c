@@ -160,6 +160,8 @@ static void one_period(struct rehearsal *r, const struct wire_turn *turn)
 {
     int64_t begin_ms = r->now_ms, latest_ms = begin_ms + r->period_ms * 8 / 10, t_ms = begin_ms;
 
+    if (turn->supply_on)
+        world_clip(r->world, turn->rail); /* the recipe has asked for the leads to be put there */
     guard_begin(r->guard, t_ms);
     while (!guard_pump(r->guard, t_ms)) {
         int64_t next_ms = world_next_reply_ms(r->world);

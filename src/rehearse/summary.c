@@ -62,7 +62,7 @@ static void see_plate(struct rehearsal *r, const struct wire_snapshot *s)
 static void see_supply(struct rehearsal *r, const struct wire_snapshot *s,
                        const struct wire_turn *turn)
 {
-    if (!good(s->supply_quality) || !s->supply_on)
+    if (!good(s->supply_quality) || !s->supply_on || !turn->supply_on)
         return;
     keep_highest(turn->inject ? &r->extremes.inject_v : &r->extremes.supply_v,
                  s->supply_mv / 1000.0);
