@@ -45,6 +45,16 @@ struct supply_reading {
     int32_t age_ms;
 };
 
+/* What a meter can be asked for. */
+enum meter_kind { METER_NONE, METER_OHMS, METER_DIODE, METER_VOLTS, METER_KINDS };
+
+struct meter_reading {
+    enum quality quality;
+    enum meter_kind kind; /* what the value is of */
+    int64_t micro;        /* micro-ohms or microvolts */
+    int32_t age_ms;
+};
+
 struct readings {
     int64_t t_ms;
     struct temp_reading sensor[SENSORS];
@@ -56,6 +66,12 @@ struct readings {
     int32_t supply_silent_ms;
     int32_t recipe_silent_ms;  /* since the recipe's last turn */
     uint32_t stop_count;       /* presses of stop, any source */
+    int32_t front_silent_ms;   /* since the front's last word; 0 in a rehearsal */
+    bool front_gone;           /* its terminal hung up, or it died */
+    int32_t keeper_silent_ms;  /* since the keeper's last sign; 0 in a rehearsal */
+    int32_t record_late_ms;    /* how far the disk is behind; 0 in a rehearsal */
+    int32_t away_ms;           /* since somebody last touched a key */
+    struct meter_reading meter;
 };
 
 /* What a person does at the bench, announced by the recipe and bounded in time. */
@@ -80,6 +96,7 @@ struct wanted {
     int32_t rail;      /* index into the merged limits' rails */
     int32_t mv, ma;
     enum hand hand;
+    enum meter_kind meter;
     uint32_t beeps;    /* a counter: one more than before = sound once */
 };
 
@@ -102,6 +119,8 @@ struct drive {
     int32_t setpoint_mc;   /* for a self-regulating plate; 0 unless heat */
     int32_t fan_pct;
     int32_t mv, ma;
+    enum meter_kind meter;
+    bool closed; /* the cut-off contactor in the plate's mains: closed from arming to touch-safe */
     uint32_t beeps;
 };
 

@@ -40,8 +40,9 @@ struct benchfile {
     struct sensor_binding sensor[SENSORS];
     int32_t device_count;
     struct device_config device[BENCH_DEVICES];
-    struct bench_port port[BENCH_DEVICES]; /* beside device[] */
-    int32_t plate_device, supply_device;   /* -1 = none */
+    int32_t port_count;
+    struct bench_port port[BENCH_PORTS];   /* device[i].port is the index; several may share one */
+    int32_t plate_device, supply_device, meter_device, cutoff_device, inputs_device; /* -1 = none */
     bool has_fan;
     double room_c;
     struct limits limits;          /* the bench's layer */

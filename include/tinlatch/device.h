@@ -21,14 +21,27 @@
 #include "tinlatch/bench.h"
 #include "tinlatch/err.h"
 
-enum { FRAME_MAX = 256, DEVICE_CHANNELS = 4, DEVICE_TEXT = 64, BENCH_DEVICES = 4 };
+enum { FRAME_MAX = 256, DEVICE_CHANNELS = 4, DEVICE_TEXT = 64, BENCH_DEVICES = 8, BENCH_PORTS = 8, CONTROLLER_REGISTERS = 6 };
 
 struct frame {
     uint8_t bytes[FRAME_MAX];
     size_t length;
+    bool sets_lines; /* rts and dtr are to be set, before the bytes */
+    bool rts, dtr;
 };
 
-enum device_kind { DEVICE_NONE, DEVICE_LINE, DEVICE_SCPI_SUPPLY, DEVICE_KINDS };
+enum device_kind {
+    DEVICE_NONE,
+    DEVICE_LINE,
+    DEVICE_SCPI_SUPPLY,
+    DEVICE_SCPI_METER,
+    DEVICE_CONTROLLER, /* Modbus RTU temperature controller: holds its set-point itself */
+    DEVICE_CONTACTOR,  /* a relay on RTS or DTR: the heater itself, or a cut-off in the mains */
+    DEVICE_READER,     /* sensors only: streaming text, or polled */
+    DEVICE_BY_HAND,    /* a plate with no port */
+    DEVICE_INPUTS,     /* stop and answer contacts on CTS, DSR, DCD */
+    DEVICE_KINDS
+};
 
 /* SCPI commands that the bench file may override; %s stands for the number. */
 enum scpi_text {
@@ -49,6 +62,7 @@ enum scpi_text {
 struct device_config {
     enum device_kind kind;
     char name[BENCH_NAME];     /* its section in the bench file, for messages */
+    int32_t port;              /* index into the bench's ports; -1 = none (by hand) */
     char identity[DEVICE_TEXT]; /* must be contained in the identity answer; "" = any */
     bool regulates;            /* line: it holds a set-point itself */
     int32_t silence_ms;        /* line: its own silence timer */

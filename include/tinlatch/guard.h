@@ -28,7 +28,7 @@ struct guard;
 
 struct guard_config {
     const struct benchfile *bench;          /* must outlive the guard */
-    struct port *port[BENCH_DEVICES];       /* beside bench->device; NULL = not in use */
+    struct port *port[BENCH_PORTS];         /* beside bench->port; NULL = not in use */
     struct journal *journal;                /* NULL = none */
     const int32_t *truth_mc;                /* rehearsal: the world's plate, for the record; else NULL */
 };

@@ -8,6 +8,7 @@
 #ifndef TINLATCH_PORT_H
 #define TINLATCH_PORT_H
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 
@@ -20,6 +21,9 @@ struct port_ops {
     int (*read)(struct port *port, void *to, size_t size);
     int (*write)(struct port *port, const void *from, size_t length);
     void (*close)(struct port *port);
+    /* Control lines; NULL where the backend has none. */
+    int (*set_lines)(struct port *port, bool rts, bool dtr);
+    int (*get_lines)(struct port *port, bool *cts, bool *dsr, bool *dcd);
 };
 
 /* The backend embeds this as the first member of its own struct. */
@@ -31,6 +35,9 @@ struct port {
 int port_read(struct port *port, void *to, size_t size);
 int port_write(struct port *port, const void *from, size_t length);
 void port_close(struct port *port); /* NULL: nothing */
+/* TL_MISSING where the backend has no control lines, TL_ENDED when the line is gone. */
+int port_set_lines(struct port *port, bool rts, bool dtr);
+int port_get_lines(struct port *port, bool *cts, bool *dsr, bool *dcd);
 
 /* Bare-descriptor backend: takes over `fd` (a socket or a terminal), makes it non-blocking and, if it
  * is a terminal, raw. TL_SYSTEM: *out untouched, `fd` still the caller's. */

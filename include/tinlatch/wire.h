@@ -16,7 +16,7 @@
 #include "tinlatch/err.h"
 #include "tinlatch/limits.h"
 
-enum { WIRE_VERSION = 1 };
+enum { WIRE_VERSION = 2 };
 
 enum wire_kind { WIRE_HELLO = 1, WIRE_SNAPSHOT, WIRE_TURN, WIRE_NOTE, WIRE_HAND, WIRE_END, WIRE_KINDS };
 
@@ -28,6 +28,8 @@ struct wire_head {
 /* Guard's modes; guard.h has the machine. */
 enum guard_mode {
     GUARD_WAITING, /* no HELLO yet: everything off */
+    GUARD_CHECKING, /* instruments proved, the guard's own questions; everything off */
+    GUARD_SEATING, /* the seat test: the guard heats the empty plate a little; the recipe waits */
     GUARD_RUNNING, /* the recipe's turns are listened to */
     GUARD_PAUSED,  /* a pause rule holds heat off; turns still count */
     GUARD_COOLING, /* the run is over: off, until every sensor is touch-safe */
@@ -35,9 +37,13 @@ enum guard_mode {
     GUARD_MODES,
 };
 
-/* recipe -> guard, once: what board and recipe allow, and what is used. */
+/* recipe -> guard, once: what board and recipe allow, and what is used. The guard's HELLO to recipe and
+ * front answers it: `recipe` then holds the merged table and `origins` is filled. */
 struct wire_hello {
     struct wire_head head;
+    struct limit_origins origins;
+    int32_t park_mc; /* where heat falls to when the operator parks; 0 = off */
+    int32_t zero;
     struct limits board, recipe; /* layers; flags and times inside them are ignored, but uses_* of `recipe` */
     char title[64], board_name[BENCH_NAME], insert[BENCH_NAME];
 };
@@ -72,6 +78,17 @@ struct wire_snapshot {
     /* the rest of what the interlock judged, so that a record can be judged again */
     int32_t supply_age_ms, plate_silent_ms, supply_silent_ms, recipe_silent_ms;
     uint32_t beeps; /* granted: one more than before sounds once */
+    uint32_t open_note;  /* number of the note whose prompt is open now, recipe's or guard's; 0 = none */
+    uint32_t stage_note; /* of the stage's note */
+    int32_t held_ms;     /* time parked or paused so far: the recipe's timers stand still meanwhile */
+    int32_t parked;      /* heat is at the park temperature by the operator's key */
+    int32_t park_left_ms;
+    int32_t safe_ms;     /* until touch-safe once everything is below 45 C: counts down; -1 = not yet */
+    int32_t solid_ms;    /* until the joints are solid, after the end; 0 = are */
+    int32_t meter_kind, meter_quality; /* what the meter was last asked and how far it is to be trusted */
+    int32_t joints;      /* the turn's estimate, for front and record */
+    struct wire_joint joint[BOARD_JOINTS];
+    double meter_value;  /* ohms, volts (diode, volts) */
     double value;
     char text[64];
 };
@@ -82,12 +99,15 @@ struct wire_turn {
     int32_t heat, supply_on, inject;
     int32_t temp_mc, ramp_mc_s, fan_pct, rail, mv, ma;
     int32_t hand;
+    int32_t meter;    /* enum meter_kind: what the meter is to measure, 0 = nothing */
     uint32_t beeps;
     uint32_t prompt;  /* number of the open prompt's NOTE, 0 = none */
     uint32_t stage;   /* number of the stage's NOTE, 0 = none yet */
     int32_t joints;   /* of the estimate */
     struct wire_joint joint[BOARD_JOINTS];
 };
+
+enum { NOTE_GUARD = 0x40000000 };
 
 enum note_kind {
     NOTE_STAGE = 1, /* a stage begins */
@@ -99,6 +119,14 @@ enum note_kind {
     NOTE_VALUE,     /* `name` = `value`, to the record */
     NOTE_BEEP,      /* text: what the beep means */
     NOTE_MELT,      /* a joint counts as molten: name, and text says how it is known */
+    /* the guard's own, to the front; their numbers have NOTE_GUARD set */
+    NOTE_CHECK,     /* a mandatory question before the first heat: yes or no */
+    NOTE_STATE,     /* a line about what the guard does now: "seat test: heating for 20 s" */
+    NOTE_WARN,      /* a warning rule, or what this bench cannot protect against */
+    NOTE_FAULT,     /* a trip: what happened */
+    NOTE_ACT,       /* ... what to do */
+    NOTE_LOOK,      /* ... what to look at on the bench */
+    NOTE_HANDS,     /* what to do with one's hands: the first line after a trip or stop */
     NOTE_KINDS,
 };
 
@@ -121,12 +149,15 @@ struct wire_hand {
     int32_t nudge_mc, nudge_ms;
     uint32_t prompt;
     int32_t answer; /* enum hand_answer */
-    int32_t zero;
+    uint32_t presence; /* counts keys and pedals: somebody is there */
+    uint32_t parks;    /* counts presses of park: each toggles it */
+    uint32_t leaves;   /* counts deliberate wishes to leave before it is touch-safe */
     double value;
     char text[64];
 };
 
-/* recipe -> guard -> front: the recipe is over. */
+/* recipe -> guard: the recipe is over; code 0 or a negative enum tl_err.
+ * guard -> front: the run is over and the bench is off; code is the enum outcome. */
 struct wire_end {
     struct wire_head head;
     int32_t code; /* 0, or a negative enum tl_err */
@@ -145,7 +176,8 @@ void wire_stamp(struct wire_head *head, enum wire_kind kind, uint32_t number);
 /* Check every field's range, then copy into *want. TL_BAD: *want is untouched. `rails` bounds rail. */
 int wire_take_turn(const struct wire_turn *turn, int32_t rails, struct wanted *want);
 
-/* A note is well formed: kind in the table, texts NUL-terminated, value finite. 0 or TL_BAD. */
+/* A note from a recipe is well formed: one of its kinds, not the guard's; number without NOTE_GUARD; texts
+ * NUL-terminated, value finite. 0 or TL_BAD. */
 int wire_check_note(const struct wire_note *note);
 int wire_check_hand(const struct wire_hand *hand);
 int wire_check_end(const struct wire_end *end);

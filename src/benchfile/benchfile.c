@@ -534,6 +534,8 @@ static int32_t add_device(struct parse *p, struct benchfile *out, int section,
     int32_t at = out->device_count++;
     struct device_config *device = &out->device[at];
     device->kind = kind;
+    device->port = at;
+    out->port_count = at + 1;
     snprintf(device->name, sizeof device->name, "%s", kind_names[p->sections[section].kind]);
     snprintf(device->identity, sizeof device->identity, "%.63s", text_of(p, section, identity));
     snprintf(out->port[at].path, sizeof out->port[at].path, "%.127s", text_of(p, section, port));

@@ -3,7 +3,7 @@
 # Sourced with `top` set to the checkout. Every step says what it does and does nothing when done.
 
 program_packages="gcc libc6-dev cmake ninja-build pkg-config liblua5.4-dev libjansson-dev
-                  libseccomp-dev libinih-dev"
+                  libseccomp-dev libinih-dev libserialport-dev"
 test_packages="libcmocka-dev libsundials-dev lua5.4 jq libxml2-utils clang-format"
 
 say() { printf '%s\n' "$*"; }

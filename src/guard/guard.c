@@ -46,12 +46,21 @@ void guard_begin(struct guard *guard, int64_t t_ms)
             device_begin(&guard->device[i], &guard->drive, t_ms);
 }
 
+static struct port *port_of(const struct guard *guard, int i)
+{
+    int32_t port = guard->config.bench->device[i].port;
+
+    return port >= 0 ? guard->config.port[port] : NULL;
+}
+
 static void port_sent(struct guard *guard, int i, const struct frame *frame)
 {
-    if (frame->length == 0 || guard->gone[i])
+    struct port *port = port_of(guard, i);
+
+    if (frame->length == 0 || guard->gone[i] || !port)
         return;
     /* A line that takes less than a whole frame is as good as cut: its reader gets half a command. */
-    if (port_write(guard->config.port[i], frame->bytes, frame->length) != (int)frame->length)
+    if (port_write(port, frame->bytes, frame->length) != (int)frame->length)
         guard->gone[i] = true;
 }
 
@@ -64,7 +73,7 @@ static void pump_device(struct guard *guard, int i, int64_t t_ms)
 
     device_outbox(&guard->device[i], &frame);
     port_sent(guard, i, &frame);
-    while (!guard->gone[i] && (n = port_read(guard->config.port[i], bytes, sizeof bytes)) != 0) {
+    while (!guard->gone[i] && (n = port_read(port_of(guard, i), bytes, sizeof bytes)) != 0) {
         if (n < 0) {
             guard->gone[i] = true;
             return;

@@ -69,7 +69,7 @@ static void print_instruments(const struct benchfile *bench)
         struct frame frame;
         device_last_words(&bench->device[i], &frame);
         printf("  %-8s %-12s %s\n           ", bench->device[i].name,
-               device_kind_name(bench->device[i].kind), bench->port[i].path);
+               device_kind_name(bench->device[i].kind), bench->port[bench->device[i].port].path);
         print_escaped(&frame);
         printf("\n");
     }

@@ -28,3 +28,13 @@ void port_close(struct port *port)
     if (port)
         port->ops->close(port);
 }
+
+int port_set_lines(struct port *port, bool rts, bool dtr)
+{
+    return port->ops->set_lines ? port->ops->set_lines(port, rts, dtr) : TL_MISSING;
+}
+
+int port_get_lines(struct port *port, bool *cts, bool *dsr, bool *dcd)
+{
+    return port->ops->get_lines ? port->ops->get_lines(port, cts, dsr, dcd) : TL_MISSING;
+}

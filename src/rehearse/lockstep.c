@@ -109,7 +109,7 @@ static int make_guard(struct rehearsal *r, struct tl_error *error)
         .bench = r->setup->bench, .journal = r->journal, .truth_mc = &r->truth_mc};
 
     for (int i = 0; i < r->setup->bench->device_count; i++)
-        config.port[i] = world_port(r->world, i);
+        config.port[r->setup->bench->device[i].port] = world_port(r->world, i);
     return guard_new(&r->guard, &config, error);
 }
 

@@ -9,11 +9,11 @@
 /* Both ends are built together, but a changed struct must never pass unnoticed: these sizes stand in
  * docs/reference/wire.md, and WIRE_VERSION goes up with any of them. */
 _Static_assert(sizeof(struct wire_head) == 8, "wire_head");
-_Static_assert(sizeof(struct wire_hello) == 1784, "wire_hello");
-_Static_assert(sizeof(struct wire_snapshot) == 264, "wire_snapshot");
-_Static_assert(sizeof(struct wire_turn) == 128, "wire_turn");
+_Static_assert(sizeof(struct wire_hello) == 1864, "wire_hello");
+_Static_assert(sizeof(struct wire_snapshot) == 376, "wire_snapshot");
+_Static_assert(sizeof(struct wire_turn) == 132, "wire_turn");
 _Static_assert(sizeof(struct wire_note) == 312, "wire_note");
-_Static_assert(sizeof(struct wire_hand) == 104, "wire_hand");
+_Static_assert(sizeof(struct wire_hand) == 112, "wire_hand");
 _Static_assert(sizeof(struct wire_end) == 272, "wire_end");
 
 /* No padding holes: the fields' own sizes add up to the struct's. A hole would carry stray memory of
@@ -22,16 +22,17 @@ _Static_assert(sizeof(struct rail_limits) == BENCH_NAME + 4 * 4, "hole in rail_l
 _Static_assert(sizeof(struct limits) == LIMITS * 4 + 4 + BENCH_RAILS * sizeof(struct rail_limits) +
                                             4 * sizeof(bool) + 3 * 4,
                "hole in limits");
-_Static_assert(sizeof(struct wire_hello) == 8 + 2 * sizeof(struct limits) + 64 + 2 * BENCH_NAME,
+_Static_assert(sizeof(struct wire_hello) == 8 + LIMITS * 8 + 8 + 2 * sizeof(struct limits) + 64 + 2 * BENCH_NAME,
                "hole in wire_hello");
 _Static_assert(sizeof(struct wire_joint) == 4 * 4, "hole in wire_joint");
-_Static_assert(sizeof(struct wire_snapshot) == 8 + 8 + 3 * SENSORS * 4 + 35 * 4 + 8 + 64,
+_Static_assert(sizeof(struct wire_snapshot) == 8 + 8 + 3 * SENSORS * 4 + 45 * 4 +
+                                                BOARD_JOINTS * sizeof(struct wire_joint) + 8 + 8 + 64,
                "hole in wire_snapshot");
-_Static_assert(sizeof(struct wire_turn) == 8 + 14 * 4 + BOARD_JOINTS * sizeof(struct wire_joint),
+_Static_assert(sizeof(struct wire_turn) == 8 + 15 * 4 + BOARD_JOINTS * sizeof(struct wire_joint),
                "hole in wire_turn");
 _Static_assert(sizeof(struct wire_note) == 8 + 2 * 4 + 8 + BENCH_NAME + BENCH_TEXT,
                "hole in wire_note");
-_Static_assert(sizeof(struct wire_hand) == 8 + 6 * 4 + 8 + 64, "hole in wire_hand");
+_Static_assert(sizeof(struct wire_hand) == 8 + 8 * 4 + 8 + 64, "hole in wire_hand");
 _Static_assert(sizeof(struct wire_end) == 8 + 2 * 4 + BENCH_TEXT, "hole in wire_end");
 
 /* Ranges of what a recipe may write into a turn. They only keep arithmetic safe; what is allowed is
@@ -61,7 +62,8 @@ static const struct {
 };
 
 static const char *const mode_names[GUARD_MODES] = {
-    [GUARD_WAITING] = "waiting", [GUARD_RUNNING] = "running", [GUARD_PAUSED] = "paused",
+    [GUARD_WAITING] = "waiting", [GUARD_CHECKING] = "checking", [GUARD_SEATING] = "seating",
+    [GUARD_RUNNING] = "running", [GUARD_PAUSED] = "paused",
     [GUARD_COOLING] = "cooling", [GUARD_ENDED] = "ended",
 };
 
@@ -69,6 +71,9 @@ static const char *const note_names[NOTE_KINDS] = {
     [NOTE_STAGE] = "stage", [NOTE_CONFIRM] = "confirm", [NOTE_ASK] = "ask",
     [NOTE_DO] = "do",       [NOTE_TELL] = "tell",       [NOTE_NOTE] = "note",
     [NOTE_VALUE] = "value", [NOTE_BEEP] = "beep",       [NOTE_MELT] = "melt",
+    [NOTE_CHECK] = "check", [NOTE_STATE] = "state",     [NOTE_WARN] = "warn",
+    [NOTE_FAULT] = "fault", [NOTE_ACT] = "act",         [NOTE_LOOK] = "look",
+    [NOTE_HANDS] = "hands",
 };
 
 const char *wire_kind_name(int kind)
@@ -146,7 +151,7 @@ static bool turn_is_sane(const struct wire_turn *turn, int32_t rails)
            within(turn->inject, 0, 1) && within(turn->temp_mc, 0, TEMP_MAX_MC) &&
            within(turn->ramp_mc_s, 0, RAMP_MAX_MC_S) && within(turn->fan_pct, 0, FAN_MAX_PCT) &&
            within(turn->mv, 0, SUPPLY_MAX_MV) && within(turn->ma, 0, SUPPLY_MAX_MA) &&
-           within(turn->hand, 0, HANDS - 1) && rail_is_sane(turn, rails) && estimate_is_sane(turn);
+           within(turn->hand, 0, HANDS - 1) && within(turn->meter, 0, METER_KINDS - 1) && rail_is_sane(turn, rails) && estimate_is_sane(turn);
 }
 
 int wire_take_turn(const struct wire_turn *turn, int32_t rails, struct wanted *want)
@@ -164,6 +169,7 @@ int wire_take_turn(const struct wire_turn *turn, int32_t rails, struct wanted *w
         .mv = turn->mv,
         .ma = turn->ma,
         .hand = (enum hand)turn->hand,
+        .meter = (enum meter_kind)turn->meter,
         .beeps = turn->beeps,
     };
     return 0;
@@ -171,7 +177,7 @@ int wire_take_turn(const struct wire_turn *turn, int32_t rails, struct wanted *w
 
 int wire_check_note(const struct wire_note *note)
 {
-    if (!within(note->note, NOTE_STAGE, NOTE_KINDS - 1) || note->line < 0 || !isfinite(note->value))
+    if (!within(note->note, NOTE_STAGE, NOTE_MELT) || (note->head.number & NOTE_GUARD) || note->line < 0 || !isfinite(note->value))
         return TL_BAD;
     if (!terminated(note->name, sizeof note->name) || !terminated(note->text, sizeof note->text))
         return TL_BAD;
@@ -180,7 +186,7 @@ int wire_check_note(const struct wire_note *note)
 
 int wire_check_hand(const struct wire_hand *hand)
 {
-    if (!within(hand->answer, 0, ANSWERS - 1) || hand->zero != 0 || !isfinite(hand->value))
+    if (!within(hand->answer, 0, ANSWERS - 1) || !isfinite(hand->value))
         return TL_BAD;
     if (!within(hand->nudge_mc, -NUDGE_MAX_MC, NUDGE_MAX_MC) ||
         !within(hand->nudge_ms, -NUDGE_MAX_MS, NUDGE_MAX_MS))

@@ -1,0 +1,59 @@
+/* SPDX-License-Identifier: MIT */
+/* keeper - watches the guard and has the last word: when the guard is dead or late it kills it, reaps it,
+ * and sends every instrument the bytes that switch it off. Meant to be read in one sitting.
+ *
+ * Ownership  the ports and descriptors stay the caller's; the caller forks the guard.
+ * Never      parses a byte from an instrument, allocates, or sends while the guard still lives (two
+ *            writers on one wire garble the OFF frame).
+ * Fails      it cannot: what cannot be sent is counted, and said in the result.
+ * Units      milliseconds of CLOCK_BOOTTIME. */
+#ifndef TINLATCH_KEEPER_H
+#define TINLATCH_KEEPER_H
+
+#include <stdbool.h>
+#include <stdint.h>
+#include <sys/types.h>
+
+#include "tinlatch/device.h"
+#include "tinlatch/port.h"
+
+enum {
+    KEEPER_LATE_MS = 500,  /* the guard's heartbeat may be this late */
+    KEEPER_SIGN_MS = 100,  /* how often the keeper shows the guard that it lives */
+    KEEPER_TIMES = 3,      /* last words are sent so often ... */
+    KEEPER_APART_MS = 100, /* ... with so much time between */
+};
+
+/* The guard's heartbeat: one of these through a pipe after every scan with fresh data. The number must
+ * be the one before plus one: a guard that repeats itself, skips or writes nonsense is as good as dead. */
+struct keeper_beat {
+    uint32_t number;
+    uint32_t over; /* 1: the run is over, everything is off and touch-safe; the guard is about to leave */
+};
+
+struct keeper_config {
+    int port_count;
+    struct port *port[BENCH_PORTS];
+    int words_count;
+    struct {
+        int port;           /* index; -1 = none */
+        struct frame frame; /* encoded at the start, the same bytes as a trip's */
+    } words[BENCH_DEVICES];
+    pid_t guard;
+    int beat_fd; /* read end of the guard's heartbeats */
+    int sign_fd; /* write end: the keeper's own signs of life to the guard */
+};
+
+enum keeper_end {
+    KEEPER_OVER,    /* the guard ended the run in order */
+    KEEPER_DEAD,    /* the guard died: last words were sent */
+    KEEPER_LATE,    /* the guard was late or wrong: killed, last words were sent */
+};
+
+/* Watch until the guard is over or gone. *unsent: frames that could not be written. */
+enum keeper_end keeper_watch(const struct keeper_config *config, int *unsent);
+
+/* Send last words KEEPER_TIMES; also what a start uses to switch everything off once. */
+int keeper_last_words(const struct keeper_config *config);
+
+#endif

@@ -1,0 +1,30 @@
+/* SPDX-License-Identifier: MIT */
+/* live - the guard's process in a real run: one poll loop around the scan. Ports, recipe, front, keeper and
+ * scribe are descriptors; the machine's clock is asked once per turn of the loop.
+ *
+ * Ownership  descriptors and ports stay the caller's.
+ * Never      blocks on anything but its own poll, allocates after its start, or lets one descriptor delay another.
+ * Fails      live_run returns the outcome; everything is off and touch-safe, or a person chose to leave.
+ * Units      milliseconds of CLOCK_BOOTTIME. */
+#ifndef TINLATCH_LIVE_H
+#define TINLATCH_LIVE_H
+
+#include "tinlatch/benchfile.h"
+#include "tinlatch/guard.h"
+#include "tinlatch/port.h"
+#include "tinlatch/run.h"
+
+struct live_config {
+    const struct benchfile *bench;
+    struct port *port[BENCH_PORTS];
+    int recipe_fd, front_fd;   /* SOCK_SEQPACKET */
+    int beat_fd, sign_fd;      /* heartbeats to the keeper, signs of life from it */
+    int record_fd, durable_fd; /* lines to the scribe, numbers of durable lines from it */
+    const char *latch_path;    /* written when heat is first allowed, removed at a clean end */
+    const char *recipe_name;
+    bool ask_realtime;
+};
+
+enum outcome live_run(const struct live_config *config);
+
+#endif
