@@ -2,6 +2,8 @@
 #include "check.h"
 
 #include "tinlatch/control.h"
+#include "tinlatch/thermal.h"
+#include "tinlatch/world.h"
 
 /* A plate of its own, written from the heat balance alone: element lag, block, sensor lag. */
 struct plant {
@@ -157,6 +159,100 @@ static void test_a_plate_that_cannot_be_read_is_not_driven(void **state)
     assert_int_equal(drive.duty_permille, 0);
 }
 
+/* A plate of the world's physics, drawn at random; the controller knows its constants, for they were
+ * learned first. */
+struct drawn {
+    struct plate plate;
+    struct insert insert;
+    double target_c;
+    int32_t ramp_mc_s;
+};
+
+static double between(struct random *random, double low, double high)
+{
+    return low + (high - low) * random_unit(random);
+}
+
+static struct drawn draw(struct random *r)
+{
+    struct drawn drawn = {
+        .plate = {.watts = between(r, 200, 1200), .length_mm = 120, .width_mm = 100}};
+    drawn.plate.capacity_j_k = drawn.plate.watts * between(r, 0.4, 1.5);
+    drawn.plate.loss_w_k = drawn.plate.watts * between(r, 0.0008, 0.002);
+    drawn.plate.emissivity_area = between(r, 0.002, 0.012);
+    drawn.plate.element_lag_s = between(r, 0.3, 6);
+    drawn.plate.sensor_lag_s = between(r, 0.3, 3);
+    drawn.insert.capacity_j_k = drawn.plate.capacity_j_k * between(r, 0, 0.12);
+    drawn.insert.plate_w_k = 8;
+    drawn.insert.board_w_k = 1;
+    drawn.target_c = between(r, 100, 230);
+    drawn.ramp_mc_s = (int32_t)between(r, 300, 2500);
+    return drawn;
+}
+
+struct quality_seen {
+    double over_k, ramp_over_c_s, end_c;
+};
+
+static struct quality_seen climb(const struct drawn *drawn, struct random *noise)
+{
+    struct thermal_setup setup = {.plate = drawn->plate,
+                                  .insert = drawn->insert,
+                                  .room_c = 22,
+                                  .contact_factor = 1,
+                                  .mass_factor = 1};
+    struct quality_seen seen = {-HUGE_VAL, -HUGE_VAL, 0};
+    struct granted granted = {
+        .heat = true, .temp_mc = (int32_t)(drawn->target_c * 1000), .ramp_mc_s = drawn->ramp_mc_s};
+    struct control control;
+    struct thermal thermal;
+    struct tl_error error;
+    double reading_c = 22;
+
+    assert_int_equal(thermal_init(&thermal, &setup, &error), 0);
+    control_init(&control, &drawn->plate, drawn->insert.capacity_j_k, 22);
+    for (int64_t t_ms = 0; t_ms < 900000; t_ms += 100) {
+        double shown_c = reading_c + 0.1 * random_normal(noise);
+        struct temp_reading reading = {QUALITY_GOOD, (int32_t)lround(shown_c * 1000), 0};
+        struct drive drive;
+        int32_t ramp;
+        if (control_ramp(&control, reading.temp_mc, t_ms, &ramp))
+            seen.ramp_over_c_s = fmax(seen.ramp_over_c_s, (ramp - drawn->ramp_mc_s) / 1000.0);
+        control_step(&control, &granted, &reading, 3000, t_ms, &drive);
+        struct thermal_input input = {.heater_w = drawn->plate.watts * drive.duty_permille / 1000.0,
+                                      .draft = 1,
+                                      .rail_part = -1,
+                                      .hand_part = -1};
+        thermal_step(&thermal, &input, 0.1);
+        double plate_c = thermal_plate_c(&thermal);
+        reading_c += (plate_c - reading_c) * (1 - exp(-0.1 / drawn->plate.sensor_lag_s));
+        seen.over_k = fmax(seen.over_k, plate_c - drawn->target_c);
+        seen.end_c = plate_c;
+    }
+    return seen;
+}
+
+static void test_fifty_drawn_plates_once_learned_neither_overshoot_nor_climb_too_fast(void **state)
+{
+    (void)state;
+    struct random random = {2026};
+
+    for (int i = 0; i < 50; i++) {
+        struct drawn drawn = draw(&random);
+        struct quality_seen seen = climb(&drawn, &random);
+        if (seen.over_k > 2 || seen.ramp_over_c_s > 0.2 || fabs(seen.end_c - drawn.target_c) > 1)
+            print_error(
+                "plate %d: %.0f W, %.0f J/K, lags %.1f and %.1f s, to %.0f C at %d mC/s: over by "
+                "%.2f K, ramp by %.2f C/s, end %.1f C\n",
+                i, drawn.plate.watts, drawn.plate.capacity_j_k, drawn.plate.element_lag_s,
+                drawn.plate.sensor_lag_s, drawn.target_c, (int)drawn.ramp_mc_s, seen.over_k,
+                seen.ramp_over_c_s, seen.end_c);
+        assert_true(seen.over_k <= 2);
+        assert_true(seen.ramp_over_c_s <= 0.2);
+        assert_near(seen.end_c, drawn.target_c, 1);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -168,6 +264,7 @@ int main(void)
         cmocka_unit_test(test_one_wild_reading_moves_the_ramp_by_a_fortieth),
         cmocka_unit_test(test_heat_denied_means_no_duty_and_no_set_point),
         cmocka_unit_test(test_a_plate_that_cannot_be_read_is_not_driven),
+        cmocka_unit_test(test_fifty_drawn_plates_once_learned_neither_overshoot_nor_climb_too_fast),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
