@@ -44,12 +44,15 @@ void recipe_fail_with(struct recipe *recipe, const struct tl_error *error)
     recipe_leave(recipe);
 }
 
-static int error_set_list(struct tl_error *error, enum tl_err code, const char *format,
-                          va_list list)
+static void error_set_list(struct tl_error *error, enum tl_err code, const char *format,
+                           va_list list) __attribute__((format(printf, 3, 0)));
+
+static void error_set_list(struct tl_error *error, enum tl_err code, const char *format,
+                           va_list list)
 {
     char text[sizeof error->text];
     vsnprintf(text, sizeof text, format, list);
-    return tl_error_set(error, code, "%s", text);
+    tl_error_set(error, code, "%s", text);
 }
 
 void recipe_fail(struct recipe *recipe, enum tl_err code, const char *token, const char *format,

@@ -147,7 +147,8 @@ static struct recipe_tally tally;
 static struct plate plate;
 static struct insert insert;
 
-static void add_source(const char *name, const char *module, int from, const char *text)
+static void add_source(const char *name, const char *module, enum source_from from,
+                       const char *text)
 {
     struct source_file *file = &sources.file[sources.count++];
     *file = (struct source_file){.text = text, .length = strlen(text)};
