@@ -390,9 +390,24 @@ int recipe_run(struct recipe *recipe, const struct recipe_host *host, struct rec
 
 /* ---- from a signal handler ------------------------------------------------------------------ */
 
+/* The line that called the C function at work, 0 when Lua itself is. A long C call (a pattern, a
+ * repetition) never comes back to a hook, but while it lasts the Lua stack below it stands still, so that
+ * reading it is safe here. */
+static int line_below_c(lua_State *lua)
+{
+    lua_Debug at;
+    if (!lua || !lua_getstack(lua, 0, &at) || !lua_getinfo(lua, "S", &at) || at.what[0] != 'C')
+        return 0;
+    for (int level = 1; lua_getstack(lua, level, &at); level++)
+        if (lua_getinfo(lua, "l", &at) && at.currentline > 0)
+            return at.currentline;
+    return 0;
+}
+
 int recipe_line(const struct recipe *recipe)
 {
-    return recipe ? (int)recipe->line : 0;
+    int line = recipe ? line_below_c(recipe->lua) : 0;
+    return line > 0 || !recipe ? line : (int)recipe->line;
 }
 
 static void interrupt_hook(lua_State *lua, lua_Debug *at)
