@@ -123,6 +123,9 @@ int recipe_line(const struct recipe *recipe);
 /* From a SIGXCPU handler: have the script report its line through *error and leave recipe_open or
  * recipe_run with TL_KILLED at its next instruction. */
 void recipe_interrupt(struct recipe *recipe);
+/* The same, at once, out of whatever library call the script stands in: does not return when the
+ * script is at work. For a process that will never use Lua or allocate again. */
+void recipe_abandon(struct recipe *recipe);
 
 /* Give up what the process does not need: memory, CPU, descriptors, system calls (a table of ten or
  * fewer; others kill). Descriptors already open stay usable for write. */

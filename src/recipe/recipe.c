@@ -428,3 +428,10 @@ void recipe_interrupt(struct recipe *recipe)
         lua_sethook(recipe->lua, interrupt_hook,
                     LUA_MASKCALL | LUA_MASKRET | LUA_MASKLINE | LUA_MASKCOUNT, 1);
 }
+
+void recipe_abandon(struct recipe *recipe)
+{
+    if (recipe && line_below_c(recipe->lua) > 0)
+        recipe_fail(recipe, TL_KILLED, NULL,
+                    "one library call ran for more than the recipe's CPU time; it was here");
+}
