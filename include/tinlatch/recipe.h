@@ -7,7 +7,7 @@
  * Never      lets a script reach a file, a clock, another process, or a state of its own making; no
  *            coroutine, no bytecode, no debug, no package.
  * Fails      every mistake comes back as a tl_error with file, line, token and hint. A recipe that
- *            runs out of memory ends its process with status RECIPE_EXIT_MEMORY.
+ *            runs out of memory, or loops past 6 hours of bench time, is left with its line too.
  * Units      quantities in Lua are text with a unit; read back as plain numbers in C, s, V, A, ohm. */
 #ifndef TINLATCH_RECIPE_H
 #define TINLATCH_RECIPE_H
@@ -26,10 +26,12 @@
 enum { SOURCE_FILES = 64, SOURCE_BYTES = 1 << 20, RECIPE_PARAMS = 32, RECIPE_BEFORE = 16 };
 enum { RECIPE_EXIT_MEMORY = 101, RECIPE_EXIT_CPU = 102 };
 
+enum source_from { SOURCE_RECIPE, SOURCE_BESIDE, SOURCE_BOARD, SOURCE_SHIPPED };
+
 struct source_file {
     char name[128];   /* as shown: path as the person named it, or "hx210.lua" for a module */
     char module[64];  /* what `require` or `board =` calls it: the base name without .lua */
-    enum { SOURCE_RECIPE, SOURCE_BESIDE, SOURCE_BOARD, SOURCE_SHIPPED } from;
+    enum source_from from;
     const char *text;
     size_t length;
 };
@@ -121,6 +123,9 @@ int recipe_line(const struct recipe *recipe);
 /* From a SIGXCPU handler: have the script report its line through *error and leave recipe_open or
  * recipe_run with TL_KILLED at its next instruction. */
 void recipe_interrupt(struct recipe *recipe);
+/* The same, at once, out of whatever library call the script stands in: does not return when the
+ * script is at work. For a process that will never use Lua or allocate again. */
+void recipe_abandon(struct recipe *recipe);
 
 /* Give up what the process does not need: memory, CPU, descriptors, system calls (a table of ten or
  * fewer; others kill). Descriptors already open stay usable for write. */

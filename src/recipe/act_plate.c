@@ -259,7 +259,7 @@ int act_wait_for_melt(struct recipe *recipe, struct call *call)
     int joint = (int)call_number(call, "joint");
     const struct board_joint *board = &recipe->board.joint[joint];
     double steady_s = call_number(call, "steady"), timeout_s = call_number(call, "timeout");
-    double start_s = now_s(recipe), since_s = NAN;
+    double start_s = now_s(recipe), since_s = -1;
     struct wire_joint now;
     char time[32];
     tally_time(recipe, timeout_s);
@@ -269,8 +269,8 @@ int act_wait_for_melt(struct recipe *recipe, struct call *call)
         bool molten = now.molten_permille >= 1000 && now.temp_mc > board->alloy.liquidus_c * 1000 &&
                       !recipe->estimate.frozen;
         if (!molten)
-            since_s = NAN;
-        else if (isnan(since_s))
+            since_s = -1;
+        else if (since_s < 0)
             since_s = now_s(recipe);
         if (molten && now_s(recipe) - since_s >= steady_s) {
             note_melt(recipe, joint, now.temp_mc / 1000.0, now_s(recipe) - since_s);

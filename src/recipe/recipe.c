@@ -44,12 +44,15 @@ void recipe_fail_with(struct recipe *recipe, const struct tl_error *error)
     recipe_leave(recipe);
 }
 
-static int error_set_list(struct tl_error *error, enum tl_err code, const char *format,
-                          va_list list)
+static void error_set_list(struct tl_error *error, enum tl_err code, const char *format,
+                           va_list list) __attribute__((format(printf, 3, 0)));
+
+static void error_set_list(struct tl_error *error, enum tl_err code, const char *format,
+                           va_list list)
 {
     char text[sizeof error->text];
     vsnprintf(text, sizeof text, format, list);
-    return tl_error_set(error, code, "%s", text);
+    tl_error_set(error, code, "%s", text);
 }
 
 void recipe_fail(struct recipe *recipe, enum tl_err code, const char *token, const char *format,
@@ -387,9 +390,24 @@ int recipe_run(struct recipe *recipe, const struct recipe_host *host, struct rec
 
 /* ---- from a signal handler ------------------------------------------------------------------ */
 
+/* The line that called the C function at work, 0 when Lua itself is. A long C call (a pattern, a
+ * repetition) never comes back to a hook, but while it lasts the Lua stack below it stands still, so that
+ * reading it is safe here. */
+static int line_below_c(lua_State *lua)
+{
+    lua_Debug at;
+    if (!lua || !lua_getstack(lua, 0, &at) || !lua_getinfo(lua, "S", &at) || at.what[0] != 'C')
+        return 0;
+    for (int level = 1; lua_getstack(lua, level, &at); level++)
+        if (lua_getinfo(lua, "l", &at) && at.currentline > 0)
+            return at.currentline;
+    return 0;
+}
+
 int recipe_line(const struct recipe *recipe)
 {
-    return recipe ? (int)recipe->line : 0;
+    int line = recipe ? line_below_c(recipe->lua) : 0;
+    return line > 0 || !recipe ? line : (int)recipe->line;
 }
 
 static void interrupt_hook(lua_State *lua, lua_Debug *at)
@@ -409,4 +427,11 @@ void recipe_interrupt(struct recipe *recipe)
     if (recipe->lua)
         lua_sethook(recipe->lua, interrupt_hook,
                     LUA_MASKCALL | LUA_MASKRET | LUA_MASKLINE | LUA_MASKCOUNT, 1);
+}
+
+void recipe_abandon(struct recipe *recipe)
+{
+    if (recipe && line_below_c(recipe->lua) > 0)
+        recipe_fail(recipe, TL_KILLED, NULL,
+                    "one library call ran for more than the recipe's CPU time; it was here");
 }

@@ -209,8 +209,8 @@ static void skip_mark(struct source_file *file)
     }
 }
 
-static int add_file(struct source_set *set, const char *path, const char *shown, int from,
-                    struct tl_error *error)
+static int add_file(struct source_set *set, const char *path, const char *shown,
+                    enum source_from from, struct tl_error *error)
 {
     if (set->count == SOURCE_FILES)
         return tl_error_set(error, TL_FULL, "%s: more than %d files belong to this recipe", path,
@@ -248,8 +248,8 @@ static bool is_mentioned(const struct source_set *set, const char *module)
     return false;
 }
 
-static int add_folder(struct source_set *set, const char *path, int from, const char *skip,
-                      struct tl_error *error)
+static int add_folder(struct source_set *set, const char *path, enum source_from from,
+                      const char *skip, struct tl_error *error)
 {
     struct folder folder;
     folder_list(&folder, path);

@@ -18,9 +18,11 @@ static const double TORN = 0.01; /* share of solder still solid at a lift: more 
 /* For the signal handler; one rehearsal per process. */
 static struct rehearse_result *handler_result;
 static struct rehearsal *handler_rehearsal;
-static volatile sig_atomic_t in_exchange;
+static volatile sig_atomic_t in_exchange, asked_to_stop;
 
-/* Told to stop: note the line, save the record so far, have the script let go. */
+/* Told to stop: note the line, have the script let go at its next instruction. Told again: it sits inside one
+ * library call, so leave that call where it stands; nothing of Lua's is used afterwards, and the guard, which goes on
+ * to cool down, allocates nothing. */
 static void on_cpu_time(int signal)
 {
     struct rehearsal *r = handler_rehearsal;
@@ -29,8 +31,8 @@ static void on_cpu_time(int signal)
     if (!r || !r->recipe)
         return;
     handler_result->line = recipe_line(r->recipe);
-    if (!in_exchange)
-        journal_flush(r->journal);
+    if (asked_to_stop++ && !in_exchange)
+        recipe_abandon(r->recipe);
     recipe_interrupt(r->recipe);
 }
 

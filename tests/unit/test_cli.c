@@ -15,7 +15,8 @@ static struct told told(int argc, const char *const *words)
 {
     struct told t = {0};
     size_t n;
-    char *argv[16] = {"tinlatch"};
+    char name[] = "tinlatch";
+    char *argv[16] = {name};
     for (int i = 0; i < argc; i++)
         argv[i + 1] = (char *)words[i];
     FILE *out = open_memstream(&t.out, &n), *err = open_memstream(&t.err, &n);

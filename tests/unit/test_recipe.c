@@ -16,6 +16,8 @@
 
 enum { SEEN_NOTES = 64, ANSWERS_MAX = 16, HANDS_MAX = 16 };
 
+static struct recipe *recipe;
+
 static struct fake {
     double plate_c, rise_c_s; /* follows the wanted temperature */
     double volts, amps;       /* what the supply reads once it is on */
@@ -26,13 +28,19 @@ static struct fake {
     enum hand_answer answer[ANSWERS_MAX];
     double value;
     char text[64];
-    bool mute; /* nobody answers */
+    bool mute;           /* nobody answers */
+    int interrupt_after; /* exchanges; 0 = never */
     int exchanges, notes, hands;
     struct wire_note note[SEEN_NOTES];
     enum hand hand[HANDS_MAX];
     double hand_watts[HANDS_MAX];
     int32_t hand_announced; /* in the turns while the first prompt was open */
     double peak_mc;         /* highest temperature ever wanted */
+    int32_t hand_at_value;  /* ... and when a value was recorded */
+    int32_t fan_permille;   /* most of the frame that was molten while the fan ran */
+    bool fan_ran;
+    int injected_off;   /* turns with the supply off and an injection still announced */
+    int64_t open_at_ms; /* the plate's sensor breaks; 0 = never */
     struct wire_turn last;
     struct wire_snapshot snapshot;
     struct limits limits;
@@ -64,6 +72,12 @@ static int fake_exchange(void *context, const struct wire_turn *turn,
     struct wire_snapshot *s = &fake.snapshot;
     fake.last = *turn;
     fake.exchanges++;
+    fake.injected_off += turn->inject && !turn->supply_on && turn->rail == 0;
+    fake.fan_ran = fake.fan_ran || turn->fan_pct > 0;
+    if (turn->fan_pct > 0 && turn->joints > 0 && turn->joint[0].molten_permille > fake.fan_permille)
+        fake.fan_permille = turn->joint[0].molten_permille;
+    if (fake.exchanges == fake.interrupt_after)
+        recipe_interrupt(recipe);
     if (fake.end_at_ms > 0 && s->t_ms >= fake.end_at_ms)
         return TL_ENDED;
     s->t_ms += 100;
@@ -73,6 +87,8 @@ static int fake_exchange(void *context, const struct wire_turn *turn,
     fake.plate_c += fmax(-step_c, fmin(step_c, goal_c - fake.plate_c));
     fake.peak_mc = fmax(fake.peak_mc, turn->temp_mc);
     s->plate_mc = s->temp_mc[SENSOR_PLATE] = (int32_t)lround(fake.plate_c * 1000);
+    if (fake.open_at_ms > 0 && s->t_ms >= fake.open_at_ms)
+        fake.plate_quality = QUALITY_OPEN;
     s->plate_quality = s->quality[SENSOR_PLATE] = fake.plate_quality;
     s->nudge_mc = fake.nudge_mc;
     s->supply_quality = QUALITY_GOOD;
@@ -90,6 +106,8 @@ static int fake_note(void *context, const struct wire_note *note)
     if (fake.notes < SEEN_NOTES)
         fake.note[fake.notes] = *note;
     fake.notes++;
+    if (note->note == NOTE_VALUE)
+        fake.hand_at_value = fake.last.hand;
     return wire_check_note(note);
 }
 
@@ -126,11 +144,11 @@ static struct source_set sources;
 static struct recipe_setup setup;
 static struct tl_error error;
 static struct recipe_tally tally;
-static struct recipe *recipe;
 static struct plate plate;
 static struct insert insert;
 
-static void add_source(const char *name, const char *module, int from, const char *text)
+static void add_source(const char *name, const char *module, enum source_from from,
+                       const char *text)
 {
     struct source_file *file = &sources.file[sources.count++];
     *file = (struct source_file){.text = text, .length = strlen(text)};
@@ -705,6 +723,7 @@ static void test_a_prompt_is_answered_by_number_and_its_hand_announced(void **st
     assert_int_equal(fake.hand_announced, HAND_PLACE);
     assert_int_equal(fake.hands, 1);
     assert_int_equal(fake.hand[0], HAND_PLACE);
+    assert_int_equal(fake.hand_at_value, HAND_PLACE); /* 5 s later he may still be at it */
     assert_int_equal(fake.last.hand, HAND_NONE);
 }
 
@@ -808,6 +827,24 @@ static void test_injection_ends_by_itself(void **state)
     assert_near(fake.note[0].value, 0.3, 1e-9);
     assert_near(fake.note[1].value, 0, 0);
     assert_int_equal(tally.warning_count, 0);
+    assert_true(fake.injected_off >= 1); /* its last current is no fault of a supply that is off */
+}
+
+static void test_cooling_waits_for_the_joint_and_the_fan_for_its_melt(void **state)
+{
+    (void)state;
+    assert_int_equal(run_steps("board.place { 'lay it', timeout = '1 min' }\n"
+                               "plate.ramp { to = '180 C', timeout = '3 min' }\n"
+                               "wait_for_melt { joint = 'frame', timeout = '10 min' }\n"
+                               "cool { joint = 'frame', fan = '60 %', timeout = '20 min' }\n"
+                               "record('solid', plate.temperature())"),
+                     0);
+
+    /* solidus 138 C less 20 K: the hottest place, so the coldest as well */
+    assert_true(fake.last.joint[0].temp_mc <= 118500);
+    assert_true(fake.last.joint[0].temp_mc >= 90000);
+    assert_true(fake.fan_ran);
+    assert_int_equal(fake.fan_permille, 0);
 }
 
 static void test_melt_comes_from_the_estimate_and_says_so(void **state)
@@ -825,7 +862,7 @@ static void test_melt_comes_from_the_estimate_and_says_so(void **state)
     assert_string_equal(melt->name, "frame");
     assert_true(melt->value > 140);
     assert_has(melt->text, "estimate: coldest place of frame at 1");
-    assert_has(melt->text, "liquidus 140 C; a person confirms");
+    assert_has(melt->text, "molten for 8 s, liquidus 140 C; a person confirms");
     assert_int_equal(fake.hand[1], HAND_LIFT);
     assert_int_equal(tally.warning_count, 0);
 }
@@ -855,6 +892,20 @@ static void test_an_unreadable_plate_is_not_a_melt_either(void **state)
     assert_int_equal(run_steps("plate.temperature()"), TL_STEP);
 
     assert_has(error.text, "cannot be read: open");
+}
+
+static void test_a_molten_joint_counts_no_more_once_the_sensor_is_lost(void **state)
+{
+    (void)state;
+    fake.open_at_ms = 600000;
+
+    assert_int_equal(run_steps("board.place { 'lay it', timeout = '1 min' }\n"
+                               "plate.ramp { to = '180 C', timeout = '3 min' }\nwait '10 min'\n"
+                               "wait_for_melt { joint = 'frame', timeout = '1 min' }"),
+                     TL_TIMEOUT);
+
+    assert_has(error.text, "100 % molten");
+    assert_null(first_note(NOTE_MELT));
 }
 
 static void test_a_lift_before_the_melt_is_warned_of(void **state)
@@ -1092,6 +1143,17 @@ static void test_an_endless_recipe_is_interrupted_with_its_line(void **state)
     }
 }
 
+static void test_a_primitive_that_waits_is_interrupted_at_once(void **state)
+{
+    (void)state;
+    fake.interrupt_after = 100;
+
+    assert_int_equal(run_steps("\nwait '1 h'"), TL_KILLED);
+
+    assert_int_equal(error.line, 4);
+    assert_int_equal(fake.exchanges, 100);
+}
+
 static int in_child(void (*act)(void))
 {
     pid_t child = fork();
@@ -1193,6 +1255,7 @@ static void test_a_text_that_hides_something_is_refused_with_its_line(void **sta
         TRICK("a\n\n\xff", 3, "not UTF-8"),
         TRICK("caf\xe9\n", 1, "not UTF-8"),
         TRICK("\xc0\x80", 1, "not UTF-8"),                  /* overlong NUL */
+        TRICK("\xe0\x80\xaf", 1, "not UTF-8"),              /* overlong slash */
         TRICK("\xed\xa0\x80", 1, "not UTF-8"),              /* half of a surrogate pair */
         TRICK("\xf4\x90\x80\x80", 1, "not UTF-8"),          /* beyond U+10FFFF */
         TRICK("\xe2\x80", 1, "not UTF-8"),                  /* cut */
@@ -1392,9 +1455,11 @@ int main(void)
         TEST(test_the_supply_comes_on_with_what_was_asked_and_reads_back),
         TEST(test_a_collapsed_rail_is_a_reading_not_a_failure),
         TEST(test_injection_ends_by_itself),
+        TEST(test_cooling_waits_for_the_joint_and_the_fan_for_its_melt),
         TEST(test_melt_comes_from_the_estimate_and_says_so),
         TEST(test_a_plate_below_liquidus_is_never_taken_for_a_melt),
         TEST(test_an_unreadable_plate_is_not_a_melt_either),
+        TEST(test_a_molten_joint_counts_no_more_once_the_sensor_is_lost),
         TEST(test_a_lift_before_the_melt_is_warned_of),
         TEST(test_hot_air_is_announced_and_ends_in_time),
         TEST(test_wait_until_asks_a_function_that_may_use_primitives),
@@ -1408,6 +1473,7 @@ int main(void)
         TEST(test_an_error_in_a_module_names_the_module),
         TEST(test_memory_ends_at_its_cap_whatever_pcall_it_stands_in),
         TEST(test_an_endless_recipe_is_interrupted_with_its_line),
+        TEST(test_a_primitive_that_waits_is_interrupted_at_once),
         TEST(test_the_sandbox_leaves_memory_and_write_and_kills_for_the_rest),
         FILE_TEST(test_a_text_that_hides_something_is_refused_with_its_line),
         FILE_TEST(test_ordinary_text_of_any_language_is_read),
