@@ -134,6 +134,7 @@ struct plate {
     double fan_loss_w_k;     /* added loss at full fan */
     double sensor_lag_s;     /* first-order, sensor seated */
     double length_mm, width_mm;
+    double seat_pulse_s, seat_rise_c; /* empty plate, no insert; 0 = not learned */
 };
 
 /* An insert: the shaped block between plate and board. */
@@ -142,6 +143,7 @@ struct insert {
     double capacity_j_k;
     double plate_w_k; /* contact, plate to insert */
     double board_w_k; /* contact, insert to the whole lower board, dry, not pressed */
+    double seat_pulse_s, seat_rise_c; /* the seat test's pulse and what it raises; 0 = not learned */
 };
 
 const char *quality_name(enum quality quality); /* "good", "open" ... */

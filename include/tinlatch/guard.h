@@ -31,14 +31,29 @@ struct guard_config {
     struct port *port[BENCH_PORTS];         /* beside bench->port; NULL = not in use */
     struct journal *journal;                /* NULL = none */
     const int32_t *truth_mc;                /* rehearsal: the world's plate, for the record; else NULL */
+    bool armed;                             /* skip the questions and the seat test: a rehearsal without them */
+    /* Where notes go, the recipe's and the guard's own; NULL = nowhere but the record. */
+    void (*say)(void *context, const struct wire_note *note);
+    void *context;
+};
+
+/* What the processes around the guard tell of themselves, as of the coming scan; {0} in a rehearsal. */
+struct guard_watch {
+    int32_t front_silent_ms, keeper_silent_ms, record_late_ms;
+    bool front_gone;
 };
 
 int guard_new(struct guard **out, const struct guard_config *config, struct tl_error *error);
 void guard_free(struct guard *guard);
 
+/* Which of the bench's ports a run needs that heats, that feeds a rail, or both. */
+void guard_ports_needed(const struct benchfile *bench, bool heats, bool feeds, bool need[BENCH_PORTS]);
+
 void guard_begin(struct guard *guard, int64_t t_ms);
 bool guard_pump(struct guard *guard, int64_t t_ms);
 void guard_scan(struct guard *guard, int64_t t_ms);
+
+void guard_set_watch(struct guard *guard, const struct guard_watch *watch);
 
 /* Take one message from recipe or front. error may be NULL. */
 int guard_receive(struct guard *guard, const void *message, size_t size, int64_t t_ms,
@@ -49,6 +64,16 @@ const struct limits *guard_limits(const struct guard *guard);
 const struct limit_origins *guard_origins(const struct guard *guard);
 const struct readings *guard_readings(const struct guard *guard);
 enum guard_mode guard_mode(const struct guard *guard);
+/* A HELLO that guard_receive did not take: the run is over before it began, for this reason. */
+void guard_refuse_hello(struct guard *guard, const struct tl_error *why, int64_t t_ms);
+/* The merged table with its origins, as the guard answers HELLO. */
+void guard_answer_hello(const struct guard *guard, struct wire_hello *hello);
+/* Why the run never began: a question answered no, a failed seat test, an instrument that does not answer. code TL_OK: it did. */
+const struct tl_error *guard_refusal(const struct guard *guard);
+/* How the recipe ended, as it said: 0, or a negative enum tl_err; TL_MORE while it runs. */
+int guard_recipe_code(const struct guard *guard);
+/* Has heat been granted in this run? */
+bool guard_was_hot(const struct guard *guard);
 
 /* After a trip or stop: the first rule, when, its words, and what to do with one's hands. */
 struct guard_trip {
@@ -63,6 +88,8 @@ const struct guard_trip *guard_trip(const struct guard *guard);
 /* Modes: one enum (wire.h), one pure step, drawn in docs/explanation/modes.md. */
 enum guard_event {
     EVENT_HELLO,      /* limits merged, accepted */
+    EVENT_CHECKED,    /* every instrument answers, every question is answered yes */
+    EVENT_SEATED,     /* the seat test passed, or nothing has to be proved */
     EVENT_PAUSE,      /* a pause rule acts */
     EVENT_RESUME,     /* none does any more */
     EVENT_END,        /* the recipe is over, well or not */

@@ -26,6 +26,8 @@ int journal_new(struct journal **out, int fd, size_t gather);
 void journal_free(struct journal *journal); /* flushes */
 int journal_flush(struct journal *journal);
 int journal_error(const struct journal *journal, uint64_t *dropped);
+/* Lines accepted so far: what a scribe's count of durable lines is compared with. */
+uint64_t journal_lines(const struct journal *journal);
 
 struct journal_start {
     const char *kind; /* "rehearsal" or "run" */

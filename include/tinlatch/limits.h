@@ -58,6 +58,11 @@ struct limits {
     int32_t stale_ms;         /* a sensor value older than this is stale (three reader periods, at least 1 s) */
     int32_t silent_ms;        /* an instrument's answer */
     int32_t recipe_silent_ms; /* the recipe's turn */
+    int32_t front_pause_ms;   /* the front's word: heat pauses ... */
+    int32_t front_stop_ms;    /* ... and the run stops */
+    int32_t keeper_silent_ms; /* the keeper's sign of life */
+    int32_t record_late_ms;   /* how far the disk may be behind */
+    int32_t presence_ms;      /* how long nobody may touch a key while it is hot */
 };
 
 /* Where each merged field came from. line 0: the layer has no line for it. */

@@ -85,6 +85,8 @@ struct wire_snapshot {
     int32_t park_left_ms;
     int32_t safe_ms;     /* until touch-safe once everything is below 45 C: counts down; -1 = not yet */
     int32_t solid_ms;    /* until the joints are solid, after the end; 0 = are */
+    int32_t front_silent_ms, front_gone, keeper_silent_ms, record_late_ms, away_ms; /* judged too */
+    int32_t checks_left; /* questions and tests before the first heat */
     int32_t meter_kind, meter_quality; /* what the meter was last asked and how far it is to be trusted */
     int32_t joints;      /* the turn's estimate, for front and record */
     struct wire_joint joint[BOARD_JOINTS];

@@ -23,14 +23,14 @@ function(tinlatch_library name)
   add_dependencies(layer-${name} ${name})
 endfunction()
 
-# tinlatch_program(tinlatch-guard USES guard INTO libexec): src/main/tinlatch_guard.c.
+# tinlatch_program(tinlatch-guard USES guard INTO libexec WITH more.c): src/main/tinlatch_guard.c and more.c.
 function(tinlatch_program name)
-  cmake_parse_arguments(arg "" "INTO" "USES" ${ARGN})
+  cmake_parse_arguments(arg "" "INTO" "USES;WITH" ${ARGN})
   string(REPLACE "-" "_" main ${name})
   if(NOT EXISTS ${CMAKE_SOURCE_DIR}/src/main/${main}.c)
     return()
   endif()
-  add_executable(${name} src/main/${main}.c)
+  add_executable(${name} src/main/${main}.c ${arg_WITH})
   target_include_directories(${name} PRIVATE include)
   target_link_libraries(${name} PRIVATE ${arg_USES} tinlatch_kind tinlatch_warnings)
   install(TARGETS ${name} DESTINATION ${arg_INTO})

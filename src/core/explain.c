@@ -54,6 +54,15 @@ static const struct advice advices[RULES] = {
                             "step before the supply"},
     [HEAT_WHILE_POWERED] = {off, "switch the supply off and wait until it reads off before the "
                                  "recipe asks for heat; take the leads off the board"},
+    [FRONT_SILENT] = {"heat is off until the screen's program answers again; the recipe goes on",
+                      "look whether the computer is busy or its terminal hangs"},
+    [FRONT_GONE] = {"heat and supply are off; the run is over",
+                    "the terminal or its program went away: nobody could have stopped the run"},
+    [KEEPER_SILENT] = {off, "the second watcher died or was stopped: nothing would have switched "
+                            "the bench off if the guard had died too"},
+    [RECORD_LOST] = {off, "look at the disk: full, slow or gone; without a record no run goes on"},
+    [OPERATOR_AWAY] = {"heat and supply are off; the run is over",
+                       "somebody has to stay with a hot plate: touch any key when asked"},
 };
 
 /* A printed quantity, short enough to be passed by value. */
@@ -226,6 +235,25 @@ static void say_what(enum rule_id id, const struct limits *limits, const struct 
         return;
     case STOP_PRESSED:
         snprintf(out, BENCH_TEXT, "stop was pressed");
+        return;
+    case FRONT_SILENT:
+        snprintf(out, BENCH_TEXT, "the screen's program has said nothing for %s; allowed is %s",
+                 span(in->front_silent_ms).text, span(limits->front_pause_ms).text);
+        return;
+    case FRONT_GONE:
+        snprintf(out, BENCH_TEXT, "the screen's program or its terminal is gone");
+        return;
+    case KEEPER_SILENT:
+        snprintf(out, BENCH_TEXT, "the keeper has given no sign of life for %s; allowed is %s",
+                 span(in->keeper_silent_ms).text, span(limits->keeper_silent_ms).text);
+        return;
+    case RECORD_LOST:
+        snprintf(out, BENCH_TEXT, "the record is %s behind on disk; allowed is %s",
+                 span(in->record_late_ms).text, span(limits->record_late_ms).text);
+        return;
+    case OPERATOR_AWAY:
+        snprintf(out, BENCH_TEXT, "nobody has touched a key for %s while it was hot; allowed is %s",
+                 span(in->away_ms).text, span(limits->presence_ms).text);
         return;
     case SUPPLY_OVER_VOLTS:
         say_supply(volts(in->supply.mv).text, volts(supply_limit_mv(limits, want)).text, limits,

@@ -27,6 +27,11 @@ static const struct limits built_in = {
         .stale_ms = 1000,
     .silent_ms = 1000,
     .recipe_silent_ms = 1000,
+    .front_pause_ms = 2000,
+    .front_stop_ms = 10000,
+    .keeper_silent_ms = 500,
+    .record_late_ms = 1000,
+    .presence_ms = 660000, /* ten minutes, and one to answer the question */
 };
 
 const char *limit_key(enum limit_id id)

@@ -22,11 +22,18 @@ const struct rule rules[RULES] = {
     [SUPPLY_OVER_AMPS]   = { "supply-over-amps",        100, RULE_TRIP,  UNTIL_CLEAR },
     [POWER_ON_HOT_BOARD] = { "power-on-hot-board",        0, RULE_TRIP,  UNTIL_CLEAR },
     [HEAT_WHILE_POWERED] = { "heat-while-powered",      500, RULE_TRIP,  UNTIL_CLEAR },
+    [FRONT_SILENT]       = { "front-silent",              0, RULE_PAUSE, LATCH_NONE  },
+    [FRONT_GONE]         = { "front-gone",                0, RULE_STOP,  THIS_RUN    },
+    [KEEPER_SILENT]      = { "keeper-silent",             0, RULE_TRIP,  UNTIL_CLEAR },
+    [RECORD_LOST]        = { "record-lost",               0, RULE_TRIP,  UNTIL_CLEAR },
+    [OPERATOR_AWAY]      = { "operator-away",             0, RULE_STOP,  THIS_RUN    },
 };
 /* clang-format on */
 
 /* A ramp is the difference of two noisy means; this much over its limit is still noise. */
 enum { RAMP_NOISE_MC_S = 200 };
+/* Below this nobody needs to stand beside it; ISO 13732-1 gives 58-64 C for some seconds of contact. */
+enum { HOT_MC = 60000 };
 /* What a supply's own meter may be off: a part of the limit, and its last digits. */
 enum { VOLTS_PART = 50, VOLTS_DIGITS_MV = 20, AMPS_PART = 20, AMPS_DIGITS_MA = 10 };
 
@@ -216,6 +223,12 @@ static bool power_is_on_hot_board(const struct facts *f)
            (board_reads_at_least(most_mc, f) || plate_reads_at_least(most_mc, f));
 }
 
+/* Hot, or not to be read: what cannot be trusted is taken for hot. */
+static bool plate_is_hot(const struct facts *f)
+{
+    return plate_is_used(f) && !sensors_are_below(f, HOT_MC, HOT_MC);
+}
+
 bool rule_fires(enum rule_id id, const struct facts *f)
 {
     switch (id) {
@@ -247,6 +260,16 @@ bool rule_fires(enum rule_id id, const struct facts *f)
         return power_is_on_hot_board(f);
     case HEAT_WHILE_POWERED:
         return plate_is_used(f) && f->want->heat && power_is_near(f);
+    case FRONT_SILENT:
+        return f->in->front_silent_ms >= f->limits->front_pause_ms;
+    case FRONT_GONE:
+        return f->in->front_gone || f->in->front_silent_ms >= f->limits->front_stop_ms;
+    case KEEPER_SILENT:
+        return f->in->keeper_silent_ms >= f->limits->keeper_silent_ms;
+    case RECORD_LOST:
+        return f->in->record_late_ms >= f->limits->record_late_ms;
+    case OPERATOR_AWAY:
+        return f->in->away_ms >= f->limits->presence_ms && plate_is_hot(f);
     case RULES:
         break;
     }

@@ -5,6 +5,7 @@
 
 /* No reading is ever left for longer; a limit on silence beyond it would be none. */
 enum { LONGEST_SILENCE_MS = 10000 };
+enum { LONGEST_AWAY_MS = 31 * 60000 };
 enum { LATE_MS = 3600000 }; /* long after every first reading was due */
 
 /* What a row's kind latches: only a fault outlives the run. */
@@ -101,7 +102,15 @@ static const char *check_unread(void)
         return "no rule trips when the supply is silent";
     all_is_well(&in);
     in.recipe_silent_ms = LATE_MS;
-    return some_trip_fires(&f) ? NULL : "no rule trips when the recipe is silent";
+    if (!some_trip_fires(&f))
+        return "no rule trips when the recipe is silent";
+    all_is_well(&in);
+    in.keeper_silent_ms = LATE_MS;
+    if (!some_trip_fires(&f))
+        return "no rule trips when the keeper is silent";
+    all_is_well(&in);
+    in.record_late_ms = LATE_MS;
+    return some_trip_fires(&f) ? NULL : "no rule trips when the record is late";
 }
 
 static bool is_silence(int32_t for_ms)
@@ -122,8 +131,12 @@ static const char *check_limits(const struct limits *limits)
     LIMIT_LIST(X)
 #undef X
     if (!is_silence(limits->stale_ms) || !is_silence(limits->silent_ms) ||
-        !is_silence(limits->recipe_silent_ms))
+        !is_silence(limits->recipe_silent_ms) || !is_silence(limits->front_pause_ms) ||
+        !is_silence(limits->front_stop_ms) || !is_silence(limits->keeper_silent_ms) ||
+        !is_silence(limits->record_late_ms))
         return "a limit on silence is not above 0 and at most 10 s";
+    if (limits->presence_ms <= 0 || limits->presence_ms > LONGEST_AWAY_MS)
+        return "the time that nobody need be there is not above 0 and at most 31 min";
     if (!is_within(limits->rail_count, BENCH_RAILS))
         return "there are more rails than the table can hold";
     for (int32_t i = 0; i < limits->rail_count; i++) {

@@ -112,6 +112,27 @@ static int32_t silent_ms(const struct guard *guard, int32_t device, int64_t t_ms
                : device_silent_ms(&guard->device[device], t_ms);
 }
 
+/* Presses of the contact on a control line; one that is cut, or can no longer be read, is one too. */
+static uint32_t stops_at_inputs(const struct guard *guard)
+{
+    int32_t i = guard->config.bench->inputs_device;
+
+    return i >= 0 && guard->in_use[i] ? guard->device[i].inputs.stops : 0;
+}
+
+static void gather_meter(struct guard *guard, int64_t t_ms)
+{
+    int32_t i = guard->config.bench->meter_device;
+    if (i < 0)
+        return;
+    const struct device_meter *seen = &guard->device[i].meter;
+
+    guard->in.meter = (struct meter_reading){.quality = seen->quality,
+                                             .kind = seen->kind,
+                                             .micro = seen->micro,
+                                             .age_ms = age_ms(t_ms, seen->at_ms)};
+}
+
 void guard_gather(struct guard *guard, int64_t t_ms)
 {
     const struct benchfile *bench = guard->config.bench;
@@ -129,7 +150,12 @@ void guard_gather(struct guard *guard, int64_t t_ms)
         gather_supply(guard, t_ms);
         guard->in.supply_silent_ms = silent_ms(guard, bench->supply_device, t_ms);
     }
+    gather_meter(guard, t_ms);
     bool listened = guard->mode == GUARD_RUNNING || guard->mode == GUARD_PAUSED;
     guard->in.recipe_silent_ms = listened ? age_ms(t_ms, guard->turn_ms) : 0;
-    guard->in.stop_count = guard->hand.stop_count;
+    guard->in.stop_count = guard->hand.stop_count + stops_at_inputs(guard);
+    guard->in.front_silent_ms = guard->watch.front_silent_ms;
+    guard->in.front_gone = guard->watch.front_gone;
+    guard->in.keeper_silent_ms = guard->watch.keeper_silent_ms;
+    guard->in.record_late_ms = guard->watch.record_late_ms;
 }

@@ -5,7 +5,7 @@
 #include <string.h>
 
 /* The one place that assigns the mode. */
-static void guard_enter(struct guard *guard, enum guard_event event, int64_t t_ms)
+void guard_enter(struct guard *guard, enum guard_event event, int64_t t_ms)
 {
     enum guard_mode next = guard_mode_next(guard->mode, event);
 
@@ -30,6 +30,8 @@ int guard_new(struct guard **out, const struct guard_config *config, struct tl_e
         device_init(&guard->device[i], &config->bench->device[i]);
     guard->snapshot.rule = -1;
     guard->plate_fresh_ms = -1;
+    guard->safe_since_ms = -1;
+    guard->recipe_code = TL_MORE;
     *out = guard;
     return 0;
 }
@@ -39,82 +41,30 @@ void guard_free(struct guard *guard)
     free(guard);
 }
 
-void guard_begin(struct guard *guard, int64_t t_ms)
-{
-    for (int i = 0; i < guard->config.bench->device_count; i++)
-        if (guard->in_use[i])
-            device_begin(&guard->device[i], &guard->drive, t_ms);
-}
-
-static struct port *port_of(const struct guard *guard, int i)
-{
-    int32_t port = guard->config.bench->device[i].port;
-
-    return port >= 0 ? guard->config.port[port] : NULL;
-}
-
-static void port_sent(struct guard *guard, int i, const struct frame *frame)
-{
-    struct port *port = port_of(guard, i);
-
-    if (frame->length == 0 || guard->gone[i] || !port)
-        return;
-    /* A line that takes less than a whole frame is as good as cut: its reader gets half a command. */
-    if (port_write(port, frame->bytes, frame->length) != (int)frame->length)
-        guard->gone[i] = true;
-}
-
-/* Bytes out and in until neither side has more. */
-static void pump_device(struct guard *guard, int i, int64_t t_ms)
-{
-    uint8_t bytes[FRAME_MAX];
-    struct frame frame;
-    int n;
-
-    device_outbox(&guard->device[i], &frame);
-    port_sent(guard, i, &frame);
-    while (!guard->gone[i] && (n = port_read(port_of(guard, i), bytes, sizeof bytes)) != 0) {
-        if (n < 0) {
-            guard->gone[i] = true;
-            return;
-        }
-        device_feed(&guard->device[i], bytes, (size_t)n, t_ms);
-        device_outbox(&guard->device[i], &frame);
-        port_sent(guard, i, &frame);
-    }
-}
-
-bool guard_pump(struct guard *guard, int64_t t_ms)
-{
-    bool settled = true;
-
-    for (int i = 0; i < guard->config.bench->device_count; i++) {
-        if (!guard->in_use[i])
-            continue;
-        pump_device(guard, i, t_ms);
-        settled = settled && (guard->gone[i] || device_settled(&guard->device[i]));
-    }
-    return settled;
-}
-
-/* The same bytes that the keeper sends when everybody else is dead. */
-static void guard_last_words(struct guard *guard)
-{
-    for (int i = 0; i < guard->config.bench->device_count; i++) {
-        struct frame frame;
-        if (!guard->in_use[i])
-            continue;
-        device_last_words(&guard->config.bench->device[i], &frame);
-        port_sent(guard, i, &frame);
-    }
-}
-
 static void guard_listen(struct guard *guard, int64_t t_ms)
 {
-    if (guard->mode == GUARD_COOLING)
-        cooling_want(guard, t_ms);
-    else if (guard->mode == GUARD_ENDED || guard->mode == GUARD_WAITING)
+    attend_step(guard, t_ms);
+    switch (guard->mode) {
+    case GUARD_CHECKING:
         guard->want = (struct wanted){.beeps = guard->want.beeps};
+        checking_step(guard, t_ms);
+        return;
+    case GUARD_SEATING:
+        seating_step(guard, t_ms);
+        return;
+    case GUARD_RUNNING:
+    case GUARD_PAUSED:
+        attend_park(guard, t_ms);
+        return;
+    case GUARD_COOLING:
+        cooling_want(guard, t_ms);
+        return;
+    case GUARD_WAITING:
+    case GUARD_ENDED:
+    case GUARD_MODES:
+        break;
+    }
+    guard->want = (struct wanted){.beeps = guard->want.beeps};
 }
 
 static bool rule_of_kind_fires(const struct guard *guard, enum rule_kind kind, int32_t *rule)
@@ -140,6 +90,10 @@ static void guard_tripped(struct guard *guard, int64_t t_ms)
         journal_rule(guard->config.journal, t_ms, trip->rule, &trip->words);
     guard_last_words(guard);
     guard_enter(guard, EVENT_TRIP, t_ms);
+    guard_say(guard, NOTE_HANDS, t_ms, trip->hands);
+    guard_say(guard, NOTE_FAULT, t_ms, trip->words.what);
+    guard_say(guard, NOTE_ACT, t_ms, trip->words.act);
+    guard_say(guard, NOTE_LOOK, t_ms, trip->words.inspect);
 }
 
 /* A pause is recorded when it begins; its end shows as a change of mode. */
@@ -153,6 +107,7 @@ static void guard_paused(struct guard *guard, int32_t rule, int64_t t_ms)
                       guard->interlock.heat_ms, &words);
     if (guard->config.journal)
         journal_rule(guard->config.journal, t_ms, (enum rule_id)rule, &words);
+    guard_say(guard, NOTE_WARN, t_ms, words.what);
     guard_enter(guard, EVENT_PAUSE, t_ms);
 }
 
@@ -160,8 +115,9 @@ static void guard_judge(struct guard *guard, int64_t t_ms)
 {
     int32_t rule = -1;
 
-    if (guard->mode == GUARD_WAITING) {
-        guard->out = (struct granted){0};
+    if (guard->mode == GUARD_WAITING || (guard->mode == GUARD_CHECKING && !guard->ready)) {
+        guard->out =
+            (struct granted){0}; /* nothing can be judged before everything was read once */
         return;
     }
     interlock_step(&guard->interlock, &guard->limits, &guard->in, &guard->want, t_ms, &guard->out);
@@ -180,6 +136,11 @@ static void guard_apply(struct guard *guard, int64_t t_ms)
 {
     control_step(&guard->control, &guard->out, &guard->in.plate, guard->limits.ramp_mc_s, t_ms,
                  &guard->drive);
+    if (guard->mode == GUARD_SEATING && guard->out.heat)
+        guard->drive.duty_permille = guard->seat.duty_permille;
+    guard->drive.meter = guard->want.meter;
+    guard->drive.closed = guard->limits.uses_plate && guard->mode != GUARD_WAITING &&
+                          guard->mode != GUARD_COOLING && guard->mode != GUARD_ENDED;
 }
 
 static int32_t fired_count(const struct guard *guard)
@@ -210,6 +171,14 @@ static void tell_readings(const struct guard *guard, struct wire_snapshot *to)
     to->plate_silent_ms = guard->in.plate_silent_ms;
     to->supply_silent_ms = guard->in.supply_silent_ms;
     to->recipe_silent_ms = guard->in.recipe_silent_ms;
+    to->front_silent_ms = guard->in.front_silent_ms;
+    to->front_gone = guard->in.front_gone;
+    to->keeper_silent_ms = guard->in.keeper_silent_ms;
+    to->record_late_ms = guard->in.record_late_ms;
+    to->away_ms = guard->in.away_ms;
+    to->meter_kind = (int32_t)guard->in.meter.kind;
+    to->meter_quality = (int32_t)guard->in.meter.quality;
+    to->meter_value = (double)guard->in.meter.micro / 1e6;
 }
 
 static void tell_outputs(const struct guard *guard, struct wire_snapshot *to)
@@ -241,6 +210,26 @@ static void tell_answer(const struct guard *guard, struct wire_snapshot *to)
     memcpy(to->text, guard->hand.text, sizeof to->text);
     to->nudge_mc = guard->hand.nudge_mc;
     to->nudge_ms = guard->hand.nudge_ms;
+    to->open_note = guard->open_note ? guard->open_note : guard->turn.prompt;
+    to->stage_note = guard->turn.stage;
+}
+
+static void tell_progress(const struct guard *guard, struct wire_snapshot *to, int64_t t_ms)
+{
+    bool counting = guard->mode == GUARD_COOLING && guard->safe_since_ms >= 0;
+    int64_t solid_ms = guard->mode == GUARD_COOLING ? guard->solid_ms - t_ms : 0;
+    int64_t park_ms = guard->parking.since_ms + PARK_MOST_MS - t_ms;
+
+    to->held_ms = (int32_t)guard->held_ms;
+    to->parked = guard->parking.on;
+    to->park_left_ms = guard->parking.on && park_ms > 0 ? (int32_t)park_ms : 0;
+    to->safe_ms = counting ? (int32_t)(TOUCH_SAFE_MS - (t_ms - guard->safe_since_ms)) : -1;
+    to->solid_ms = solid_ms > 0 ? (int32_t)solid_ms : 0;
+    to->checks_left = guard->mode == GUARD_CHECKING  ? questions_left(guard) + 1
+                      : guard->mode == GUARD_SEATING ? 1
+                                                     : 0;
+    to->joints = guard->turn.joints;
+    memcpy(to->joint, guard->turn.joint, sizeof to->joint);
 }
 
 static void guard_tell(struct guard *guard, int64_t t_ms)
@@ -253,6 +242,7 @@ static void guard_tell(struct guard *guard, int64_t t_ms)
     tell_readings(guard, to);
     tell_outputs(guard, to);
     tell_answer(guard, to);
+    tell_progress(guard, to, t_ms);
     to->mode = (int32_t)guard->mode;
     to->fired = fired_count(guard);
     to->heat_left_ms = left_ms > 0 ? (int32_t)left_ms : 0;
@@ -280,6 +270,39 @@ static const struct insert *find_insert(const struct benchfile *bench, const cha
     return NULL;
 }
 
+/* What a run touches; what it does not touch is neither asked nor driven, and its port stays free. */
+static void devices_needed(const struct benchfile *bench, bool heats, bool feeds,
+                           bool need[BENCH_DEVICES])
+{
+    const int32_t for_heat[] = {bench->plate_device, bench->cutoff_device};
+    const int32_t for_feeding[] = {bench->supply_device, bench->meter_device};
+
+    memset(need, 0, BENCH_DEVICES * sizeof need[0]);
+    for (int i = 0; i < 2; i++) {
+        if (heats && for_heat[i] >= 0)
+            need[for_heat[i]] = true;
+        if (feeds && for_feeding[i] >= 0)
+            need[for_feeding[i]] = true;
+    }
+    for (int id = 0; id < SENSORS && heats; id++)
+        if (bench->sensor[id].present)
+            need[bench->sensor[id].device] = true;
+    if (bench->inputs_device >= 0)
+        need[bench->inputs_device] = true;
+}
+
+void guard_ports_needed(const struct benchfile *bench, bool heats, bool feeds,
+                        bool need[BENCH_PORTS])
+{
+    bool device[BENCH_DEVICES];
+
+    memset(need, 0, BENCH_PORTS * sizeof need[0]);
+    devices_needed(bench, heats, feeds, device);
+    for (int i = 0; i < bench->device_count; i++)
+        if (device[i] && bench->device[i].port >= 0)
+            need[bench->device[i].port] = true;
+}
+
 /* Mark what this run touches; what it does not touch is neither asked nor driven. */
 static int guard_engage(struct guard *guard, const struct wire_hello *hello, struct tl_error *error)
 {
@@ -300,15 +323,11 @@ static int guard_engage(struct guard *guard, const struct wire_hello *hello, str
         return tl_error_set(error, TL_DEVICE, "the recipe heats; this bench has no plate");
     if (hello->recipe.uses_supply && bench->supply_device < 0)
         return tl_error_set(error, TL_DEVICE, "the recipe feeds a rail; this bench has no supply");
-    for (int id = 0; id < SENSORS && hello->recipe.uses_plate; id++)
-        if (bench->sensor[id].present) {
-            guard->sensor_in_use[id] = true;
-            guard->in_use[bench->sensor[id].device] = true;
-        }
-    if (hello->recipe.uses_plate)
-        guard->in_use[bench->plate_device] = true;
-    if (hello->recipe.uses_supply)
-        guard->in_use[bench->supply_device] = true;
+    devices_needed(bench, hello->recipe.uses_plate, hello->recipe.uses_supply, guard->in_use);
+    for (int id = 0; id < SENSORS; id++)
+        guard->sensor_in_use[id] = hello->recipe.uses_plate && bench->sensor[id].present;
+    guard->insert = insert;
+    guard->park_mc = hello->park_mc;
     control_init(&guard->control, &bench->plate, insert ? insert->capacity_j_k : 0, bench->room_c);
     return 0;
 }
@@ -322,6 +341,7 @@ static void limits_times(struct guard *guard)
     guard->limits.stale_ms = 3 * period_ms > STALE_LEAST_MS ? 3 * period_ms : STALE_LEAST_MS;
     guard->limits.silent_ms = SILENT_MS;
     guard->limits.recipe_silent_ms = RECIPE_SILENT_MS;
+    guard->limits.presence_ms = guard->config.bench->presence_ms + PRESENCE_ANSWER_MS;
 }
 
 static int take_hello(struct guard *guard, const struct wire_hello *hello, int64_t t_ms,
@@ -344,6 +364,8 @@ static int take_hello(struct guard *guard, const struct wire_hello *hello, int64
     if (wrong)
         return tl_error_set(error, TL_RANGE, "%s", wrong);
     guard->turn_ms = t_ms;
+    guard->hello_ms = t_ms;
+    guard->present_ms = t_ms;
     if (guard->config.journal)
         journal_limits(guard->config.journal, &guard->limits, &guard->origins);
     guard_enter(guard, EVENT_HELLO, t_ms);
@@ -367,9 +389,13 @@ static int take_note(struct guard *guard, const struct wire_note *note, int64_t 
 {
     int failed = wire_check_note(note);
 
-    if (!failed && guard->config.journal)
+    if (failed)
+        return failed;
+    if (guard->config.journal)
         journal_note(guard->config.journal, t_ms, note);
-    return failed;
+    if (guard->config.say)
+        guard->config.say(guard->config.context, note);
+    return 0;
 }
 
 static int take_hand(struct guard *guard, const struct wire_hand *hand, int64_t t_ms)
@@ -390,9 +416,11 @@ static int take_end(struct guard *guard, const struct wire_end *end, int64_t t_m
 {
     int failed = wire_check_end(end);
 
-    if (!failed)
-        guard_enter(guard, EVENT_END, t_ms);
-    return failed;
+    if (failed)
+        return failed;
+    guard->recipe_code = end->code;
+    guard_enter(guard, EVENT_END, t_ms);
+    return 0;
 }
 
 /* A peer that breaks the rules is not listened to again: everything off. */
@@ -469,4 +497,35 @@ enum guard_mode guard_mode(const struct guard *guard)
 const struct guard_trip *guard_trip(const struct guard *guard)
 {
     return &guard->trip;
+}
+
+void guard_set_watch(struct guard *guard, const struct guard_watch *watch)
+{
+    guard->watch = *watch;
+}
+
+void guard_answer_hello(const struct guard *guard, struct wire_hello *hello)
+{
+    *hello = (struct wire_hello){.origins = guard->origins, .recipe = guard->limits};
+    wire_stamp(&hello->head, WIRE_HELLO, 1);
+}
+
+const struct tl_error *guard_refusal(const struct guard *guard)
+{
+    return &guard->refusal;
+}
+
+int guard_recipe_code(const struct guard *guard)
+{
+    return guard->recipe_code;
+}
+
+bool guard_was_hot(const struct guard *guard)
+{
+    return guard->interlock.heat_ms > 0 || guard->out.heat;
+}
+
+void guard_refuse_hello(struct guard *guard, const struct tl_error *why, int64_t t_ms)
+{
+    guard_refuse(guard, why->code, t_ms, why->text);
 }

@@ -13,8 +13,25 @@ enum {
     SILENT_MS =
         800, /* before its sensors count as stale, so that the cause is named, not its consequence */
     RECIPE_SILENT_MS = 2000,
+    PARK_MOST_MS = 10 * 60000,  /* then heat is off while it stays parked */
+    PRESENCE_ANSWER_MS = 60000, /* to touch a key once asked */
     SOLID_UNKNOWN_MS =
         120000, /* hands off for so long when no estimate says when joints are solid */
+};
+
+/* One pulse of heat into the empty plate, and what it should do to the reading. */
+struct seat_test {
+    bool on, wait_told;
+    int64_t begun_ms, pulse_ms, settle_ms;
+    int32_t duty_permille, start_mc, highest_mc;
+    double rise_c;
+};
+
+/* The operator's park key: heat falls to the header's park temperature, timers stand still. */
+struct parking {
+    bool on;
+    uint32_t seen; /* presses so far */
+    int64_t since_ms;
 };
 
 struct guard {
@@ -24,6 +41,11 @@ struct guard {
     struct limit_origins origins;
     struct device device[BENCH_DEVICES];
     bool in_use[BENCH_DEVICES], gone[BENCH_DEVICES];
+    int talker
+        [BENCH_PORTS]; /* the instrument that has the port now; -1 = none yet in this period */
+    int64_t quiet_ms
+        [BENCH_PORTS]; /* until when the line stays quiet between two instruments; 0 = no matter */
+    int64_t begun_ms;  /* the period */
     bool sensor_in_use[SENSORS];
 
     struct readings in;
@@ -39,12 +61,44 @@ struct guard {
     struct wire_snapshot snapshot;
     struct guard_trip trip;
 
+    const struct insert *insert; /* the recipe's, on this bench */
+    int32_t park_mc;
+    struct guard_watch watch;
+    struct tl_error refusal; /* why the run never began */
+    int recipe_code;         /* how the recipe ended; TL_MORE = it runs */
+    int64_t hello_ms;
+    bool ready;         /* every instrument answered once */
+    int question;       /* being asked, or next */
+    uint32_t notes;     /* of the guard's own so far */
+    uint32_t open_note; /* of the guard's own prompt, 0 = none */
+    struct seat_test seat;
+    struct parking parking;
+    int64_t held_ms, held_at_ms; /* time parked or paused; counted up to held_at_ms */
+    uint32_t presence_seen, leaves_seen, answers_seen;
+    int64_t present_ms; /* when somebody last touched a key */
+    bool away_told;
+
     int64_t plate_fresh_ms; /* of the reading last added to the ramp's history */
     int64_t ended_ms,
         solid_ms;          /* when the run ended; when its joints are solid, as estimated then */
     int64_t safe_since_ms; /* -1: something is not touch-safe */
     bool solid_told;
 };
+
+/* guard.c */
+void guard_enter(struct guard *guard, enum guard_event event, int64_t t_ms);
+void guard_last_words(struct guard *guard);
+
+/* arming.c */
+void guard_say(struct guard *guard, enum note_kind kind, int64_t t_ms, const char *text);
+void guard_refuse(struct guard *guard, enum tl_err code, int64_t t_ms, const char *text);
+int32_t questions_left(const struct guard *guard);
+void checking_step(struct guard *guard, int64_t t_ms);
+void seating_step(struct guard *guard, int64_t t_ms);
+
+/* attend.c: the person at the bench: presence, park */
+void attend_step(struct guard *guard, int64_t t_ms);
+void attend_park(struct guard *guard, int64_t t_ms);
 
 /* gather.c */
 void guard_gather(struct guard *guard, int64_t t_ms);

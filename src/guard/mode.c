@@ -7,8 +7,16 @@ enum guard_mode guard_mode_next(enum guard_mode mode, enum guard_event event)
     switch (mode) {
     case GUARD_WAITING:
         if (event == EVENT_HELLO)
-            return GUARD_RUNNING;
+            return GUARD_CHECKING;
         return event == EVENT_END || event == EVENT_TRIP ? GUARD_ENDED : mode;
+    case GUARD_CHECKING:
+        if (event == EVENT_CHECKED)
+            return GUARD_SEATING;
+        return event == EVENT_END || event == EVENT_TRIP ? GUARD_COOLING : mode;
+    case GUARD_SEATING:
+        if (event == EVENT_SEATED)
+            return GUARD_RUNNING;
+        return event == EVENT_END || event == EVENT_TRIP ? GUARD_COOLING : mode;
     case GUARD_RUNNING:
         if (event == EVENT_PAUSE)
             return GUARD_PAUSED;

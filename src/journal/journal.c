@@ -24,6 +24,7 @@ struct journal {
     int error;     /* set with the first line lost; every later one is lost too */
     bool broken;   /* a write was refused: nothing more is tried */
     uint64_t dropped;
+    uint64_t lines; /* handed over so far, dropped ones not counted */
     char store[];
 };
 
@@ -89,6 +90,11 @@ void journal_free(struct journal *journal)
     free(journal);
 }
 
+uint64_t journal_lines(const struct journal *journal)
+{
+    return journal->lines;
+}
+
 int journal_error(const struct journal *journal, uint64_t *dropped)
 {
     if (dropped)
@@ -112,6 +118,7 @@ static char *line_begin(struct journal *journal)
 static void line_end(struct journal *journal, size_t length)
 {
     journal->length += length;
+    journal->lines++;
     if (journal->length >= journal->gather)
         journal_flush(journal);
 }
@@ -254,6 +261,11 @@ void journal_limits(struct journal *journal, const struct limits *limits,
     add_int(&b, "stale_ms", limits->stale_ms);
     add_int(&b, "silent_ms", limits->silent_ms);
     add_int(&b, "recipe_silent_ms", limits->recipe_silent_ms);
+    add_int(&b, "front_pause_ms", limits->front_pause_ms);
+    add_int(&b, "front_stop_ms", limits->front_stop_ms);
+    add_int(&b, "keeper_silent_ms", limits->keeper_silent_ms);
+    add_int(&b, "record_late_ms", limits->record_late_ms);
+    add_int(&b, "presence_ms", limits->presence_ms);
     close_line(journal, &b);
 }
 

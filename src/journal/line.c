@@ -113,6 +113,26 @@ static char *put_silences(char *to, const struct wire_snapshot *s)
     return put_unsigned(to, s->stop_count);
 }
 
+/* The processes and the person around the guard; all at their best in a rehearsal, and then left out. */
+static char *put_watch(char *to, const struct wire_snapshot *s)
+{
+    const int32_t watch[] = {s->front_silent_ms, s->front_gone, s->keeper_silent_ms,
+                             s->record_late_ms, s->away_ms};
+    int32_t any = 0;
+
+    for (size_t i = 0; i < sizeof watch / sizeof watch[0]; i++)
+        any |= watch[i];
+    if (!any)
+        return to;
+    to = PUT(to, ",\"watch\":[");
+    for (size_t i = 0; i < sizeof watch / sizeof watch[0]; i++) {
+        to = put_int(to, watch[i]);
+        *to++ = ',';
+    }
+    to[-1] = ']';
+    return to;
+}
+
 static char *put_wanted(char *to, const struct wire_snapshot *s, const struct wire_turn *turn)
 {
     to = PUT(to, ",\"want\":{\"heat\":");
@@ -224,6 +244,7 @@ size_t line_snapshot(char *to, const struct wire_snapshot *snapshot, const struc
     to = put_sensors(to, snapshot);
     to = put_supply(to, snapshot);
     to = put_silences(to, snapshot);
+    to = put_watch(to, snapshot);
     to = put_wanted(to, snapshot, turn);
     to = put_granted(to, snapshot);
     to = put_state(to, snapshot);

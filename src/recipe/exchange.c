@@ -13,7 +13,8 @@ enum { RUN_HOURS = 6, HOUR_MS = 3600 * 1000 };
 
 double now_s(const struct recipe *recipe)
 {
-    return (double)recipe->snapshot.t_ms / 1000.0;
+    /* The clock of waits and timeouts stands still while the operator parks or a rule pauses. */
+    return (double)(recipe->snapshot.t_ms - recipe->snapshot.held_ms) / 1000.0;
 }
 
 /* ---- what goes out -------------------------------------------------------------------------- */

@@ -9,7 +9,6 @@
 
 enum {
     GATHER = 64 * 1024,        /* bytes of record per write */
-    READY_MS = 1500,           /* for the instruments to answer before the recipe starts */
     COOLING_MS = 3600 * 1000,  /* a plate that is not touch-safe by then will not be */
     MOST_MS = 4 * 3600 * 1000, /* no job on a plate takes longer; a loop that waits for ever does */
 };
@@ -108,7 +107,7 @@ static int make_world(struct rehearsal *r, struct tl_error *error)
 static int make_guard(struct rehearsal *r, struct tl_error *error)
 {
     struct guard_config config = {
-        .bench = r->setup->bench, .journal = r->journal, .truth_mc = &r->truth_mc};
+        .bench = r->setup->bench, .journal = r->journal, .truth_mc = &r->truth_mc, .armed = true};
 
     for (int i = 0; i < r->setup->bench->device_count; i++)
         config.port[r->setup->bench->device[i].port] = world_port(r->world, i);
@@ -254,32 +253,15 @@ static void take_hand(void *context, enum hand hand, int part, double watts)
     in_exchange = 0;
 }
 
-static bool everything_reads(const struct rehearsal *r)
-{
-    const struct readings *in = guard_readings(r->guard);
-    const struct limits *limits = guard_limits(r->guard);
-
-    if (limits->uses_plate && in->plate.quality != QUALITY_GOOD)
-        return false;
-    if (limits->has_board && in->sensor[SENSOR_BOARD].quality != QUALITY_GOOD)
-        return false;
-    return !limits->uses_supply || in->supply.quality == QUALITY_GOOD;
-}
-
-/* No recipe before every instrument it uses has answered. */
+/* No recipe before the guard has proved what it uses. */
 static int wait_ready(struct rehearsal *r, struct tl_error *error)
 {
     struct wire_turn idle = {0};
 
-    while (r->now_ms < READY_MS && !everything_reads(r)) {
-        wire_stamp(&idle.head, WIRE_TURN, guard_snapshot(r->guard)->head.number);
+    while (guard_mode(r->guard) == GUARD_CHECKING || guard_mode(r->guard) == GUARD_SEATING)
         one_period(r, &idle);
-    }
-    if (everything_reads(r))
-        return 0;
-    return tl_error_set(
-        error, TL_DEVICE,
-        "an instrument or sensor that the recipe uses does not answer at the start");
+    *error = *guard_refusal(r->guard);
+    return error->code;
 }
 
 static enum outcome outcome_of(const struct rehearsal *r, int code)

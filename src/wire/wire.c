@@ -9,8 +9,8 @@
 /* Both ends are built together, but a changed struct must never pass unnoticed: these sizes stand in
  * docs/reference/wire.md, and WIRE_VERSION goes up with any of them. */
 _Static_assert(sizeof(struct wire_head) == 8, "wire_head");
-_Static_assert(sizeof(struct wire_hello) == 1864, "wire_hello");
-_Static_assert(sizeof(struct wire_snapshot) == 376, "wire_snapshot");
+_Static_assert(sizeof(struct wire_hello) == 1904, "wire_hello");
+_Static_assert(sizeof(struct wire_snapshot) == 400, "wire_snapshot");
 _Static_assert(sizeof(struct wire_turn) == 132, "wire_turn");
 _Static_assert(sizeof(struct wire_note) == 312, "wire_note");
 _Static_assert(sizeof(struct wire_hand) == 112, "wire_hand");
@@ -20,13 +20,15 @@ _Static_assert(sizeof(struct wire_end) == 272, "wire_end");
  * the sender. */
 _Static_assert(sizeof(struct rail_limits) == BENCH_NAME + 4 * 4, "hole in rail_limits");
 _Static_assert(sizeof(struct limits) == LIMITS * 4 + 4 + BENCH_RAILS * sizeof(struct rail_limits) +
-                                            4 * sizeof(bool) + 3 * 4,
+                                            4 * sizeof(bool) + 8 * 4,
                "hole in limits");
-_Static_assert(sizeof(struct wire_hello) == 8 + LIMITS * 8 + 8 + 2 * sizeof(struct limits) + 64 + 2 * BENCH_NAME,
+_Static_assert(sizeof(struct wire_hello) ==
+                   8 + LIMITS * 8 + 8 + 2 * sizeof(struct limits) + 64 + 2 * BENCH_NAME,
                "hole in wire_hello");
 _Static_assert(sizeof(struct wire_joint) == 4 * 4, "hole in wire_joint");
-_Static_assert(sizeof(struct wire_snapshot) == 8 + 8 + 3 * SENSORS * 4 + 45 * 4 +
-                                                BOARD_JOINTS * sizeof(struct wire_joint) + 8 + 8 + 64,
+_Static_assert(sizeof(struct wire_snapshot) == 8 + 8 + 3 * SENSORS * 4 + 51 * 4 +
+                                                   BOARD_JOINTS * sizeof(struct wire_joint) + 8 +
+                                                   8 + 64,
                "hole in wire_snapshot");
 _Static_assert(sizeof(struct wire_turn) == 8 + 15 * 4 + BOARD_JOINTS * sizeof(struct wire_joint),
                "hole in wire_turn");
@@ -63,8 +65,8 @@ static const struct {
 
 static const char *const mode_names[GUARD_MODES] = {
     [GUARD_WAITING] = "waiting", [GUARD_CHECKING] = "checking", [GUARD_SEATING] = "seating",
-    [GUARD_RUNNING] = "running", [GUARD_PAUSED] = "paused",
-    [GUARD_COOLING] = "cooling", [GUARD_ENDED] = "ended",
+    [GUARD_RUNNING] = "running", [GUARD_PAUSED] = "paused",     [GUARD_COOLING] = "cooling",
+    [GUARD_ENDED] = "ended",
 };
 
 static const char *const note_names[NOTE_KINDS] = {
@@ -151,7 +153,8 @@ static bool turn_is_sane(const struct wire_turn *turn, int32_t rails)
            within(turn->inject, 0, 1) && within(turn->temp_mc, 0, TEMP_MAX_MC) &&
            within(turn->ramp_mc_s, 0, RAMP_MAX_MC_S) && within(turn->fan_pct, 0, FAN_MAX_PCT) &&
            within(turn->mv, 0, SUPPLY_MAX_MV) && within(turn->ma, 0, SUPPLY_MAX_MA) &&
-           within(turn->hand, 0, HANDS - 1) && within(turn->meter, 0, METER_KINDS - 1) && rail_is_sane(turn, rails) && estimate_is_sane(turn);
+           within(turn->hand, 0, HANDS - 1) && within(turn->meter, 0, METER_KINDS - 1) &&
+           rail_is_sane(turn, rails) && estimate_is_sane(turn);
 }
 
 int wire_take_turn(const struct wire_turn *turn, int32_t rails, struct wanted *want)
@@ -177,7 +180,8 @@ int wire_take_turn(const struct wire_turn *turn, int32_t rails, struct wanted *w
 
 int wire_check_note(const struct wire_note *note)
 {
-    if (!within(note->note, NOTE_STAGE, NOTE_MELT) || (note->head.number & NOTE_GUARD) || note->line < 0 || !isfinite(note->value))
+    if (!within(note->note, NOTE_STAGE, NOTE_MELT) || (note->head.number & NOTE_GUARD) ||
+        note->line < 0 || !isfinite(note->value))
         return TL_BAD;
     if (!terminated(note->name, sizeof note->name) || !terminated(note->text, sizeof note->text))
         return TL_BAD;
@@ -230,7 +234,9 @@ static bool limits_are_sane(const struct limits *limits)
             return false;
     return flag_is_sane(&limits->uses_plate) && flag_is_sane(&limits->uses_supply) &&
            flag_is_sane(&limits->has_plate_2) && flag_is_sane(&limits->has_board) &&
-           limits->stale_ms >= 0 && limits->silent_ms >= 0 && limits->recipe_silent_ms >= 0;
+           limits->stale_ms >= 0 && limits->silent_ms >= 0 && limits->recipe_silent_ms >= 0 &&
+           limits->front_pause_ms >= 0 && limits->front_stop_ms >= 0 &&
+           limits->keeper_silent_ms >= 0 && limits->record_late_ms >= 0 && limits->presence_ms >= 0;
 }
 
 int wire_check_hello(const struct wire_hello *hello)

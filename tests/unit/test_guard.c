@@ -24,6 +24,11 @@ static void bench_of_three_sensors(struct benchfile *bench)
                                 .device_count = 1,
                                 .plate_device = 0,
                                 .supply_device = -1,
+                                .meter_device = -1,
+                                .cutoff_device = -1,
+                                .inputs_device = -1,
+                                .port_count = 1,
+                                .presence_ms = 600000,
                                 .has_fan = true,
                                 .room_c = 25,
                                 .limits = {.plate_mc = 250000}};
@@ -53,7 +58,8 @@ static struct desk *desk_cold(void)
     assert_non_null(desk);
     bench_of_three_sensors(&desk->bench);
     fake_line_init(&desk->plate);
-    struct guard_config config = {.bench = &desk->bench, .port = {&desk->plate.port}};
+    struct guard_config config = {
+        .bench = &desk->bench, .port = {&desk->plate.port}, .armed = true};
     assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
     return desk;
 }
@@ -91,6 +97,8 @@ static struct desk *desk_heating(void)
     desk->turn.heat = 1;
     desk->turn.temp_mc = 172000;
     desk->turn.rail = -1;
+    for (int i = 0; i < 20 && guard_mode(desk->guard) != GUARD_RUNNING; i++)
+        period(desk);
     turns(desk, 10);
     assert_true(guard_snapshot(desk->guard)->granted_heat);
     assert_true(desk->plate.duty > 0);
@@ -98,13 +106,22 @@ static struct desk *desk_heating(void)
 }
 
 /* clang-format off */
+#define W GUARD_WAITING
+#define C GUARD_CHECKING
+#define S GUARD_SEATING
+#define R GUARD_RUNNING
+#define P GUARD_PAUSED
+#define O GUARD_COOLING
+#define E GUARD_ENDED
 static const enum guard_mode table[GUARD_MODES][GUARD_EVENTS] = {
-/*                   HELLO          PAUSE          RESUME         END            TRIP           TOUCH_SAFE */
-    [GUARD_WAITING] = {GUARD_RUNNING, GUARD_WAITING, GUARD_WAITING, GUARD_ENDED,   GUARD_ENDED,   GUARD_WAITING},
-    [GUARD_RUNNING] = {GUARD_RUNNING, GUARD_PAUSED,  GUARD_RUNNING, GUARD_COOLING, GUARD_COOLING, GUARD_RUNNING},
-    [GUARD_PAUSED]  = {GUARD_PAUSED,  GUARD_PAUSED,  GUARD_RUNNING, GUARD_COOLING, GUARD_COOLING, GUARD_PAUSED},
-    [GUARD_COOLING] = {GUARD_COOLING, GUARD_COOLING, GUARD_COOLING, GUARD_COOLING, GUARD_COOLING, GUARD_ENDED},
-    [GUARD_ENDED]   = {GUARD_ENDED,   GUARD_ENDED,   GUARD_ENDED,   GUARD_ENDED,   GUARD_ENDED,   GUARD_ENDED},
+/*      HELLO CHECKED SEATED PAUSE RESUME END TRIP TOUCH_SAFE */
+    [W] = {C, W, W, W, W, E, E, W},
+    [C] = {C, S, C, C, C, O, O, C},
+    [S] = {S, S, R, S, S, O, O, S},
+    [R] = {R, R, R, P, R, O, O, R},
+    [P] = {P, P, P, P, R, O, O, P},
+    [O] = {O, O, O, O, O, O, O, E},
+    [E] = {E, E, E, E, E, E, E, E},
 };
 /* clang-format on */
 
@@ -121,7 +138,7 @@ static void test_a_hello_is_heard_once(void **state)
 {
     (void)state;
     assert_true(guard_permits(GUARD_WAITING, WIRE_HELLO));
-    for (int mode = GUARD_RUNNING; mode < GUARD_MODES; mode++)
+    for (int mode = GUARD_CHECKING; mode < GUARD_MODES; mode++)
         assert_false(guard_permits((enum guard_mode)mode, WIRE_HELLO));
 }
 
@@ -129,6 +146,8 @@ static void test_no_turn_before_the_hello_and_no_snapshot_ever(void **state)
 {
     (void)state;
     assert_false(guard_permits(GUARD_WAITING, WIRE_TURN));
+    assert_false(guard_permits(GUARD_CHECKING, WIRE_TURN));
+    assert_false(guard_permits(GUARD_SEATING, WIRE_TURN));
     for (int mode = 0; mode < GUARD_MODES; mode++)
         assert_false(guard_permits((enum guard_mode)mode, WIRE_SNAPSHOT));
 }

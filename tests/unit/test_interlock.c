@@ -548,6 +548,93 @@ static void test_recipe_silent_trips_at_its_limit_and_not_just_below(void **stat
     assert_stays_off(&b);
 }
 
+static void test_front_silent_pauses_at_its_limit_and_goes_on_afterwards(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.in.front_silent_ms = b.limits.front_pause_ms - 1;
+    step(&b, 100);
+    assert_heating(&b);
+
+    b.in.front_silent_ms = b.limits.front_pause_ms;
+    step(&b, 100);
+    assert_false(b.out.heat);
+    assert_false(b.il.tripped);
+    b.in.front_silent_ms = 0;
+    step(&b, 100);
+
+    assert_heating(&b);
+}
+
+static void test_front_gone_stops_by_silence_and_by_hang_up(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench(), hung = calm_bench();
+    b.in.front_silent_ms = b.limits.front_stop_ms;
+    step(&b, 100);
+    hung.in.front_gone = true;
+    step(&hung, 100);
+
+    assert_tripped(&b, FRONT_GONE);
+    assert_tripped(&hung, FRONT_GONE);
+    assert_int_equal(rules[FRONT_GONE].latch, THIS_RUN);
+    assert_stays_off(&hung);
+}
+
+static void test_keeper_silent_trips_at_its_limit_and_not_just_below(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.in.keeper_silent_ms = b.limits.keeper_silent_ms - 1;
+    step(&b, 100);
+    assert_heating(&b);
+
+    b.in.keeper_silent_ms = b.limits.keeper_silent_ms;
+    step(&b, 100);
+
+    assert_tripped(&b, KEEPER_SILENT);
+    assert_words(&b, KEEPER_SILENT, "the keeper has given no sign of life");
+    assert_stays_off(&b);
+}
+
+static void test_record_lost_trips_at_its_limit_and_not_just_below(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.in.record_late_ms = b.limits.record_late_ms - 1;
+    step(&b, 100);
+    assert_heating(&b);
+
+    b.in.record_late_ms = b.limits.record_late_ms;
+    step(&b, 100);
+
+    assert_tripped(&b, RECORD_LOST);
+    assert_words(&b, RECORD_LOST, "behind on disk");
+    assert_stays_off(&b);
+}
+
+static void test_operator_away_stops_a_hot_plate_only(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.in.away_ms = b.limits.presence_ms;
+    b.in.plate.temp_mc = b.in.sensor[SENSOR_PLATE].temp_mc = 59999;
+    b.in.sensor[SENSOR_PLATE_2].temp_mc = b.in.sensor[SENSOR_BOARD].temp_mc = 59000;
+    step(&b, 100);
+    assert_heating(&b);
+
+    b.in.plate.temp_mc = b.in.sensor[SENSOR_PLATE].temp_mc = 60000;
+    b.in.away_ms = b.limits.presence_ms - 1;
+    step(&b, 100);
+    assert_heating(&b);
+    b.in.away_ms = b.limits.presence_ms;
+    step(&b, 100);
+
+    assert_tripped(&b, OPERATOR_AWAY);
+    assert_int_equal(rules[OPERATOR_AWAY].latch, THIS_RUN);
+    assert_stays_off(&b);
+}
+
 static void test_stop_pressed_stops_on_a_press_within_the_run_only(void **state)
 {
     (void)state;
@@ -1111,6 +1198,11 @@ int main(void)
         cmocka_unit_test(test_device_silent_waits_for_the_supplys_first_reading_but_not_for_ever),
         cmocka_unit_test(test_device_silent_ignores_instruments_that_are_not_in_use),
         cmocka_unit_test(test_recipe_silent_trips_at_its_limit_and_not_just_below),
+        cmocka_unit_test(test_front_silent_pauses_at_its_limit_and_goes_on_afterwards),
+        cmocka_unit_test(test_front_gone_stops_by_silence_and_by_hang_up),
+        cmocka_unit_test(test_keeper_silent_trips_at_its_limit_and_not_just_below),
+        cmocka_unit_test(test_record_lost_trips_at_its_limit_and_not_just_below),
+        cmocka_unit_test(test_operator_away_stops_a_hot_plate_only),
         cmocka_unit_test(test_stop_pressed_stops_on_a_press_within_the_run_only),
         cmocka_unit_test(test_supply_over_volts_trips_on_the_second_sample_above_the_rail),
         cmocka_unit_test(test_supply_over_volts_holds_while_injecting_too),

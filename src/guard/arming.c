@@ -1,0 +1,280 @@
+/* SPDX-License-Identifier: MIT */
+/* Before the first heat: every instrument answers, a person answers the questions, and a pulse of heat into the
+ * empty plate shows that the thermocouple sits where it should. The guard asks, not the recipe. */
+#include "guard_private.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+enum {
+    READY_MS = 3000,        /* for every instrument to answer at the start */
+    PULSE_BELOW_MC = 60000, /* no pulse on a plate warmer than this: wait until it is cooler */
+    PULSE_RISE_C = 25,
+    RISE_LEAST_PERMILLE =
+        890, /* a coupling of 0.80 or less shows at mains 5 % off the learned day */
+    RISE_MOST_PERMILLE = 1150,
+};
+
+/* The mandatory questions; the bench file adds its own. `heat`: only where something is heated. */
+static const struct {
+    bool heat;
+    const char *text;
+} questions[] = {
+    {false, "Is the battery or cell out of the unit, and well away from the plate?"},
+    {true, "Is the extraction on, and are solvents and everything that burns away from the plate?"},
+    {true, "Is the thermocouple seated in the plate, pressed home and held?"},
+    {true, "Is the insert fitted and the plate empty: no board on it yet?"},
+};
+enum { QUESTIONS = sizeof questions / sizeof questions[0] };
+
+void guard_say(struct guard *guard, enum note_kind kind, int64_t t_ms, const char *text)
+{
+    struct wire_note note = {.note = (int32_t)kind};
+
+    guard->notes++;
+    wire_stamp(&note.head, WIRE_NOTE, NOTE_GUARD + guard->notes);
+    snprintf(note.text, sizeof note.text, "%s", text);
+    if (guard->config.say)
+        guard->config.say(guard->config.context, &note);
+    if (guard->config.journal)
+        journal_event(guard->config.journal, t_ms, note_kind_name(note.note), note.text);
+}
+
+static int question_count(const struct guard *guard)
+{
+    return QUESTIONS + guard->config.bench->question_count;
+}
+
+static const char *question_text(const struct guard *guard, int i)
+{
+    if (i < QUESTIONS)
+        return questions[i].heat && !guard->limits.uses_plate ? NULL : questions[i].text;
+    return guard->limits.uses_plate ? guard->config.bench->question[i - QUESTIONS] : NULL;
+}
+
+int32_t questions_left(const struct guard *guard)
+{
+    int32_t left = 0;
+
+    for (int i = guard->question; i < question_count(guard); i++)
+        left += question_text(guard, i) != NULL;
+    return left;
+}
+
+static bool everything_reads(const struct guard *guard)
+{
+    for (int id = 0; id < SENSORS; id++)
+        if (guard->sensor_in_use[id] && guard->in.sensor[id].quality != QUALITY_GOOD)
+            return false;
+    int32_t inputs = guard->config.bench->inputs_device;
+    if (inputs >= 0 && guard->device[inputs].inputs.stop)
+        return false; /* pressed, cut, or not seen yet */
+    return !guard->limits.uses_supply || guard->in.supply.quality == QUALITY_GOOD;
+}
+
+void guard_refuse(struct guard *guard, enum tl_err code, int64_t t_ms, const char *text)
+{
+    tl_error_set(&guard->refusal, code, "%s", text);
+    guard_say(guard, NOTE_FAULT, t_ms, text);
+    guard_last_words(guard);
+    guard_enter(guard, EVENT_END, t_ms);
+}
+
+static void ask_next(struct guard *guard, int64_t t_ms)
+{
+    const char *text = NULL;
+
+    while (guard->question < question_count(guard) &&
+           (text = question_text(guard, guard->question)) == NULL)
+        guard->question++;
+    if (text) {
+        guard_say(guard, NOTE_CHECK, t_ms, text);
+        guard->open_note = NOTE_GUARD + guard->notes;
+        return;
+    }
+    guard->open_note = 0;
+    guard_enter(guard, EVENT_CHECKED, t_ms);
+}
+
+/* Say once what this bench cannot protect against; it is no question, and no answer makes it safer. */
+static void say_what_is_open(struct guard *guard, int64_t t_ms)
+{
+    const struct benchfile *bench = guard->config.bench;
+
+    if (!guard->limits.uses_plate)
+        return;
+    if (!guard->limits.has_plate_2)
+        guard_say(guard, NOTE_WARN, t_ms,
+                  "One plate sensor: if it slips partly during the run, no program can tell. An "
+                  "independent thermal cut-out has to stand behind it.");
+    if (bench->plate_device >= 0 && bench->device[bench->plate_device].kind == DEVICE_BY_HAND &&
+        bench->cutoff_device < 0)
+        guard_say(
+            guard, NOTE_WARN, t_ms,
+            "This plate has no port and no cut-off: the program cannot switch it off. You can.");
+}
+
+void checking_step(struct guard *guard, int64_t t_ms)
+{
+    if (!guard->ready) {
+        if (!everything_reads(guard)) {
+            if (t_ms - guard->hello_ms > READY_MS)
+                guard_refuse(guard, TL_DEVICE, t_ms,
+                             "an instrument or sensor that the recipe uses does not answer, or "
+                             "stop is pressed");
+            return;
+        }
+        guard->ready = true;
+        if (guard->config.armed) {
+            guard_enter(guard, EVENT_CHECKED, t_ms);
+            return;
+        }
+        say_what_is_open(guard, t_ms);
+        ask_next(guard, t_ms);
+        return;
+    }
+    if (guard->open_note == 0 || guard->hand.prompt != guard->open_note)
+        return;
+    if (guard->hand.answer == ANSWER_NO) {
+        guard_refuse(guard, TL_LIMIT, t_ms, "a question before the start was answered no");
+        return;
+    }
+    if (guard->hand.answer == ANSWER_YES) {
+        guard->question++;
+        ask_next(guard, t_ms);
+    }
+}
+
+/* ---- the seat test -------------------------------------------------------------------------- */
+
+/* Duty that keeps an empty plate well below the ramp limit, so that the test is not itself a fault. */
+static double pulse_duty(const struct guard *guard, double heat_j_k)
+{
+    double most_w = 0.8 * guard->limits.ramp_mc_s / 1000.0 * heat_j_k;
+
+    return fmin(1.0, most_w / guard->config.bench->plate.watts);
+}
+
+/* What the reading should rise by: the plate's constants played forward, pulse and settling. A rise learned on
+ * this bench, where there is one, takes its place. */
+static double model_rise_c(const struct guard *guard, double heat_j_k, double duty, double pulse_s,
+                           double settle_s)
+{
+    const struct plate *plate = &guard->config.bench->plate;
+    double element_w = 0, plate_c = 0, reading_c = 0, highest_c = 0;
+    const double dt_s = 0.05;
+
+    for (double t_s = 0; t_s < pulse_s + settle_s; t_s += dt_s) {
+        double watts = t_s < pulse_s ? duty * plate->watts : 0;
+        element_w += (watts - element_w) * fmin(1, dt_s / fmax(plate->element_lag_s, dt_s));
+        plate_c += (element_w - plate->loss_w_k * plate_c) * dt_s / heat_j_k;
+        reading_c += (plate_c - reading_c) * fmin(1, dt_s / fmax(plate->sensor_lag_s, dt_s));
+        highest_c = fmax(highest_c, reading_c);
+    }
+    return highest_c;
+}
+
+static bool can_be_proved(const struct guard *guard)
+{
+    const struct benchfile *bench = guard->config.bench;
+    const struct device_config *plate = &bench->device[bench->plate_device];
+
+    return plate->kind != DEVICE_BY_HAND && plate->kind != DEVICE_CONTROLLER && !plate->regulates;
+}
+
+static void seat_plan(struct guard *guard)
+{
+    const struct plate *plate = &guard->config.bench->plate;
+    const struct insert *insert = guard->insert;
+    double heat_j_k = plate->capacity_j_k + insert->capacity_j_k;
+    double duty = pulse_duty(guard, heat_j_k);
+    double settle_s = 2 + 4 * (plate->element_lag_s + plate->sensor_lag_s);
+    double pulse_s = insert->seat_pulse_s;
+
+    if (!(pulse_s > 0))
+        pulse_s = PULSE_RISE_C * heat_j_k / (duty * plate->watts);
+    guard->seat.duty_permille = (int32_t)lround(1000 * duty);
+    guard->seat.pulse_ms = (int64_t)(1000 * pulse_s);
+    guard->seat.settle_ms = (int64_t)(1000 * settle_s);
+    guard->seat.rise_c = insert->seat_rise_c > 0
+                             ? insert->seat_rise_c
+                             : model_rise_c(guard, heat_j_k, duty, pulse_s, settle_s);
+}
+
+static void seat_begin(struct guard *guard, int64_t t_ms)
+{
+    char text[BENCH_TEXT];
+
+    guard->seat.begun_ms = t_ms;
+    guard->seat.start_mc = guard->in.plate.temp_mc;
+    guard->seat.highest_mc = guard->in.plate.temp_mc;
+    guard->seat.on = true;
+    snprintf(text, sizeof text,
+             "Seat test: the empty plate is heated for %.0f s; the reading should rise by %.0f K.",
+             (double)guard->seat.pulse_ms / 1000, guard->seat.rise_c);
+    guard_say(guard, NOTE_STATE, t_ms, text);
+}
+
+static void seat_judge(struct guard *guard, int64_t t_ms)
+{
+    double rise_c = (guard->seat.highest_mc - guard->seat.start_mc) / 1000.0;
+    int permille = (int)lround(1000 * rise_c / guard->seat.rise_c);
+    char text[BENCH_TEXT];
+
+    if (permille >= RISE_LEAST_PERMILLE && permille <= RISE_MOST_PERMILLE) {
+        snprintf(text, sizeof text, "Seat test passed: %.1f K of %.1f K expected.", rise_c,
+                 guard->seat.rise_c);
+        guard_say(guard, NOTE_STATE, t_ms, text);
+        guard_enter(guard, EVENT_SEATED, t_ms);
+        return;
+    }
+    snprintf(text, sizeof text,
+             "seat test failed: the reading rose by %.1f K, %.1f K were expected: %s", rise_c,
+             guard->seat.rise_c,
+             permille < RISE_LEAST_PERMILLE
+                 ? "the thermocouple is not seated, the mains are low, or the plate is not empty"
+                 : "another insert is fitted, the mains are high, or the constants are not this "
+                   "plate's");
+    guard_refuse(guard, TL_LIMIT, t_ms, text);
+}
+
+/* What the guard wants for itself during the pulse; control is passed by, the duty is fixed. */
+void seating_step(struct guard *guard, int64_t t_ms)
+{
+    struct seat_test *seat = &guard->seat;
+
+    guard->want = (struct wanted){.beeps = guard->want.beeps};
+    if (!guard->limits.uses_plate || guard->config.armed) {
+        guard_enter(guard, EVENT_SEATED, t_ms);
+        return;
+    }
+    if (!can_be_proved(guard)) {
+        guard_say(
+            guard, NOTE_WARN, t_ms,
+            "This plate regulates itself: whether its sensor is seated is not provable here.");
+        guard_enter(guard, EVENT_SEATED, t_ms);
+        return;
+    }
+    if (!seat->on) {
+        if (guard->in.plate.temp_mc >= PULSE_BELOW_MC) {
+            if (!seat->wait_told)
+                guard_say(guard, NOTE_STATE, t_ms,
+                          "The plate is above 60 C: the seat test waits until it is cooler.");
+            seat->wait_told = true;
+            return;
+        }
+        seat_plan(guard);
+        seat_begin(guard, t_ms);
+    }
+    int64_t since_ms = t_ms - seat->begun_ms;
+    if (guard->in.plate.quality == QUALITY_GOOD && guard->in.plate.temp_mc > seat->highest_mc)
+        seat->highest_mc = guard->in.plate.temp_mc;
+    if (since_ms < seat->pulse_ms) {
+        guard->want.heat = true;
+        guard->want.temp_mc = guard->limits.plate_mc;
+        return;
+    }
+    if (since_ms >= seat->pulse_ms + seat->settle_ms)
+        seat_judge(guard, t_ms);
+}

@@ -1,0 +1,70 @@
+/* SPDX-License-Identifier: MIT */
+/* The person at the bench: is somebody there, and the key that parks. */
+#include "guard_private.h"
+
+/* Somebody pressed a key, or the run is one in which nobody is asked (a rehearsal). */
+static void see_presence(struct guard *guard, int64_t t_ms)
+{
+    if (guard->hand.presence != guard->presence_seen || guard->config.armed) {
+        guard->presence_seen = guard->hand.presence;
+        guard->present_ms = t_ms;
+        guard->away_told = false;
+    }
+    guard->in.away_ms = (int32_t)(t_ms - guard->present_ms);
+}
+
+/* A press of the answer contact is a yes to whatever prompt is open. */
+static void see_contact(struct guard *guard)
+{
+    int32_t inputs = guard->config.bench->inputs_device;
+    uint32_t open = guard->open_note ? guard->open_note : guard->turn.prompt;
+
+    if (inputs < 0 || guard->device[inputs].inputs.answers == guard->answers_seen)
+        return;
+    guard->answers_seen = guard->device[inputs].inputs.answers;
+    guard->hand.presence++;
+    if (open) {
+        guard->hand.prompt = open;
+        guard->hand.answer = ANSWER_YES;
+    }
+}
+
+void attend_step(struct guard *guard, int64_t t_ms)
+{
+    bool held = guard->parking.on || guard->mode == GUARD_PAUSED;
+
+    see_contact(guard);
+    see_presence(guard, t_ms);
+    if (held)
+        guard->held_ms += t_ms - guard->held_at_ms;
+    guard->held_at_ms = t_ms;
+    bool asked = guard->limits.presence_ms - PRESENCE_ANSWER_MS <= guard->in.away_ms;
+    if (asked && !guard->away_told && guard->limits.uses_plate && guard->out.heat) {
+        guard->away_told = true;
+        guard->want.beeps++;
+        guard_say(guard, NOTE_WARN, t_ms,
+                  "Is somebody there? Touch any key within a minute, or heat goes off.");
+    }
+}
+
+/* Parked: never hotter than the park temperature, and off altogether once its time is over. */
+void attend_park(struct guard *guard, int64_t t_ms)
+{
+    struct parking *parking = &guard->parking;
+
+    if (guard->hand.parks != parking->seen) {
+        bool odd = (guard->hand.parks - parking->seen) % 2 != 0;
+        parking->seen = guard->hand.parks;
+        if (odd) {
+            parking->on = !parking->on;
+            parking->since_ms = t_ms;
+            guard_say(guard, NOTE_STATE, t_ms, parking->on ? "Parked." : "Going on.");
+        }
+    }
+    if (!parking->on)
+        return;
+    if (guard->want.temp_mc > guard->park_mc)
+        guard->want.temp_mc = guard->park_mc;
+    if (guard->park_mc <= 0 || t_ms - parking->since_ms > PARK_MOST_MS)
+        guard->want.heat = false;
+}

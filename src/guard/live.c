@@ -1,0 +1,429 @@
+/* SPDX-License-Identifier: MIT */
+#include "tinlatch/live.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <poll.h>
+#include <sched.h>
+#include <signal.h>
+#include <stdio.h>
+#include <string.h>
+#include <sys/mman.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "tinlatch/keeper.h"
+#include "tinlatch/latch.h"
+
+enum {
+    LIVE_FDS = BENCH_PORTS + 4,
+    LAST_LINES_MS = 2000, /* for the disk to take the end of the record */
+    SHARED_PORT_MS = 2,   /* how soon to look again at a port that waits for its quiet time */
+};
+
+struct live {
+    const struct live_config *config;
+    struct guard *guard;
+    struct journal *journal;
+    struct clock clock;
+    int64_t begun_ms; /* the period's start */
+    bool scanned;     /* in this period */
+    bool urgent;      /* a stop or a hang-up: do not wait for the period */
+    bool recipe_open, front_open, told_recipe, told_front, over;
+    int64_t front_ms, sign_ms;
+    uint64_t durable, mark; /* lines on disk; a line that is waited for, ... */
+    int64_t mark_ms;        /* ... and since when */
+    uint32_t beats, leaves;
+    bool latched; /* the latch file is there */
+    bool tripped_told;
+    struct wire_hand hand; /* the last */
+};
+
+static volatile sig_atomic_t told_to_stop;
+
+static void on_terminate(int signal)
+{
+    (void)signal;
+    told_to_stop = 1;
+}
+
+/* ---- start ---------------------------------------------------------------------------------- */
+
+/* Real time where it is granted; a run without it goes on, the scan's budget is watched all the same. */
+static void ask_realtime(void)
+{
+    struct sched_param priority = {.sched_priority = 10};
+
+    sched_setscheduler(0, SCHED_FIFO, &priority);
+    mlockall(MCL_CURRENT | MCL_FUTURE);
+}
+
+static void say(void *context, const struct wire_note *note)
+{
+    struct live *live = context;
+
+    if (live->front_open && wire_send(live->config->front_fd, note) == TL_ENDED)
+        live->front_open = false;
+}
+
+static int start(struct live *live, const struct live_config *config)
+{
+    struct guard_config guard = {.bench = config->bench, .say = say, .context = live};
+    struct sigaction action = {.sa_handler = on_terminate};
+
+    *live = (struct live){.config = config, .recipe_open = true, .front_open = true};
+    signal(SIGPIPE, SIG_IGN);
+    signal(SIGINT, SIG_IGN); /* the front's to answer */
+    signal(SIGHUP, SIG_IGN);
+    signal(SIGTSTP, SIG_IGN);
+    sigaction(SIGTERM, &action, NULL);
+    clock_real_init(&live->clock);
+    fcntl(config->record_fd, F_SETFL, O_NONBLOCK);
+    if (journal_new(&live->journal, config->record_fd, 0))
+        return TL_SYSTEM;
+    guard.journal = live->journal;
+    memcpy(guard.port, config->port, sizeof guard.port);
+    if (guard_new(&live->guard, &guard, NULL))
+        return TL_SYSTEM;
+    if (config->ask_realtime)
+        ask_realtime();
+    struct journal_start first = {.kind = "run",
+                                  .recipe = config->recipe_name,
+                                  .bench = config->bench->name,
+                                  .title = "",
+                                  .board = "",
+                                  .serial = "",
+                                  .insert = "",
+                                  .version = TINLATCH_VERSION};
+    journal_start(live->journal, &first);
+    return 0;
+}
+
+/* ---- the latch file ------------------------------------------------------------------------- */
+
+/* Written before anything is heated: a crash latches too. */
+static void latch_before_heat(struct live *live)
+{
+    struct latch latch = {.rule = "crash",
+                          .what =
+                              "the run ended without saying so: the program or the computer died",
+                          .act = "look whether the plate is off and cool before anything else",
+                          .look = "look at the end of the record, and why the program died",
+                          .wall_s = (int64_t)time(NULL)};
+
+    if (live->latched || !guard_limits(live->guard)->uses_plate)
+        return;
+    snprintf(latch.recipe, sizeof latch.recipe, "%s", live->config->recipe_name);
+    snprintf(latch.bench, sizeof latch.bench, "%s", live->config->bench->name);
+    latch_write(live->config->latch_path, &latch, NULL);
+    live->latched = true;
+}
+
+static void latch_trip(struct live *live)
+{
+    const struct guard_trip *trip = guard_trip(live->guard);
+    struct latch latch = {.wall_s = (int64_t)time(NULL)};
+
+    if (live->tripped_told || !trip->tripped || rules[trip->rule].latch != UNTIL_CLEAR)
+        return;
+    live->tripped_told = true;
+    snprintf(latch.rule, sizeof latch.rule, "%s", rules[trip->rule].id);
+    memcpy(latch.what, trip->words.what, sizeof latch.what);
+    memcpy(latch.act, trip->words.act, sizeof latch.act);
+    memcpy(latch.look, trip->words.inspect, sizeof latch.look);
+    snprintf(latch.recipe, sizeof latch.recipe, "%s", live->config->recipe_name);
+    snprintf(latch.bench, sizeof latch.bench, "%s", live->config->bench->name);
+    latch_write(live->config->latch_path, &latch, NULL);
+    live->latched = true;
+}
+
+static void latch_at_the_end(struct live *live)
+{
+    if (live->latched && !live->tripped_told)
+        latch_remove(live->config->latch_path, NULL);
+}
+
+/* ---- what comes in -------------------------------------------------------------------------- */
+
+/* A recipe that is gone without a word has ended badly: off, cool down. */
+static void recipe_gone(struct live *live, int64_t t_ms)
+{
+    struct wire_end end = {.code = TL_KILLED, .text = "the recipe's process is gone"};
+
+    live->recipe_open = false;
+    live->urgent = true;
+    wire_stamp(&end.head, WIRE_END, 1);
+    guard_receive(live->guard, &end, sizeof end, t_ms, NULL);
+}
+
+static void hear_recipe(struct live *live, int64_t t_ms)
+{
+    _Alignas(8) unsigned char message[WIRE_MAX];
+    struct tl_error error = {0};
+    int kind;
+
+    while (live->recipe_open &&
+           (kind = wire_receive(live->config->recipe_fd, message)) != TL_MORE) {
+        if (kind < 0) {
+            recipe_gone(live, t_ms);
+            return;
+        }
+        int code = guard_receive(live->guard, message, wire_size(kind), t_ms, &error);
+        if (kind == WIRE_HELLO && code)
+            guard_refuse_hello(live->guard, &error, t_ms);
+        live->urgent = live->urgent || kind == WIRE_END || code;
+    }
+}
+
+static void hear_front(struct live *live, int64_t t_ms)
+{
+    _Alignas(8) unsigned char message[WIRE_MAX];
+    int kind;
+
+    while (live->front_open && (kind = wire_receive(live->config->front_fd, message)) != TL_MORE) {
+        if (kind != WIRE_HAND) { /* gone, or no front of ours */
+            live->front_open = false;
+            live->urgent = true;
+            return;
+        }
+        memcpy(&live->hand, message, sizeof live->hand);
+        guard_receive(live->guard, message, sizeof live->hand, t_ms, NULL);
+        live->front_ms = t_ms;
+        live->urgent =
+            live->urgent || live->hand.stop_count != guard_readings(live->guard)->stop_count;
+    }
+}
+
+static void hear_keeper(struct live *live, int64_t t_ms)
+{
+    char sign[64];
+    ssize_t n = read(live->config->sign_fd, sign, sizeof sign);
+
+    if (n > 0)
+        live->sign_ms = t_ms;
+    else if (n == 0)
+        live->sign_ms = INT64_MIN; /* the other end is closed: no keeper any more */
+}
+
+static void hear_scribe(struct live *live, int64_t t_ms)
+{
+    uint64_t number;
+
+    while (read(live->config->durable_fd, &number, sizeof number) == (ssize_t)sizeof number)
+        live->durable = number;
+    if (live->durable >= live->mark) {
+        live->mark = journal_lines(live->journal);
+        live->mark_ms = t_ms;
+    }
+}
+
+static int32_t since_ms(int64_t t_ms, int64_t then_ms)
+{
+    int64_t since = then_ms == INT64_MIN ? INT32_MAX : t_ms - then_ms;
+
+    return since > INT32_MAX ? INT32_MAX : since < 0 ? 0 : (int32_t)since;
+}
+
+static void watch(struct live *live, int64_t t_ms)
+{
+    uint64_t dropped = 0;
+    int broken = journal_error(live->journal, &dropped);
+    struct guard_watch seen = {
+        .front_silent_ms = live->front_open ? since_ms(t_ms, live->front_ms) : INT32_MAX,
+        .front_gone = !live->front_open,
+        .keeper_silent_ms = since_ms(t_ms, live->sign_ms),
+        .record_late_ms = broken || dropped ? INT32_MAX : live->durable >= live->mark ? 0 : since_ms(t_ms, live->mark_ms),
+    };
+
+    /* Once everything is off there is nothing left to switch off for want of a screen or a record. */
+    if (guard_mode(live->guard) == GUARD_WAITING || guard_mode(live->guard) == GUARD_ENDED)
+        seen = (struct guard_watch){0};
+    guard_set_watch(live->guard, &seen);
+}
+
+/* ---- what goes out -------------------------------------------------------------------------- */
+
+static void tell_hello(struct live *live)
+{
+    enum guard_mode mode = guard_mode(live->guard);
+    struct wire_hello hello;
+
+    if (mode == GUARD_WAITING || (live->told_front && live->told_recipe))
+        return;
+    guard_answer_hello(live->guard, &hello);
+    if (!live->told_front && live->front_open)
+        wire_send(live->config->front_fd, &hello);
+    live->told_front = true;
+    if (mode != GUARD_RUNNING || live->told_recipe)
+        return;
+    wire_send(live->config->recipe_fd, &hello);
+    live->told_recipe = true;
+}
+
+static void tell_snapshot(struct live *live)
+{
+    const struct wire_snapshot *snapshot = guard_snapshot(live->guard);
+
+    if (live->front_open && wire_send(live->config->front_fd, snapshot) == TL_ENDED)
+        live->front_open = false;
+    if (live->recipe_open && live->told_recipe)
+        wire_send(live->config->recipe_fd, snapshot);
+}
+
+static void beat(struct live *live, uint32_t over)
+{
+    struct keeper_beat out = {.number = ++live->beats, .over = over};
+
+    if (write(live->config->beat_fd, &out, sizeof out) < 0 && errno == EPIPE)
+        live->sign_ms = INT64_MIN;
+}
+
+/* ---- the loop ------------------------------------------------------------------------------- */
+
+static void scan(struct live *live, int64_t t_ms)
+{
+    enum guard_mode before = guard_mode(live->guard);
+
+    watch(live, t_ms);
+    guard_scan(live->guard, t_ms);
+    live->scanned = true;
+    live->urgent = false;
+    if (before == GUARD_CHECKING && guard_mode(live->guard) == GUARD_SEATING)
+        latch_before_heat(live);
+    beat(live, 0);
+    tell_hello(live);
+    tell_snapshot(live);
+    latch_trip(live);
+    if (live->hand.leaves != live->leaves && guard_mode(live->guard) == GUARD_COOLING) {
+        live->over = true;
+        journal_event(live->journal, t_ms, "hands",
+                      "left before it was touch-safe, as a person chose");
+    }
+    if (guard_mode(live->guard) == GUARD_ENDED)
+        live->over = true;
+    live->leaves = live->hand.leaves;
+}
+
+static int fill_fds(const struct live *live, struct pollfd *fds)
+{
+    int n = 0;
+
+    fds[n++] =
+        (struct pollfd){.fd = live->recipe_open ? live->config->recipe_fd : -1, .events = POLLIN};
+    fds[n++] =
+        (struct pollfd){.fd = live->front_open ? live->config->front_fd : -1, .events = POLLIN};
+    fds[n++] = (struct pollfd){.fd = live->sign_ms == INT64_MIN ? -1 : live->config->sign_fd,
+                               .events = POLLIN};
+    fds[n++] = (struct pollfd){.fd = live->config->durable_fd, .events = POLLIN};
+    for (int i = 0; i < BENCH_PORTS; i++)
+        if (live->config->port[i] && live->config->port[i]->fd >= 0 && !live->scanned)
+            fds[n++] = (struct pollfd){.fd = live->config->port[i]->fd, .events = POLLIN};
+    return n;
+}
+
+/* Until when nothing has to be done by the clock. */
+static int64_t next_ms(const struct live *live)
+{
+    int32_t period_ms = live->config->bench->period_ms;
+
+    return live->begun_ms + (live->scanned ? period_ms : period_ms * 8 / 10);
+}
+
+static void hear(struct live *live, int64_t t_ms)
+{
+    if (told_to_stop) {
+        told_to_stop = 0;
+        live->front_open = false;
+        live->urgent = true;
+    }
+    hear_recipe(live, t_ms);
+    hear_front(live, t_ms);
+    if (live->sign_ms != INT64_MIN)
+        hear_keeper(live, t_ms);
+    hear_scribe(live, t_ms);
+    journal_flush(live->journal);
+}
+
+static void turn_of_the_loop(struct live *live)
+{
+    struct pollfd fds[LIVE_FDS];
+    int64_t t_ms = live->clock.now_ms(&live->clock);
+    int64_t wait_ms = next_ms(live) - t_ms;
+    bool shares = live->config->bench->device_count > live->config->bench->port_count;
+
+    if (shares && !live->scanned && wait_ms > SHARED_PORT_MS)
+        wait_ms = SHARED_PORT_MS;
+    poll(fds, (nfds_t)fill_fds(live, fds), wait_ms > 0 ? (int)wait_ms : 0);
+    t_ms = live->clock.now_ms(&live->clock);
+    hear(live, t_ms);
+    bool settled = !live->scanned && guard_pump(live->guard, t_ms);
+    if (live->urgent || (!live->scanned && (settled || t_ms >= next_ms(live))))
+        scan(live, t_ms);
+    if (live->scanned && t_ms >= live->begun_ms + live->config->bench->period_ms) {
+        /* A loop that was held up does not catch up in a burst. */
+        int64_t due_ms = live->begun_ms + live->config->bench->period_ms;
+        live->begun_ms = t_ms - due_ms < live->config->bench->period_ms ? due_ms : t_ms;
+        live->scanned = false;
+        guard_begin(live->guard, t_ms);
+        guard_pump(live->guard, t_ms);
+    }
+}
+
+/* ---- the end -------------------------------------------------------------------------------- */
+
+static enum outcome outcome_of(const struct live *live)
+{
+    const struct guard_trip *trip = guard_trip(live->guard);
+    const struct tl_error *refusal = guard_refusal(live->guard);
+
+    if (trip->tripped)
+        return rules[trip->rule].kind == RULE_STOP ? RUN_STOPPED : RUN_TRIPPED;
+    if (refusal->code)
+        return refusal->code == TL_DEVICE ? RUN_DEVICE : RUN_REFUSED;
+    int code = guard_recipe_code(live->guard);
+    if (code == TL_LIMIT || code == TL_STEP || code == TL_TIMEOUT || code == TL_KILLED)
+        return RUN_FAILED;
+    return code == 0 ? RUN_DONE : live->told_recipe ? RUN_FAILED : RUN_INVALID;
+}
+
+/* The record's end is on disk before the run says that it is over. */
+static void wait_durable(struct live *live)
+{
+    int64_t until_ms = live->clock.now_ms(&live->clock) + LAST_LINES_MS, t_ms;
+
+    while (live->durable < journal_lines(live->journal) &&
+           (t_ms = live->clock.now_ms(&live->clock)) < until_ms) {
+        struct pollfd durable = {.fd = live->config->durable_fd, .events = POLLIN};
+        journal_flush(live->journal);
+        if (poll(&durable, 1, 50) > 0)
+            hear_scribe(live, t_ms);
+        beat(live, 0);
+    }
+}
+
+enum outcome live_run(const struct live_config *config)
+{
+    static struct live live;
+    struct wire_end end = {0};
+
+    if (start(&live, config))
+        return RUN_INVALID;
+    guard_begin(live.guard, 0);
+    while (!live.over)
+        turn_of_the_loop(&live);
+    int64_t t_ms = live.clock.now_ms(&live.clock);
+    enum outcome outcome = outcome_of(&live);
+    const struct tl_error *refusal = guard_refusal(live.guard);
+    journal_end(live.journal, t_ms, outcome, refusal->code ? refusal : NULL);
+    wait_durable(&live);
+    latch_at_the_end(&live);
+    wire_stamp(&end.head, WIRE_END, 1);
+    end.code = (int32_t)outcome;
+    snprintf(end.text, sizeof end.text, "%.*s", (int)sizeof end.text - 1, refusal->text);
+    if (live.front_open)
+        wire_send(config->front_fd, &end);
+    if (live.recipe_open)
+        wire_send(config->recipe_fd, &end);
+    beat(&live, 1);
+    return outcome;
+}

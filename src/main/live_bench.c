@@ -1,0 +1,211 @@
+/* SPDX-License-Identifier: MIT */
+/* A run on the real bench, from the keeper's seat: open what the recipe needs, switch everything off once, fork
+ * scribe and guard, watch the guard, have the last word. */
+#include "live_bench.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <poll.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/prctl.h>
+#include <sys/socket.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include "tinlatch/guard.h"
+#include "tinlatch/keeper.h"
+#include "tinlatch/live.h"
+#include "tinlatch/scribe.h"
+#include "tinlatch/serial.h"
+
+enum { HELLO_WAIT_MS = 20000, SCRIBE_WAIT_MS = 3000 };
+
+struct bench_run {
+    const struct live_options *options;
+    const struct benchfile *bench;
+    struct keeper_config keeper;
+    int beat[2], sign[2], lines[2], durable[2];
+    pid_t scribe;
+};
+
+/* The recipe's HELLO says what it uses; it stays in the socket for the guard. */
+static int peek_hello(int fd, struct wire_hello *hello, struct tl_error *error)
+{
+    struct pollfd waiting = {.fd = fd, .events = POLLIN};
+
+    if (poll(&waiting, 1, HELLO_WAIT_MS) <= 0)
+        return tl_error_set(error, TL_TIMEOUT, "the recipe's process says nothing");
+    ssize_t n = recv(fd, hello, sizeof *hello, MSG_PEEK | MSG_DONTWAIT);
+    if (n != (ssize_t)sizeof *hello || hello->head.kind != WIRE_HELLO || wire_check_hello(hello))
+        return tl_error_set(error, TL_ENDED,
+                            "the recipe's process did not get as far as its header");
+    return 0;
+}
+
+static int open_ports(struct bench_run *run, const struct wire_hello *hello, struct tl_error *error)
+{
+    const struct benchfile *bench = run->bench;
+    bool need[BENCH_PORTS];
+
+    guard_ports_needed(bench, hello->recipe.uses_plate, hello->recipe.uses_supply, need);
+    run->keeper.port_count = bench->port_count;
+    for (int i = 0; i < bench->port_count; i++) {
+        int failed = need[i] ? serial_open(bench->port[i].path, bench->port[i].baud, 'N',
+                                           &run->keeper.port[i], error)
+                             : 0;
+        if (failed)
+            return failed;
+    }
+    for (int i = 0; i < bench->device_count; i++) {
+        int32_t port = bench->device[i].port;
+        if (port < 0 || !need[port])
+            continue;
+        run->keeper.words[run->keeper.words_count].port = port;
+        device_last_words(&bench->device[i], &run->keeper.words[run->keeper.words_count].frame);
+        run->keeper.words_count++;
+    }
+    return 0;
+}
+
+/* Off-paths first: every instrument is switched off once before anything else is said to it. */
+static int prove_off(struct bench_run *run, struct tl_error *error)
+{
+    int unsent = keeper_last_words(&run->keeper);
+
+    if (unsent > 0)
+        return tl_error_set(error, TL_DEVICE, "%d instruments could not be told to switch off",
+                            unsent);
+    return 0;
+}
+
+static int make_pipes(struct bench_run *run)
+{
+    return pipe2(run->beat, O_CLOEXEC) || pipe2(run->sign, O_CLOEXEC | O_NONBLOCK) ||
+                   pipe2(run->lines, O_CLOEXEC) || pipe2(run->durable, O_CLOEXEC | O_NONBLOCK)
+               ? TL_SYSTEM
+               : 0;
+}
+
+static void close_all(const int *fds, int n)
+{
+    for (int i = 0; i < n; i++)
+        close(fds[i]);
+}
+
+static pid_t fork_scribe(struct bench_run *run)
+{
+    pid_t pid = fork();
+
+    if (pid != 0)
+        return pid;
+    const int not_its[] = {run->beat[0],           run->beat[1],           run->sign[0],
+                           run->sign[1],           run->lines[1],          run->durable[0],
+                           run->options->front_fd, run->options->recipe_fd};
+    close_all(not_its, 8);
+    for (int i = 0; i < run->keeper.port_count; i++)
+        if (run->keeper.port[i])
+            close(run->keeper.port[i]->fd);
+    fcntl(run->durable[1], F_SETFL, 0);
+    _exit(scribe_run(run->lines[0], run->options->record_fd, run->durable[1]) ? 1 : 0);
+}
+
+static pid_t fork_guard(struct bench_run *run)
+{
+    pid_t pid = fork();
+
+    if (pid != 0)
+        return pid;
+    const int not_its[] = {run->beat[0], run->sign[1], run->lines[0], run->durable[1],
+                           run->options->record_fd};
+    close_all(not_its, 5);
+    struct live_config config = {
+        .bench = run->bench,
+        .recipe_fd = run->options->recipe_fd,
+        .front_fd = run->options->front_fd,
+        .beat_fd = run->beat[1],
+        .sign_fd = run->sign[0],
+        .record_fd = run->lines[1],
+        .durable_fd = run->durable[0],
+        .latch_path = run->options->latch_path,
+        .recipe_name = run->options->recipe_name,
+        .ask_realtime = true,
+    };
+    memcpy(config.port, run->keeper.port, sizeof config.port);
+    _exit((int)live_run(&config));
+}
+
+/* The scribe ends when the last writer has closed its pipe; one that hangs on a dead disk is not waited for. */
+static void reap_scribe(pid_t scribe)
+{
+    for (int waited_ms = 0; waited_ms < SCRIBE_WAIT_MS; waited_ms += 50) {
+        if (waitpid(scribe, NULL, WNOHANG) != 0)
+            return;
+        usleep(50000);
+    }
+    kill(scribe, SIGKILL);
+    waitpid(scribe, NULL, 0);
+}
+
+static int watch(struct bench_run *run)
+{
+    int unsent = 0, status = 0;
+
+    run->scribe = fork_scribe(run);
+    run->keeper.guard = run->scribe > 0 ? fork_guard(run) : -1;
+    if (run->keeper.guard < 0)
+        return TL_SYSTEM;
+    const int not_its[] = {
+        run->beat[1],           run->sign[0],    run->lines[0],          run->lines[1],
+        run->durable[0],        run->durable[1], run->options->front_fd, run->options->recipe_fd,
+        run->options->record_fd};
+    close_all(not_its, 9);
+    run->keeper.beat_fd = run->beat[0];
+    run->keeper.sign_fd = run->sign[1];
+    enum keeper_end end = keeper_watch(&run->keeper, &unsent);
+    waitpid(run->keeper.guard, &status, 0);
+    reap_scribe(run->scribe);
+    if (end == KEEPER_OVER)
+        return 0;
+    fprintf(stderr, "tinlatch-guard: the guard %s; every instrument was told to switch off%s\n",
+            end == KEEPER_DEAD   ? "died"
+            : end == KEEPER_LATE ? "did not answer in time and was ended"
+                                 : "was ended",
+            unsent ? ", but not every line took it: pull the mains plug" : "");
+    return TL_ENDED;
+}
+
+static void tell_refusal(const struct live_options *options, const struct tl_error *error)
+{
+    struct wire_end end = {.code = error->code == TL_DEVICE ? RUN_DEVICE : RUN_INVALID};
+
+    wire_stamp(&end.head, WIRE_END, 1);
+    snprintf(end.text, sizeof end.text, "%.*s", (int)sizeof end.text - 1, error->text);
+    wire_send(options->front_fd, &end);
+    end.code = error->code;
+    wire_send(options->recipe_fd, &end);
+}
+
+int live_bench(const struct live_options *options, const struct benchfile *bench)
+{
+    static struct bench_run run;
+    static struct wire_hello hello;
+    struct tl_error error = {0};
+
+    signal(SIGPIPE, SIG_IGN);
+    run = (struct bench_run){.options = options, .bench = bench};
+    int failed = peek_hello(options->recipe_fd, &hello, &error);
+    if (!failed)
+        failed = open_ports(&run, &hello, &error);
+    if (!failed)
+        failed = prove_off(&run, &error);
+    if (!failed && make_pipes(&run))
+        failed = tl_error_set(&error, TL_SYSTEM, "no pipes: %s", strerror(errno));
+    if (failed) {
+        tell_refusal(options, &error);
+        return failed;
+    }
+    return watch(&run);
+}
