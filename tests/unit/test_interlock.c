@@ -1017,6 +1017,11 @@ static void walk(struct bench *b, int32_t hottest_mc, uint64_t *seed)
     b->in.plate_silent_ms = likely(seed, 0, 900);
     b->in.supply_silent_ms = likely(seed, 0, 900);
     b->in.recipe_silent_ms = likely(seed, 0, 900);
+    b->in.front_silent_ms = likely(seed, 0, 1900);
+    b->in.front_gone = one_in(seed, 2000);
+    b->in.keeper_silent_ms = likely(seed, 0, 400);
+    b->in.record_late_ms = likely(seed, 0, 900);
+    b->in.away_ms = likely(seed, 0, 600000);
     b->in.stop_count += one_in(seed, 2000);
     b->want.heat = !one_in(seed, 3);
     b->want.supply_on = !b->want.heat && one_in(seed, 2);
