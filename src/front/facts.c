@@ -1,0 +1,236 @@
+/* SPDX-License-Identifier: MIT */
+#include "front_private.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "tinlatch/interlock.h"
+
+enum { SAFE_MC = 45000, TARGET_NEAR_MC = 2000, RAMP_LEAST_MC_S = 100 };
+
+static bool rule_is_known(const struct front_state *state)
+{
+    return state->snapshot.rule >= 0 && state->snapshot.rule < RULES;
+}
+
+static const char *mode_when_over(const struct front_state *state)
+{
+    if (rule_is_known(state) && rules[state->snapshot.rule].kind == RULE_TRIP)
+        return state->snapshot.mode == GUARD_ENDED ? "TRIPPED, SAFE TO TOUCH" : "TRIPPED, COOLING";
+    if (rule_is_known(state) && rules[state->snapshot.rule].kind == RULE_STOP)
+        return state->snapshot.mode == GUARD_ENDED ? "STOPPED, SAFE TO TOUCH" : "STOPPED, COOLING";
+    return state->snapshot.mode == GUARD_ENDED ? "OVER, SAFE TO TOUCH" : "OVER, COOLING";
+}
+
+const char *fact_mode(const struct front_state *state)
+{
+    if (!state->snapshot_known)
+        return "STARTING";
+    switch (state->snapshot.mode) {
+    case GUARD_WAITING:
+        return "STARTING";
+    case GUARD_CHECKING:
+        return "START CHECKS";
+    case GUARD_SEATING:
+        return "SEAT TEST";
+    case GUARD_RUNNING:
+        return state->snapshot.parked ? "PARKED" : "RUNNING";
+    case GUARD_PAUSED:
+        return "PAUSED, HEAT OFF";
+    case GUARD_COOLING:
+    case GUARD_ENDED:
+        return mode_when_over(state);
+    default:
+        return "?";
+    }
+}
+
+bool fact_hot(const struct front_state *state)
+{
+    const struct wire_snapshot *s = &state->snapshot;
+    if (!state->snapshot_known)
+        return false; /* nothing has been switched on */
+    if (s->mode >= GUARD_SEATING && s->mode <= GUARD_COOLING)
+        return true;
+    return s->plate_quality == QUALITY_GOOD && s->plate_mc >= SAFE_MC;
+}
+
+void fact_plate(const struct front_state *state, char out[FACT])
+{
+    const struct wire_snapshot *s = &state->snapshot;
+    if (s->plate_quality == QUALITY_GOOD)
+        snprintf(out, FACT, "%.1f C", s->plate_mc / 1000.0);
+    else if (s->plate_quality == QUALITY_NONE && !state->hello.recipe.uses_plate)
+        snprintf(out, FACT, "not in use");
+    else
+        snprintf(out, FACT, "unreadable (%s)",
+                 s->plate_quality >= 0 && s->plate_quality <= QUALITY_STALE
+                     ? quality_name((enum quality)s->plate_quality)
+                     : "?");
+}
+
+void fact_target(const struct front_state *state, char out[FACT])
+{
+    const struct wire_snapshot *s = &state->snapshot;
+    int n;
+    if (!s->granted_heat)
+        n = snprintf(out, FACT, s->wanted_heat ? "heat is held off (wanted %.0f C)" : "heat off",
+                     s->wanted_mc / 1000.0);
+    else
+        n = snprintf(out, FACT, "%.1f C, heat at %3d %%", s->granted_mc / 1000.0,
+                     (s->duty_permille + 5) / 10);
+    if (s->granted_heat && s->wanted_mc > s->granted_mc)
+        n += snprintf(out + n, FACT - (size_t)n, " (wanted %.0f C)", s->wanted_mc / 1000.0);
+    if (s->nudge_mc)
+        n += snprintf(out + n, FACT - (size_t)n, ", nudged %+d C", s->nudge_mc / 1000);
+    if (s->nudge_ms)
+        n += snprintf(out + n, FACT - (size_t)n, ", nudged %+d s", s->nudge_ms / 1000);
+    if (s->granted_fan_pct > 0)
+        snprintf(out + n, FACT - (size_t)n, ", fan %d %%", s->granted_fan_pct);
+}
+
+/* An estimate is no stop-watch: fives from twenty on, tens from a minute on. */
+static int about_s(int32_t ms)
+{
+    int seconds = (ms + 999) / 1000, step = seconds >= 60 ? 10 : seconds >= 20 ? 5 : 1;
+    return (seconds + step / 2) / step * step;
+}
+
+/* The joint that melts next, and the one that is solid last; -1 = none. */
+static int32_t melt_next_ms(const struct wire_snapshot *s)
+{
+    int32_t least = -1;
+    for (int i = 0; i < s->joints; i++)
+        if (s->joint[i].melt_ms > 0 && (least < 0 || s->joint[i].melt_ms < least))
+            least = s->joint[i].melt_ms;
+    return least;
+}
+
+static int32_t solid_last_ms(const struct wire_snapshot *s)
+{
+    int32_t most = -1;
+    for (int i = 0; i < s->joints; i++)
+        if (s->joint[i].molten_permille > 0 && s->joint[i].solid_ms > most)
+            most = s->joint[i].solid_ms;
+    return most;
+}
+
+static void next_when_over(const struct wire_snapshot *s, char out[FACT])
+{
+    if (s->mode == GUARD_ENDED)
+        snprintf(out, FACT, "safe to touch");
+    else if (s->solid_ms > 0)
+        snprintf(out, FACT, "joints solid in about %d s: hands off", about_s(s->solid_ms));
+    else if (s->safe_ms >= 0)
+        snprintf(out, FACT, "safe to touch in %d s", (s->safe_ms + 999) / 1000);
+    else
+        snprintf(out, FACT, "hot: must fall below 45 C");
+}
+
+static void next_when_running(const struct wire_snapshot *s, char out[FACT])
+{
+    int32_t melt_ms = melt_next_ms(s), solid_ms = solid_last_ms(s),
+            missing_mc = s->granted_mc - s->plate_mc;
+    bool rises = s->granted_heat && s->ramp_known && s->ramp_mc_s > RAMP_LEAST_MC_S;
+    if (s->parked)
+        snprintf(out, FACT, "parked, %d s left", (s->park_left_ms + 999) / 1000);
+    else if (s->granted_heat && melt_ms > 0)
+        snprintf(out, FACT, "melt in about %d s", about_s(melt_ms));
+    else if (!s->granted_heat && solid_ms > 0)
+        snprintf(out, FACT, "solid in about %d s", about_s(solid_ms));
+    else if (rises && missing_mc > TARGET_NEAR_MC)
+        snprintf(out, FACT, "at its target in about %d s",
+                 about_s((int32_t)((int64_t)missing_mc * 1000 / s->ramp_mc_s)));
+    else if (solid_ms >= 0)
+        snprintf(out, FACT, "a joint is molten");
+    else
+        snprintf(out, FACT, "-");
+}
+
+void fact_next(const struct front_state *state, char out[FACT])
+{
+    const struct wire_snapshot *s = &state->snapshot;
+    if (!state->snapshot_known || s->mode < GUARD_RUNNING)
+        snprintf(out, FACT, "nothing is on before the checks are done");
+    else if (s->mode >= GUARD_COOLING)
+        next_when_over(s, out);
+    else
+        next_when_running(s, out);
+    if (state->snapshot_known && s->mode == GUARD_SEATING)
+        snprintf(out, FACT, "the seat test heats the empty plate a little");
+}
+
+/* How near something is to its limit; left is in the limit's thousandths. */
+struct margin {
+    double left, limit;
+    enum limit_id id;
+};
+
+static void nearer(struct margin *best, enum limit_id id, double limit, double value)
+{
+    if (limit > 0 && (limit - value) / limit < best->left / best->limit)
+        *best = (struct margin){limit - value, limit, id};
+}
+
+static struct margin nearest(const struct front_state *state)
+{
+    const struct wire_snapshot *s = &state->snapshot;
+    const struct limits *limits = &state->hello.recipe;
+    struct margin best = {1e9, 1, LIMITS};
+    if (limits->uses_plate && s->plate_quality == QUALITY_GOOD)
+        nearer(&best, LIMIT_plate_mc, limits->plate_mc, s->plate_mc);
+    if (limits->uses_plate && s->quality[SENSOR_BOARD] == QUALITY_GOOD)
+        nearer(&best, LIMIT_board_mc, limits->board_mc, s->temp_mc[SENSOR_BOARD]);
+    if (limits->uses_plate && s->granted_heat && s->ramp_known)
+        nearer(&best, LIMIT_ramp_mc_s, limits->ramp_mc_s, s->ramp_mc_s);
+    if (limits->uses_plate && s->heat_left_ms < limits->heat_time_ms)
+        nearer(&best, LIMIT_heat_time_ms, limits->heat_time_ms,
+               limits->heat_time_ms - s->heat_left_ms);
+    if (limits->uses_supply && s->supply_on && s->supply_quality == QUALITY_GOOD) {
+        nearer(&best, LIMIT_supply_mv, limits->supply_mv, s->supply_mv);
+        nearer(&best, LIMIT_supply_ma, limits->supply_ma, s->supply_ma);
+    }
+    return best;
+}
+
+static const char *const limit_words[LIMITS] = {
+    [LIMIT_plate_mc] = "plate",         [LIMIT_board_mc] = "board",
+    [LIMIT_ramp_mc_s] = "ramp",         [LIMIT_heat_time_ms] = "heat time",
+    [LIMIT_supply_mv] = "volts",        [LIMIT_supply_ma] = "amps",
+    [LIMIT_inject_mv] = "inject volts", [LIMIT_inject_ma] = "inject amps",
+    [LIMIT_power_mc] = "power below",
+};
+
+void fact_margin(const struct front_state *state, char out[FACT])
+{
+    snprintf(out, FACT, "-");
+    if (!state->hello_known || !state->snapshot_known || state->snapshot.mode >= GUARD_COOLING)
+        return;
+    struct margin best = nearest(state);
+    if (best.id == LIMITS)
+        return;
+    const char *unit = unit_base(limit_unit(best.id));
+    double scale = limit_scale(best.id);
+    enum limit_layer layer = state->hello.origins.of[best.id].layer;
+    snprintf(out, FACT, "%.1f %s to the %s limit %.4g %s (%s)", best.left / scale, unit,
+             limit_words[best.id], best.limit / scale, unit,
+             (unsigned)layer < LAYERS ? limit_layer_name(layer) : "?");
+}
+
+void fact_supply(const struct front_state *state, char out[FACT])
+{
+    const struct wire_snapshot *s = &state->snapshot;
+    if (s->supply_quality != QUALITY_GOOD)
+        snprintf(out, FACT, "unreadable");
+    else
+        snprintf(out, FACT, "%6.3f V  %6.3f A  %s", s->supply_mv / 1000.0, s->supply_ma / 1000.0,
+                 s->supply_on ? "ON" : "off");
+}
+
+void fact_time(int64_t t_ms, char out[FACT])
+{
+    long long seconds = t_ms > 0 ? t_ms / 1000 : 0;
+    snprintf(out, FACT, "%02lld:%02lld", seconds / 60, seconds % 60);
+}

@@ -1,0 +1,283 @@
+/* SPDX-License-Identifier: MIT */
+/* What a person pressed becomes the HAND, which holds the whole of it and is sent with every snapshot. */
+#include "front_private.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "tinlatch/quantity.h"
+
+static void forget_answer(struct person *person)
+{
+    person->hand.prompt = 0;
+    person->hand.answer = ANSWER_NONE;
+    person->hand.value = 0;
+    memset(person->hand.text, 0, sizeof person->hand.text);
+}
+
+void person_see(struct person *person, struct front_state *state, int64_t t_ms)
+{
+    if (person->shown_number != state->prompt_number) {
+        person->shown_number = state->prompt_number;
+        person->shown_ms = t_ms;
+        forget_answer(person);
+    }
+    if (state->leaving && state->snapshot.mode != GUARD_COOLING)
+        state->leaving = false; /* safe by now */
+}
+
+void person_stop(struct person *person, struct front_state *state, const char *how)
+{
+    person->hand.stop_count++;
+    person->urgent = true;
+    front_say(state, "you", "stop (%s)", how);
+}
+
+static void answer(struct person *person, struct front_state *state, enum hand_answer answer)
+{
+    person->hand.prompt = state->prompt_number;
+    person->hand.answer = (int32_t)answer;
+    person->urgent = true;
+    state->answered = true;
+}
+
+/* A key meant for something else must not answer what has just appeared. */
+static bool too_soon(const struct person *person, int64_t t_ms)
+{
+    return t_ms - person->shown_ms < PROMPT_GUARD_MS;
+}
+
+static void yes_or_no(struct person *person, struct front_state *state, bool yes, bool hasty,
+                      int64_t t_ms)
+{
+    if (state->prompt_number == 0 || state->answered)
+        return;
+    if (hasty && too_soon(person, t_ms)) {
+        front_say(state, "you",
+                  "not counted as an answer: the question was less than a second old");
+        return;
+    }
+    answer(person, state, yes ? ANSWER_YES : ANSWER_NO);
+    front_say(state, "you", yes ? "yes" : "no");
+}
+
+/* ---- values ------------------------------------------------------------------------------------- */
+
+/* The number that a text begins with; a comma is a point to half the world. */
+static bool leading_number(const char *text, double *value)
+{
+    char plain[64];
+    snprintf(plain, sizeof plain, "%s", text);
+    for (char *c = plain; *c; c++)
+        if (*c == ',')
+            *c = '.';
+    if (!plain[strspn(plain, "+-. ")] || !strchr("0123456789", plain[strspn(plain, "+-. ")]))
+        return false; /* strtod also reads words: inf, nan */
+    char *end;
+    *value = strtod(plain, &end);
+    return end != plain && isfinite(*value);
+}
+
+/* The meter's readings go straight into a number: here alone their unit is known. */
+static bool meter_value(const char *name, const char *text, double *value)
+{
+    struct tl_error error;
+    bool ohms = strcmp(name, "meter-ohms") == 0;
+    if (quantity_parse(text, ohms ? UNIT_OHMS : UNIT_VOLTS, value, &error) == 0)
+        return true;
+    size_t bare = strspn(text, "0123456789.,");
+    return text[bare] == '\0' && leading_number(text, value);
+}
+
+static void take_value(struct person *person, struct front_state *state, const char *text,
+                       bool hasty, int64_t t_ms)
+{
+    double value = 0;
+    if (state->answered)
+        return;
+    if (act_of_line(text) == ACT_YES || act_of_line(text) == ACT_NO) {
+        yes_or_no(person, state, act_of_line(text) == ACT_YES, hasty, t_ms);
+        return;
+    }
+    if (hasty && too_soon(person, t_ms))
+        return;
+    bool meter = strncmp(state->prompt_name, "meter-", 6) == 0;
+    if (meter ? !meter_value(state->prompt_name, text, &value) : !leading_number(text, &value)) {
+        if (meter) {
+            front_say(state, "you", "\"%s\" is no reading: a number such as 0.42 is expected",
+                      text);
+            return;
+        }
+        value = 0; /* a text */
+    }
+    answer(person, state, ANSWER_VALUE);
+    person->hand.value = value;
+    snprintf(person->hand.text, sizeof person->hand.text, "%s", text);
+    front_say(state, "you", "%s", text);
+}
+
+/* ---- acts ---------------------------------------------------------------------------------------- */
+
+static void nudge(struct person *person, struct front_state *state, int32_t mc, int32_t ms)
+{
+    enum { MOST_MC = 50000, MOST_MS = 3600000 }; /* far beyond use; the limits hold anyway */
+    int32_t new_mc = person->hand.nudge_mc + mc, new_ms = person->hand.nudge_ms + ms;
+    if (abs(new_mc) > MOST_MC || abs(new_ms) > MOST_MS)
+        return;
+    person->hand.nudge_mc = new_mc;
+    person->hand.nudge_ms = new_ms;
+    if (mc)
+        front_say(state, "you", "nudge: %+d C in all", new_mc / 1000);
+    else
+        front_say(state, "you", "nudge: %+d s in all", new_ms / 1000);
+}
+
+static bool is_cooling(const struct front_state *state)
+{
+    return state->snapshot_known && state->snapshot.mode == GUARD_COOLING;
+}
+
+static void begin_leaving(struct front_state *state)
+{
+    if (!is_cooling(state))
+        return;
+    state->leaving = true;
+    state->typed[0] = '\0';
+    front_say(state, "you", "wants to leave before it is safe to touch: type leave to do so");
+}
+
+static void leave(struct person *person, struct front_state *state)
+{
+    person->hand.leaves++;
+    person->urgent = true;
+    state->leaving = false;
+    state->typed[0] = '\0';
+    front_say(state, "you", "leave before it is safe to touch");
+}
+
+static void park(struct person *person, struct front_state *state)
+{
+    if (is_cooling(state))
+        return;
+    person->hand.parks++;
+    person->urgent = true;
+    front_say(state, "you", "park");
+}
+
+static void do_act(struct person *person, struct front_state *state, enum act act, const char *how,
+                   bool hasty, int64_t t_ms)
+{
+    switch (act) {
+    case ACT_YES:
+    case ACT_NO:
+        yes_or_no(person, state, act == ACT_YES, hasty, t_ms);
+        break;
+    case ACT_STOP:
+        person_stop(person, state, how);
+        break;
+    case ACT_PARK:
+        park(person, state);
+        break;
+    case ACT_HOTTER:
+    case ACT_COOLER:
+        nudge(person, state, act == ACT_HOTTER ? NUDGE_MC : -NUDGE_MC, 0);
+        break;
+    case ACT_LONGER:
+    case ACT_SHORTER:
+        nudge(person, state, 0, act == ACT_LONGER ? NUDGE_MS : -NUDGE_MS);
+        break;
+    case ACT_LEAVE:
+        begin_leaving(state);
+        break;
+    case ACT_SUSPEND:
+        front_say(state, "you", "Ctrl-Z does nothing during a run: s stops it");
+        break;
+    case ACT_NONE:
+    case ACTS:
+        break;
+    }
+}
+
+/* ---- typing ---------------------------------------------------------------------------------------- */
+
+static bool types(const struct front_state *state)
+{
+    return state->leaving || (state->prompt_kind == NOTE_ASK && !state->answered);
+}
+
+static void type_enter(struct person *person, struct front_state *state, int64_t t_ms)
+{
+    char text[sizeof state->typed];
+    memcpy(text, state->typed, sizeof text);
+    state->typed[0] = '\0';
+    if (!state->leaving)
+        take_value(person, state, text, true, t_ms);
+    else if (act_of_line(text) == ACT_LEAVE)
+        leave(person, state);
+    else
+        state->leaving = false;
+}
+
+static void type_press(struct person *person, struct front_state *state, const struct press *press,
+                       int64_t t_ms)
+{
+    size_t length = strlen(state->typed);
+    if (press->kind == PRESS_ENTER || (press->kind == PRESS_FUNCTION && press->which == 13)) {
+        type_enter(person, state, t_ms);
+    } else if (press->kind == PRESS_ERASE && length > 0) {
+        state->typed[length - 1] = '\0';
+    } else if (press->kind == PRESS_CHAR && press->which >= ' ' &&
+               length + 1 < sizeof state->typed) {
+        state->typed[length] = (char)press->which;
+        state->typed[length + 1] = '\0';
+    }
+}
+
+static const char *press_word(const struct press *press)
+{
+    switch (press->kind) {
+    case PRESS_ESCAPE:
+        return "Esc";
+    case PRESS_FUNCTION:
+        return "pedal";
+    case PRESS_CHAR:
+        return press->which == 3 ? "Ctrl-C" : press->which == '\t' ? "Tab" : "key";
+    case PRESS_ENTER:
+    case PRESS_ERASE:
+    case PRESS_OTHER:
+        break;
+    }
+    return "key";
+}
+
+void person_press(struct person *person, struct front_state *state, const struct press *press,
+                  int64_t t_ms)
+{
+    person->hand.presence++;
+    if (state->leaving && press->kind == PRESS_ESCAPE) {
+        state->leaving = false; /* everything is off already: here Esc only stays */
+        return;
+    }
+    if (types(state) && !press_always_stops(press))
+        type_press(person, state, press, t_ms);
+    else
+        do_act(person, state, act_of_press(press), press_word(press), true, t_ms);
+}
+
+void person_line(struct person *person, struct front_state *state, const char *line, bool hasty,
+                 int64_t t_ms)
+{
+    enum act act = act_of_line(line);
+    person->hand.presence++;
+    if (state->leaving && act == ACT_LEAVE)
+        leave(person, state);
+    else if (state->prompt_kind == NOTE_ASK && !state->answered && act != ACT_STOP)
+        take_value(person, state, line, hasty, t_ms);
+    else if (act != ACT_NONE)
+        do_act(person, state, act, "line", hasty, t_ms);
+    else
+        front_say(state, "you", "not understood: yes, no, stop, park, +, -, >, <, leave");
+}

@@ -1,0 +1,584 @@
+/* SPDX-License-Identifier: MIT */
+#include "check.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+
+#include "tinlatch/front.h"
+#include "tinlatch/utf8.h"
+
+enum { OUT = 1 << 15 };
+
+static struct front_state *fresh(void)
+{
+    static struct front_state state;
+    memset(&state, 0, sizeof state);
+    return &state;
+}
+
+/* ---- what the guard would send ------------------------------------------------------------------ */
+
+static void take_hello(struct front_state *state, bool plate, bool supply)
+{
+    struct wire_hello hello = {.recipe = *limits_built_in()};
+    wire_stamp(&hello.head, WIRE_HELLO, 1);
+    hello.recipe.plate_mc = 190000;
+    hello.recipe.uses_plate = plate;
+    hello.recipe.uses_supply = supply;
+    hello.origins.of[LIMIT_plate_mc] = (struct limit_origin){LAYER_RECIPE, 10};
+    snprintf(hello.title, sizeof hello.title, "Split the two-board stack");
+    snprintf(hello.board_name, sizeof hello.board_name, "hx210");
+    front_take(state, &hello, sizeof hello);
+}
+
+static struct wire_snapshot running(int64_t t_ms, int32_t plate_mc)
+{
+    struct wire_snapshot s = {.t_ms = t_ms,
+                              .mode = GUARD_RUNNING,
+                              .rule = -1,
+                              .plate_mc = plate_mc,
+                              .plate_quality = QUALITY_GOOD,
+                              .granted_heat = 1,
+                              .granted_mc = 180000,
+                              .wanted_heat = 1,
+                              .wanted_mc = 180000,
+                              .duty_permille = 420,
+                              .heat_left_ms = 3600000,
+                              .safe_ms = -1};
+    wire_stamp(&s.head, WIRE_SNAPSHOT, 7);
+    return s;
+}
+
+static void take_snapshot(struct front_state *state, const struct wire_snapshot *s)
+{
+    front_take(state, s, sizeof *s);
+}
+
+static void take_note(struct front_state *state, uint32_t number, int32_t kind, const char *text)
+{
+    struct wire_note note = {.note = kind};
+    wire_stamp(&note.head, WIRE_NOTE, number | (kind >= NOTE_CHECK ? NOTE_GUARD : 0));
+    snprintf(note.text, sizeof note.text, "%s", text);
+    front_take(state, &note, sizeof note);
+}
+
+/* A run in its melt stage, with a board's joint 40 s from melting. */
+static struct front_state *melting(void)
+{
+    struct front_state *state = fresh();
+    struct wire_snapshot s = running(184000, 172400);
+    take_hello(state, true, false);
+    take_note(state, 1, NOTE_STAGE, "Melt");
+    s.stage_note = 1;
+    s.joints = 1;
+    s.joint[0] = (struct wire_joint){180000, 120, 40000, 0};
+    take_snapshot(state, &s);
+    return state;
+}
+
+static struct front_state *tripped(void)
+{
+    struct front_state *state = melting();
+    for (int i = 0; i < 30; i++) {
+        char text[40];
+        snprintf(text, sizeof text, "line %d of the recipe", i);
+        take_note(state, (uint32_t)i + 2, NOTE_TELL, text);
+    }
+    take_note(state, 50, NOTE_HANDS,
+              "Heat is off. The joints are still molten: hands off until it beeps, about 40 s.");
+    take_note(state, 51, NOTE_FAULT, "the plate's thermocouple is open");
+    take_note(state, 52, NOTE_ACT, "Leave the board where it is until it beeps.");
+    take_note(state, 53, NOTE_LOOK, "Look at the thermocouple's plug and its wire.");
+    struct wire_snapshot s = running(190000, 171000);
+    s.mode = GUARD_COOLING;
+    s.rule = SENSOR_OPEN;
+    s.granted_heat = 0;
+    s.solid_ms = 38000;
+    take_snapshot(state, &s);
+    return state;
+}
+
+/* ---- looking at what was drawn --------------------------------------------------------------------- */
+
+static char *drawn(const struct front_state *state, int columns, int rows, bool colour)
+{
+    static char out[OUT];
+    size_t length = front_draw(state, columns, rows, colour, out, sizeof out);
+    assert_int_equal(length, strlen(out));
+    return out;
+}
+
+static int count_lines(const char *text)
+{
+    int lines = 1;
+    for (; *text; text++)
+        lines += *text == '\n';
+    return lines;
+}
+
+/* Every row fits, every byte is whole, nothing moves a cursor. */
+static void check_screen(const char *text, int columns, int rows)
+{
+    int column = 0;
+    assert_int_equal(count_lines(text), rows);
+    for (size_t left = strlen(text), length; left > 0; text += length, left -= length) {
+        length = utf8_length(text, left);
+        assert_true(length > 0);
+        if (*text == '\n') {
+            column = 0;
+            continue;
+        }
+        assert_true(utf8_is_plain(text, length));
+        column++;
+        assert_true(column <= columns);
+    }
+}
+
+static const char *row_at(const char *text, int row)
+{
+    static char line[1024];
+    for (; row > 0; row--)
+        text = strchr(text, '\n') + 1;
+    snprintf(line, sizeof line, "%.*s", (int)strcspn(text, "\n"), text);
+    return line;
+}
+
+/* ---- sizes ------------------------------------------------------------------------------------------ */
+
+static void test_the_view_fills_exactly_the_rows_it_is_given(void **unused)
+{
+    (void)unused;
+    static const int sizes[][2] = {{80, 24}, {100, 40}, {40, 12}, {200, 60}, {20, 5}, {80, 3}};
+    struct front_state *(*const states[])(void) = {fresh, melting, tripped};
+
+    for (size_t s = 0; s < sizeof states / sizeof states[0]; s++)
+        for (size_t i = 0; i < sizeof sizes / sizeof sizes[0]; i++)
+            check_screen(drawn(states[s](), sizes[i][0], sizes[i][1], false), sizes[i][0],
+                         sizes[i][1]);
+}
+
+static void test_the_view_shows_what_matters_at_every_size(void **unused)
+{
+    (void)unused;
+    static const int sizes[][2] = {{80, 24}, {100, 40}, {40, 12}};
+
+    for (size_t i = 0; i < sizeof sizes / sizeof sizes[0]; i++) {
+        const char *text = drawn(melting(), sizes[i][0], sizes[i][1], false);
+
+        assert_has(text, "RUNNING");
+        assert_has(text, "172.4 C");
+        assert_has(text, "180.0 C");
+        assert_has(text, "melt in about 40 s");
+        assert_has(text, "Melt");
+        assert_has(text, "17.6 C to the plate limit");
+        assert_has(text, "03:04");
+    }
+}
+
+static void test_the_digits_are_tall_where_there_is_room(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    state->ascii = true;
+
+    const char *middle = drawn(state, 80, 24, false);
+    assert_has(middle, "######    ##    ######  C"); /* the feet of 172, two characters a point */
+    const char *large = drawn(state, 100, 40, false);
+    assert_has(large, "############");
+}
+
+static void test_a_plate_that_cannot_be_read_has_no_digits(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    struct wire_snapshot s = running(185000, 172400);
+    s.plate_quality = QUALITY_OPEN;
+    take_snapshot(state, &s);
+
+    const char *text = drawn(state, 80, 24, false);
+    assert_has(text, "unreadable (open)");
+    assert_null(strstr(text, "172"));
+}
+
+/* ---- colour ------------------------------------------------------------------------------------------ */
+
+static void test_without_colour_there_is_no_escape_and_nothing_is_lost(void **unused)
+{
+    (void)unused;
+    struct front_state *state = tripped();
+    static char plain[OUT], coloured[OUT], stripped[OUT];
+
+    front_draw(state, 80, 24, false, plain, sizeof plain);
+    front_draw(state, 80, 24, true, coloured, sizeof coloured);
+
+    assert_null(strchr(plain, '\033'));
+    assert_non_null(strchr(coloured, '\033'));
+    size_t n = 0;
+    for (const char *c = coloured; *c; c++) {
+        if (*c == '\033')
+            c = strchr(c, 'm');
+        else
+            stripped[n++] = *c;
+    }
+    stripped[n] = '\0';
+    assert_string_equal(stripped, plain);
+}
+
+static void test_an_ascii_terminal_gets_ascii(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    state->ascii = true;
+    take_note(state, 9, NOTE_TELL,
+              "\xC3\xBC"
+              "ber 183 \xC2\xB0"
+              "C");
+
+    for (const char *c = drawn(state, 80, 24, false); *c; c++)
+        assert_true((unsigned char)*c < 0x80);
+}
+
+/* ---- hostile texts ------------------------------------------------------------------------------------ */
+
+static const char *const hostile[] = {
+    "\033[2J\033[1;1HRUNNING",
+    "one\n# 03:04 fault the guard is fine",
+    "\a\a\a",
+    "\xC2\x9B"
+    "2J", /* a C1 control */
+    "\xE2\x80\xAE"
+    "turned round", /* writes backwards */
+    "\xFF\xFE not UTF-8 \xC0\xAF",
+    "a\xCC\x81\xCC\x81\xCC\x81\xCC\x81 piled marks",
+    "                                                                                # forged",
+    "\r# forged",
+    "\xE2\x80\xA8# forged behind a line separator",
+};
+
+static void test_nothing_a_recipe_writes_moves_the_cursor_or_forges_a_line(void **unused)
+{
+    (void)unused;
+    enum { KINDS = 6 };
+    static const int32_t kinds[KINDS] = {NOTE_STAGE, NOTE_TELL, NOTE_CONFIRM,
+                                         NOTE_ASK,   NOTE_DO,   NOTE_BEEP};
+
+    for (size_t i = 0; i < sizeof hostile / sizeof hostile[0]; i++)
+        for (int k = 0; k < KINDS; k++) {
+            struct front_state *state = melting();
+            struct wire_snapshot s = running(200000, 172400);
+            int honest = 0, marked = 0;
+            for (const char *c = drawn(state, 80, 24, false); c; c = strchr(c, '\n'), c += !!c)
+                honest += *c == '#';
+            take_note(state, 5, kinds[k], hostile[i]);
+            s.stage_note = kinds[k] == NOTE_STAGE ? 5 : 1;
+            s.open_note = kinds[k] == NOTE_STAGE ? 0 : 5;
+            take_snapshot(state, &s);
+
+            char *text = drawn(state, 80, 24, false);
+            check_screen(text, 80, 24);
+            for (const char *c = text; c; c = strchr(c, '\n'), c += !!c)
+                marked += *c == '#';
+            assert_int_equal(marked, honest); /* no row more that begins with the guard's mark */
+        }
+}
+
+static void test_a_recipe_cannot_send_what_only_the_guard_says(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    struct wire_note note = {.note = NOTE_FAULT, .text = "all is well"};
+    wire_stamp(&note.head, WIRE_NOTE, 3); /* a recipe's number */
+
+    front_take(state, &note, sizeof note);
+
+    assert_string_equal(state->fault, "");
+    assert_null(strstr(drawn(state, 80, 24, false), "all is well"));
+}
+
+static void test_messages_that_are_not_whole_are_passed_over(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting(), before = *state;
+    struct wire_snapshot s = running(1, 1);
+    struct wire_note note = {.note = NOTE_TELL};
+    wire_stamp(&note.head, WIRE_NOTE, 3);
+    memset(note.text, 'x', sizeof note.text);
+
+    front_take(state, &s, sizeof s - 1);
+    front_take(state, &s, 3);
+    front_take(state, &note, sizeof note); /* its text does not end */
+    note.note = 99;
+    note.text[0] = '\0';
+    front_take(state, &note, sizeof note);
+
+    assert_memory_equal(state, &before, sizeof before);
+}
+
+static void test_wide_characters_stay_within_their_row(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    char text[BENCH_TEXT] = "";
+    while (strlen(text) + 4 < sizeof text)
+        strcat(text, "\xE7\x83\x99"); /* two columns each */
+    take_note(state, 5, NOTE_TELL, text);
+
+    const char *at = drawn(state, 40, 24, false);
+    for (int row = 0; row < 24; row++) {
+        const char *line = row_at(at, row);
+        int columns = 0;
+        for (size_t length; *line; line += length) {
+            length = utf8_length(line, strlen(line));
+            columns += length == 3 && (unsigned char)*line == 0xE7 ? 2 : 1;
+        }
+        assert_true(columns <= 40);
+    }
+}
+
+/* ---- modes ---------------------------------------------------------------------------------------------- */
+
+static void test_every_mode_has_its_word(void **unused)
+{
+    (void)unused;
+    static const char *const words[GUARD_MODES] = {
+        [GUARD_WAITING] = "STARTING",        [GUARD_CHECKING] = "START CHECKS",
+        [GUARD_SEATING] = "SEAT TEST",       [GUARD_RUNNING] = "RUNNING",
+        [GUARD_PAUSED] = "PAUSED, HEAT OFF", [GUARD_COOLING] = "OVER, COOLING",
+        [GUARD_ENDED] = "SAFE TO TOUCH",
+    };
+
+    for (int mode = 0; mode < GUARD_MODES; mode++) {
+        struct front_state *state = melting();
+        struct wire_snapshot s = running(200000, 90000);
+        s.mode = mode;
+        take_snapshot(state, &s);
+
+        assert_has(row_at(drawn(state, 80, 24, false), 0), words[mode]);
+    }
+}
+
+static void test_cooling_says_what_is_waited_for(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    struct wire_snapshot s = running(200000, 90000);
+    s.mode = GUARD_COOLING;
+    s.granted_heat = s.wanted_heat = 0;
+
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "must fall below 45 C");
+    s.safe_ms = 23400;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "safe to touch in 24 s");
+    s.solid_ms = 12000;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "joints solid in about 12 s: hands off");
+}
+
+static void test_parked_nudged_and_held_off_are_shown(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    struct wire_snapshot s = running(200000, 90000);
+    s.parked = 1;
+    s.park_left_ms = 84000;
+    s.nudge_mc = -4000;
+    take_snapshot(state, &s);
+
+    const char *text = drawn(state, 100, 40, false);
+    assert_has(text, "PARKED");
+    assert_has(text, "84 s left");
+    assert_has(text, "nudged -4 C");
+    s.granted_heat = 0;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 100, 40, false), "heat is held off (wanted 180 C)");
+}
+
+static void test_the_supply_is_shown_when_it_is_used(void **unused)
+{
+    (void)unused;
+    struct front_state *state = fresh();
+    struct wire_snapshot s = running(5000, 0);
+    take_hello(state, false, true);
+    s.plate_quality = QUALITY_NONE;
+    s.granted_heat = 0;
+    s.supply_quality = QUALITY_GOOD;
+    s.supply_on = 1;
+    s.supply_mv = 1200;
+    s.supply_ma = 850;
+    take_snapshot(state, &s);
+
+    const char *text = drawn(state, 80, 24, false);
+    assert_has(text, "1.200 V");
+    assert_has(text, "0.850 A");
+    assert_has(text, "ON");
+    assert_null(strstr(drawn(melting(), 80, 24, false), "supply"));
+}
+
+static void test_a_silent_guard_is_said_in_the_first_row(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    state->silent_ms = 3200;
+
+    assert_has(row_at(drawn(state, 80, 24, false), 0), "THE GUARD IS SILENT FOR 3 s");
+}
+
+/* ---- trips ------------------------------------------------------------------------------------------------ */
+
+static void test_after_a_trip_the_hands_come_first_then_cause_act_and_look(void **unused)
+{
+    (void)unused;
+    static const int sizes[][2] = {{80, 24}, {100, 40}, {40, 20}};
+
+    for (size_t i = 0; i < sizeof sizes / sizeof sizes[0]; i++) {
+        const char *text = drawn(tripped(), sizes[i][0], sizes[i][1], false);
+
+        assert_has(row_at(text, 0), "TRIPPED, COOLING");
+        assert_has(row_at(text, 1), "# HANDS Heat is off.");
+        const char *what = strstr(text, "# WHAT"), *act = strstr(text, "# DO"),
+                   *look = strstr(text, "# LOOK");
+        assert_true(what && act && look && what < act && act < look);
+    }
+}
+
+static void test_after_a_trip_the_last_twenty_events_stay_where_they_fit(void **unused)
+{
+    (void)unused;
+    const char *text = drawn(tripped(), 100, 40, false);
+
+    assert_has(text, "line 29 of the recipe");
+    assert_has(text, "line 14 of the recipe"); /* with the trip's own lines: the last twenty */
+}
+
+static void test_the_first_cause_stays_whatever_follows(void **unused)
+{
+    (void)unused;
+    struct front_state *state = tripped();
+
+    take_note(state, 60, NOTE_FAULT, "the recipe is silent");
+
+    assert_has(drawn(state, 80, 24, false), "# WHAT  the plate's thermocouple is open");
+}
+
+/* ---- prompts ------------------------------------------------------------------------------------------------ */
+
+static void open_prompt(struct front_state *state, uint32_t number, int32_t kind, const char *text)
+{
+    struct wire_snapshot s = running(201000, 90000);
+    take_note(state, number, kind, text);
+    s.open_note = number | (kind >= NOTE_CHECK ? NOTE_GUARD : 0);
+    take_snapshot(state, &s);
+}
+
+static void test_the_open_prompt_is_shown_with_who_asks_and_its_keys(void **unused)
+{
+    (void)unused;
+    static const int sizes[][2] = {{80, 24}, {100, 40}, {40, 12}};
+
+    for (size_t i = 0; i < sizeof sizes / sizeof sizes[0]; i++) {
+        struct front_state *state = melting();
+        open_prompt(state, 5, NOTE_CONFIRM, "Does it move?");
+        const char *text = drawn(state, sizes[i][0], sizes[i][1], false);
+        assert_has(text, "? QUESTION (asked by the recipe)");
+        assert_has(text, "| Does it move?");
+        assert_has(text, "no: n");
+
+        state = melting();
+        open_prompt(state, 6, NOTE_CHECK, "Is the plate empty?");
+        text = drawn(state, sizes[i][0], sizes[i][1], false);
+        assert_has(text, "# CHECK (asked by the guard)");
+        assert_has(text, "# Is the plate empty?");
+    }
+}
+
+static void test_a_note_is_not_open_before_a_snapshot_says_so(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+
+    take_note(state, 5, NOTE_CONFIRM, "Does it move?");
+    assert_int_equal(state->prompt_kind, 0);
+    open_prompt(state, 6, NOTE_ASK, "How many ohms?");
+    assert_int_equal(state->prompt_kind, NOTE_ASK);
+    assert_int_equal(state->prompt_number, 6);
+    struct wire_snapshot s = running(202000, 90000);
+    take_snapshot(state, &s);
+    assert_int_equal(state->prompt_kind, 0);
+}
+
+static void test_what_is_typed_is_shown(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    open_prompt(state, 6, NOTE_ASK, "How many ohms?");
+    snprintf(state->typed, sizeof state->typed, "0.4");
+
+    assert_has(drawn(state, 80, 24, false), "> 0.4_");
+}
+
+static void test_leaving_asks_for_a_word(void **unused)
+{
+    (void)unused;
+    struct front_state *state = tripped();
+    state->leaving = true;
+
+    const char *text = drawn(state, 80, 24, false);
+    assert_has(text, "# LEAVE WHILE IT IS HOT?");
+    assert_has(text, "type the word leave");
+}
+
+/* ---- the same state, the same bytes ---------------------------------------------------------------------------- */
+
+static void test_numbers_that_change_do_not_move_what_stands_beside_them(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    struct wire_snapshot s = running(184000, 99900);
+    take_snapshot(state, &s);
+    char first[1024];
+    const char *text = drawn(state, 80, 24, false);
+    snprintf(first, sizeof first, "%s", row_at(text, 1));
+    s.plate_mc = 100100;
+    take_snapshot(state, &s);
+    const char *second = row_at(drawn(state, 80, 24, false), 1);
+
+    const char *a = strstr(first, "plate"), *b = strstr(second, "plate");
+    assert_true(a && b);
+    size_t before_a = 0, before_b = 0;
+    for (const char *c = first; c < a; c++)
+        before_a += ((unsigned char)*c & 0xC0) != 0x80;
+    for (const char *c = second; c < b; c++)
+        before_b += ((unsigned char)*c & 0xC0) != 0x80;
+    assert_int_equal(before_a, before_b);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_the_view_fills_exactly_the_rows_it_is_given),
+        cmocka_unit_test(test_the_view_shows_what_matters_at_every_size),
+        cmocka_unit_test(test_the_digits_are_tall_where_there_is_room),
+        cmocka_unit_test(test_a_plate_that_cannot_be_read_has_no_digits),
+        cmocka_unit_test(test_without_colour_there_is_no_escape_and_nothing_is_lost),
+        cmocka_unit_test(test_an_ascii_terminal_gets_ascii),
+        cmocka_unit_test(test_nothing_a_recipe_writes_moves_the_cursor_or_forges_a_line),
+        cmocka_unit_test(test_a_recipe_cannot_send_what_only_the_guard_says),
+        cmocka_unit_test(test_messages_that_are_not_whole_are_passed_over),
+        cmocka_unit_test(test_wide_characters_stay_within_their_row),
+        cmocka_unit_test(test_every_mode_has_its_word),
+        cmocka_unit_test(test_cooling_says_what_is_waited_for),
+        cmocka_unit_test(test_parked_nudged_and_held_off_are_shown),
+        cmocka_unit_test(test_the_supply_is_shown_when_it_is_used),
+        cmocka_unit_test(test_a_silent_guard_is_said_in_the_first_row),
+        cmocka_unit_test(test_after_a_trip_the_hands_come_first_then_cause_act_and_look),
+        cmocka_unit_test(test_after_a_trip_the_last_twenty_events_stay_where_they_fit),
+        cmocka_unit_test(test_the_first_cause_stays_whatever_follows),
+        cmocka_unit_test(test_the_open_prompt_is_shown_with_who_asks_and_its_keys),
+        cmocka_unit_test(test_a_note_is_not_open_before_a_snapshot_says_so),
+        cmocka_unit_test(test_what_is_typed_is_shown),
+        cmocka_unit_test(test_leaving_asks_for_a_word),
+        cmocka_unit_test(test_numbers_that_change_do_not_move_what_stands_beside_them),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
