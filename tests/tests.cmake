@@ -2,8 +2,8 @@ pkg_check_modules(CMOCKA REQUIRED IMPORTED_TARGET cmocka)
 
 # tests/unit/test_<noun>.c for every header include/tinlatch/<noun>.h; links what its noun's folder uses.
 file(GLOB headers CONFIGURE_DEPENDS ${CMAKE_SOURCE_DIR}/include/tinlatch/*.h)
-set(every base core wire port device journal benchfile thermal estimate world guard recipe rehearse
-          report cli)
+set(every base core wire port serial device keeper front journal benchfile thermal estimate world guard recipe
+          rehearse report cli)
 set(there "")
 foreach(library ${every})
   if(TARGET ${library})
@@ -19,6 +19,14 @@ if(SUNDIALS_CVODE AND SUNDIALS_NVECSERIAL AND SUNDIALS_SUNMATRIXDENSE AND SUNDIA
   set(TEST_LIBS_thermal ${SUNDIALS_CVODE} ${SUNDIALS_NVECSERIAL} ${SUNDIALS_SUNMATRIXDENSE}
                         ${SUNDIALS_SUNLINSOLDENSE})
   set(TEST_DEFS_thermal HAVE_CVODE)
+endif()
+
+# Makes libserialport take a pseudo-terminal for a port; also for LD_PRELOAD in whole-program tests.
+if(TARGET serial)
+  add_library(pty_as_port SHARED tests/support/pty_as_port.c)
+  target_compile_definitions(pty_as_port PRIVATE _GNU_SOURCE)
+  target_link_libraries(pty_as_port PRIVATE tinlatch_warnings ${CMAKE_DL_LIBS})
+  set(TEST_LIBS_serial -Wl,--no-as-needed pty_as_port)
 endif()
 
 foreach(header ${headers})

@@ -11,14 +11,18 @@
 #include "tinlatch/benchfile.h"
 #include "tinlatch/device.h"
 #include "tinlatch/file.h"
+#include "tinlatch/serial.h"
 
-enum { BENCH_BYTES = 1 << 18, STATUS_INVALID = 2 };
+enum { BENCH_BYTES = 1 << 18, PORTS_SHOWN = 64, STATUS_INVALID = 2 };
 
 static const char synopsis[] =
     "tinlatch-guard --bench FILE\n"
     "  Reads and checks a bench file; prints its limits, each with its line, and the last words "
     "of\n"
-    "  every instrument: the bytes that switch it off. This version opens no port.\n";
+    "  every instrument: the bytes that switch it off. This version opens no port.\n"
+    "tinlatch-guard --list\n"
+    "  Every serial port of this machine: its stable name, who holds it, and what makes it "
+    "usable.\n";
 
 static int refuse(const struct tl_error *error, const char *source, size_t length)
 {
@@ -96,6 +100,31 @@ static int show(const char *file)
     return result;
 }
 
+static void print_port(const struct serial_entry *entry)
+{
+    printf("%s\n", entry->path);
+    printf("  name in the bench file  %s\n", entry->by_id[0] ? entry->by_id : entry->path);
+    if (entry->description[0])
+        printf("  what it is              %s\n", entry->description);
+    printf("  owner, group            %s, %s\n", entry->owner, entry->group);
+    if (entry->holder > 0)
+        printf("  held by                 %s (pid %d)\n", entry->holder_name, entry->holder);
+    else if (entry->holder < 0)
+        printf("  held by                 %s\n", entry->holder_name);
+    printf("  you may open it         %s%s\n", entry->may_open ? "yes" : "no: ", entry->mend);
+}
+
+static void list_ports(void)
+{
+    static struct serial_entry entries[PORTS_SHOWN];
+    int count = serial_list(entries, PORTS_SHOWN);
+    if (count == 0)
+        printf("no serial port on this machine: nothing is plugged in, or this is a container or a "
+               "virtual machine that was given none\n");
+    for (int i = 0; i < count; i++)
+        print_port(&entries[i]);
+}
+
 /* The one option, in either spelling; NULL with *error filled otherwise. */
 static const char *bench_named(int argc, char *argv[], struct tl_error *error)
 {
@@ -117,6 +146,8 @@ int main(int argc, char *argv[])
     int status = 0;
     if (argc == 2 && !strcmp(argv[1], "--help")) {
         fputs(synopsis, stdout);
+    } else if (argc == 2 && !strcmp(argv[1], "--list")) {
+        list_ports();
     } else if (argc == 2 && !strcmp(argv[1], "--version")) {
         printf("tinlatch-guard %s\n", TINLATCH_VERSION);
     } else {

@@ -5,6 +5,7 @@
 #include <fcntl.h>
 #include <stdbool.h>
 #include <stdlib.h>
+#include <sys/ioctl.h>
 #include <sys/socket.h>
 #include <sys/stat.h>
 #include <termios.h>
@@ -57,7 +58,42 @@ static void fd_close(struct port *port)
     free(port);
 }
 
-static const struct port_ops fd_ops = {.read = fd_read, .write = fd_write, .close = fd_close};
+/* A socket and a pseudo-terminal have no control lines, and say so in different words. */
+static int lines_error(int error)
+{
+    if (error == ENOTTY || error == EINVAL || error == EOPNOTSUPP)
+        return TL_MISSING;
+    int code = system_error(error);
+    return code ? code : TL_SYSTEM; /* interrupted: the caller must not take the line for set */
+}
+
+static int fd_set_lines(struct port *port, bool rts, bool dtr)
+{
+    int bits;
+    if (ioctl(port->fd, TIOCMGET, &bits) < 0)
+        return lines_error(errno);
+    bits &= ~(TIOCM_RTS | TIOCM_DTR);
+    bits |= (rts ? TIOCM_RTS : 0) | (dtr ? TIOCM_DTR : 0);
+    /* Both in one call: a contactor must not see a state in between. */
+    return ioctl(port->fd, TIOCMSET, &bits) < 0 ? lines_error(errno) : 0;
+}
+
+static int fd_get_lines(struct port *port, bool *cts, bool *dsr, bool *dcd)
+{
+    int bits;
+    if (ioctl(port->fd, TIOCMGET, &bits) < 0)
+        return lines_error(errno);
+    *cts = bits & TIOCM_CTS;
+    *dsr = bits & TIOCM_DSR;
+    *dcd = bits & TIOCM_CAR;
+    return 0;
+}
+
+static const struct port_ops fd_ops = {.read = fd_read,
+                                       .write = fd_write,
+                                       .close = fd_close,
+                                       .set_lines = fd_set_lines,
+                                       .get_lines = fd_get_lines};
 
 /* A terminal in line mode would echo what the instrument says back to it, and change its line ends. */
 static int make_raw(int fd)

@@ -138,6 +138,39 @@ static void test_bad_descriptor_is_refused_and_nothing_is_made(void **state)
     assert_ptr_equal(port, before);
 }
 
+static void test_line_without_control_lines_says_so(void **state)
+{
+    (void)state;
+    static void (*const opens[])(struct line *) = {open_socket, open_terminal};
+    for (size_t i = 0; i < 2; i++) {
+        struct line line;
+        bool cts = true, dsr = false, dcd = true;
+        opens[i](&line);
+
+        assert_int_equal(port_set_lines(line.port, true, false), TL_MISSING);
+        assert_int_equal(port_get_lines(line.port, &cts, &dsr, &dcd), TL_MISSING);
+
+        assert_true(cts && !dsr && dcd); /* nothing was made up */
+        port_close(line.port);
+        close(line.there);
+    }
+}
+
+static void test_control_lines_of_a_closed_descriptor_are_an_error(void **state)
+{
+    (void)state;
+    struct line line;
+    bool cts, dsr, dcd;
+    open_socket(&line);
+    close(line.here);
+
+    assert_int_equal(port_set_lines(line.port, false, false), TL_SYSTEM);
+    assert_int_equal(port_get_lines(line.port, &cts, &dsr, &dcd), TL_SYSTEM);
+
+    port_close(line.port);
+    close(line.there);
+}
+
 /* ---- the interface itself, over a fake backend ---- */
 
 struct fake {
@@ -189,6 +222,8 @@ int main(void)
         cmocka_unit_test(test_empty_read_and_write_move_nothing_and_are_no_end),
         cmocka_unit_test(test_descriptor_is_the_ports_and_closed_with_it),
         cmocka_unit_test(test_bad_descriptor_is_refused_and_nothing_is_made),
+        cmocka_unit_test(test_line_without_control_lines_says_so),
+        cmocka_unit_test(test_control_lines_of_a_closed_descriptor_are_an_error),
         cmocka_unit_test(test_calls_reach_the_backend_in_sizes_that_an_int_holds),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
