@@ -17,13 +17,71 @@
 #include "tinlatch/thermal.h"
 #include "tinlatch/thermocouple.h"
 
-enum { WORLD_PORTS = 4, WORLD_CHANNELS = 4 };
+enum { WORLD_PORTS = 8, WORLD_CHANNELS = 4, WORLD_REGISTERS = 12 };
 
-enum world_instrument { WORLD_NONE, WORLD_LINE, WORLD_SCPI };
+enum world_instrument {
+    WORLD_NONE,
+    WORLD_LINE,
+    WORLD_SCPI,      /* a supply */
+    WORLD_METER,     /* a meter that speaks SCPI */
+    WORLD_MODBUS,    /* a unit with registers; with a set-point among them it regulates the plate */
+    WORLD_CONTACTOR, /* on a control line: the heater, or a cut-off in the plate's mains */
+    WORLD_READER,    /* lines of text with temperatures in them */
+    WORLD_BY_HAND,   /* a plate whose knob the person turns */
+    WORLD_INPUTS,    /* contacts on control lines */
+};
 
-/* One emulated instrument, one port. */
+enum world_register_use {
+    WORLD_CONSTANT, /* reads as `value`, cannot be written */
+    WORLD_READING,
+    WORLD_SET_POINT,
+    WORLD_SET_POINT_BACK,
+    WORLD_RUN,
+    WORLD_OUTPUT, /* percent of full power */
+    WORLD_SILENCE,
+};
+
+struct world_register {
+    enum world_register_use use;
+    bool is_input, is_long; /* read with 04, else 03; two words */
+    uint16_t address;
+    int32_t per_unit;       /* counts per degree, percent or second */
+    int32_t value;
+};
+
+struct world_modbus {
+    uint8_t unit;
+    bool low_word_first, low_byte_first, fahrenheit;
+    bool has_open;
+    int32_t open_count;       /* what a reading reads while its sensor is open */
+    int32_t run_on, run_off;
+    double off_c;             /* the set-point it wakes with */
+    int32_t sample_ms;        /* of its loop; 0 = 500 */
+    int32_t registers;
+    struct world_register map[WORLD_REGISTERS];
+};
+
+enum world_contact { WORLD_NO_CONTACT, WORLD_CTS, WORLD_DSR, WORLD_DCD };
+
+/* One emulated instrument, on a port of its own or on another's. */
 struct world_instrument_setup {
     enum world_instrument kind;
+    int32_t shares;            /* 1 + the instrument on whose port it hangs; 0 = a port of its own */
+    int32_t baud;              /* Modbus, reader, meter: what the wire takes counts; 0 = nothing */
+    struct world_modbus modbus;
+    struct {
+        bool on_dtr, is_cutoff; /* else on RTS; else it is the heater's own switch */
+    } contactor;
+    struct {
+        char pattern[128], open[16];        /* as docs/reference/sensor-reader.md describes them */
+        char ask[64], ask_identity[64];     /* "" = it streams; "" = it has no name */
+        bool fahrenheit;
+        int32_t every_ms;                   /* streaming; 0 = 250 */
+    } reader;
+    struct {
+        enum world_contact stop, answer; /* stop opens when pressed, answer closes */
+        bool fed;                        /* the contacts are fed from RTS and DTR */
+    } inputs;
     char identity[64];         /* what it answers when asked who it is */
     bool regulates;            /* line: takes set-points */
     int32_t silence_ms;
@@ -68,6 +126,12 @@ extern const struct world_fault world_faults[];
 extern const int world_fault_count;
 int world_add_fault(struct world *world, const char *name, int64_t at_ms, struct tl_error *error);
 
+/* The hands on the bench's own contacts and knobs: the stop contact is pressed, the answer pedal is down,
+ * a by-hand plate is set to knob_c (NAN = off); which rail the meter's leads are on. */
+void world_contacts(struct world *world, bool stop, bool answer);
+void world_knob(struct world *world, double knob_c);
+void world_probe(struct world *world, int rail);
+
 /* What a person does. part: index into the board's parts, -1 = the board or the upper board. */
 void world_hand(struct world *world, enum hand hand, int part);
 void world_hot_air(struct world *world, double watts, int part); /* 0 watts: away */
@@ -85,6 +149,10 @@ struct world_truth {
     double cool_c_s;          /* steepest fall of the board over 4 s */
     double torn;              /* share of solder still solid at the worst lift so far, 0 = clean */
     double heater_w, supply_v, supply_a;
+    /* what drives, at this instant and not at the last tick */
+    double duty, fan;         /* 0..1; duty counts only through a closed cut-off */
+    bool supply_on, has_cutoff, cutoff_closed;
+    double setpoint_c;        /* that a plate holds by itself; NAN = none */
     bool placed, upper_on;
     uint32_t stops;           /* stop pressed by the fault */
     bool recipe_hangs;        /* by the fault: turns no longer arrive */

@@ -9,6 +9,7 @@
 
 enum {
     GATHER = 64 * 1024,        /* bytes of record per write */
+    KNOB_MS = 3000,            /* a person looks, reaches out, turns */
     COOLING_MS = 3600 * 1000,  /* a plate that is not touch-safe by then will not be */
     MOST_MS = 4 * 3600 * 1000, /* no job on a plate takes longer; a loop that waits for ever does */
 };
@@ -44,49 +45,6 @@ static void watch_cpu_time(struct rehearse_result *result, struct rehearsal *r)
     sigaction(SIGXCPU, &action, NULL);
 }
 
-/* What stands on the bench, as the world has to imitate it. */
-static void imitate(const struct benchfile *bench, struct world_setup *setup)
-{
-    setup->plate = bench->plate;
-    setup->room_c = bench->room_c;
-    setup->instruments = bench->device_count;
-    for (int i = 0; i < bench->device_count; i++) {
-        struct world_instrument_setup *to = &setup->instrument[i];
-        const struct device_config *from = &bench->device[i];
-        to->kind = from->kind == DEVICE_LINE ? WORLD_LINE : WORLD_SCPI;
-        /* A bench that takes any maker is still answered by one: an instrument has a name. */
-        snprintf(to->identity, sizeof to->identity, "%s",
-                 from->identity[0] ? from->identity : "simulated");
-        to->regulates = from->regulates;
-        to->silence_ms = from->silence_ms;
-        to->max_volts = limits_built_in()->supply_mv / 1000.0;
-        to->max_amps = limits_built_in()->supply_ma / 1000.0;
-        for (int channel = 0; channel < WORLD_CHANNELS; channel++)
-            to->touches[channel] = SENSORS;
-    }
-    for (int id = 0; id < SENSORS; id++) {
-        const struct sensor_binding *sensor = &bench->sensor[id];
-        if (!sensor->present)
-            continue;
-        struct world_instrument_setup *to = &setup->instrument[sensor->device];
-        to->touches[sensor->channel] = (enum sensor_id)id;
-        to->is_uv[sensor->channel] = sensor->is_mv;
-        to->type[sensor->channel] = sensor->type;
-        to->lag_s[sensor->channel] = sensor->lag_s;
-        if (to->channels <= sensor->channel)
-            to->channels = sensor->channel + 1;
-    }
-    setup->board_sensor = bench->sensor[SENSOR_BOARD].present;
-}
-
-static const struct insert *bench_insert(const struct benchfile *bench, const char *name)
-{
-    for (int i = 0; i < bench->insert_count; i++)
-        if (strcmp(bench->insert[i].name, name) == 0)
-            return &bench->insert[i];
-    return NULL;
-}
-
 static int make_world(struct rehearsal *r, struct tl_error *error)
 {
     const struct benchfile *bench = r->setup->bench;
@@ -110,7 +68,8 @@ static int make_guard(struct rehearsal *r, struct tl_error *error)
         .bench = r->setup->bench, .journal = r->journal, .truth_mc = &r->truth_mc, .armed = true};
 
     for (int i = 0; i < r->setup->bench->device_count; i++)
-        config.port[r->setup->bench->device[i].port] = world_port(r->world, i);
+        if (r->setup->bench->device[i].port >= 0)
+            config.port[r->setup->bench->device[i].port] = world_port(r->world, i);
     return guard_new(&r->guard, &config, error);
 }
 
@@ -156,6 +115,20 @@ static void hear_operator(struct rehearsal *r, const struct wire_turn *turn, int
     guard_receive(r->guard, &r->operator.said, sizeof r->operator.said, t_ms, NULL);
 }
 
+/* A plate without a port: the person sets it to what is granted, a moment after hearing of it. */
+static void turn_knob(struct rehearsal *r, int64_t t_ms)
+{
+    const struct wire_snapshot *snapshot = guard_snapshot(r->guard);
+    int32_t want_mc = snapshot->granted_heat ? snapshot->granted_mc : 0;
+
+    if (want_mc != r->knob_mc) {
+        r->knob_mc = want_mc;
+        r->knob_ms = t_ms + KNOB_MS;
+    }
+    if (t_ms >= r->knob_ms)
+        world_knob(r->world, r->knob_mc > 0 ? r->knob_mc / 1000.0 : (double)NAN);
+}
+
 /* One period: requests out, the world moves on as far as the answers take, scan, the rest of the period. */
 static void one_period(struct rehearsal *r, const struct wire_turn *turn)
 {
@@ -163,6 +136,8 @@ static void one_period(struct rehearsal *r, const struct wire_turn *turn)
 
     if (turn->supply_on)
         world_clip(r->world, turn->rail); /* the recipe has asked for the leads to be put there */
+    if (turn->meter != METER_NONE)
+        world_probe(r->world, turn->rail);
     guard_begin(r->guard, t_ms);
     while (!guard_pump(r->guard, t_ms)) {
         int64_t next_ms = world_next_reply_ms(r->world);
@@ -176,6 +151,7 @@ static void one_period(struct rehearsal *r, const struct wire_turn *turn)
     guard_scan(r->guard, t_ms);
     summary_snapshot(r, guard_snapshot(r->guard), turn);
     hear_operator(r, turn, t_ms);
+    turn_knob(r, t_ms);
     r->now_ms = begin_ms + r->period_ms;
     world_advance(r->world, r->now_ms);
     if (r->until_ms > 0 && r->now_ms >= r->until_ms)

@@ -17,6 +17,10 @@ struct rehearse_result {
     struct run run;
 };
 
+/* imitate.c: the instruments, plate and sensors of a bench file; board, insert, spread and seed stay. */
+void imitate(const struct benchfile *bench, struct world_setup *setup);
+const struct insert *bench_insert(const struct benchfile *bench, const char *name);
+
 /* The simulated person: answers prompts after a natural delay, or as the answers file says. */
 struct operator
 {
@@ -51,6 +55,8 @@ struct rehearsal {
     int32_t truth_mc;
     struct operator operator;
     struct extremes extremes;
+    int32_t knob_mc; /* what a by-hand plate is to be set to, 0 = off ... */
+    int64_t knob_ms; /* ... and when the person will have done so */
     int64_t period_ms, until_ms;
     int64_t now_ms;    /* start of the period to come */
     bool cut;          /* --until was reached */

@@ -101,3 +101,9 @@ void world_clip(struct world *world, int rail)
     if (known(world, rail))
         world->rail = rail;
 }
+
+void world_probe(struct world *world, int rail)
+{
+    if (known(world, rail))
+        world->probed = rail;
+}

@@ -158,12 +158,6 @@ static void say_who(struct instrument *instrument, const struct request *request
     finish(instrument, &b);
 }
 
-/* The terminals warm a little beside the heater: common practice, no source. */
-static double terminals_c(const struct instrument *instrument)
-{
-    return instrument->world->thermal.room_c + 3;
-}
-
 static void say_inputs(struct instrument *instrument, struct bytes *b)
 {
     double cold_c = terminals_c(instrument);
@@ -222,7 +216,8 @@ static void set(struct instrument *instrument, const struct request *request, bo
         return;
     }
     if (instrument->setup.regulates) {
-        instrument->line.setpoint_mc = (int32_t)field[0].value;
+        if (!instrument->world->set_point_stuck)
+            instrument->line.setpoint_mc = (int32_t)field[0].value;
         if (instrument->line.setpoint_mc == 0)
             instrument->line.duty_permille = 0;
     } else {
@@ -281,8 +276,8 @@ void line_hear(struct instrument *instrument, const char *line, size_t length)
         refuse(instrument, &request, "verb");
 }
 
-/* A plate that holds a set-point itself: proportional and integral on its own first input. */
-static void regulate(struct instrument *instrument)
+/* A plate that holds a set-point itself, on its own first input. */
+static void hold(struct instrument *instrument)
 {
     struct line_state *line = &instrument->line;
     const struct tip *own = &instrument->tip[0];
@@ -292,15 +287,12 @@ static void regulate(struct instrument *instrument)
         return;
     }
     double off_k = line->setpoint_mc * 1e-3 - own->seen_c;
-    double duty = 0.08 * off_k + line->integral;
-    if (fabs(off_k) < 15)
-        line->integral = fmin(fmax(line->integral + 0.0004 * off_k, 0), 0.6);
-    line->duty_permille = (int32_t)lround(1000 * fmin(fmax(duty, 0), 1));
+    line->duty_permille = (int32_t)lround(1000 * regulate(off_k, &line->integral, TICK_MS * 1e-3));
 }
 
 void line_tick(struct instrument *instrument, int64_t t_ms)
 {
     watch_silence(instrument, t_ms);
     if (instrument->setup.regulates)
-        regulate(instrument);
+        hold(instrument);
 }

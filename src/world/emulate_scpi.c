@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: MIT */
-/* A bench supply that speaks SCPI-99: short and long forms, optional nodes, compound messages, an
- * error queue of ten. Knows volts, amps and its output; of rails it knows nothing. */
+/* A bench supply and a bench meter that speak SCPI-99: short and long forms, optional nodes, compound
+ * messages, an error queue of ten. The supply knows volts, amps and its output; of rails it knows nothing. */
 #include <ctype.h>
 #include <math.h>
 #include <stdlib.h>
@@ -297,6 +297,45 @@ static void measure_amps(struct call *call)
     say_measured(call, electrical_amps(call->instrument->world));
 }
 
+/* ---- the meter ---- */
+
+/* Six digits and an exponent; what is beyond the range is SCPI's infinity. */
+static void say_real(struct call *call, double value, double most)
+{
+    if (!(value <= most)) {
+        bytes_text(call->out, "+9.90000E+37");
+        return;
+    }
+    int power = value > 0 ? (int)floor(log10(value)) : 0;
+    power = power < -9 ? -9 : power;
+    bytes_char(call->out, '+');
+    bytes_fixed(call->out, lround(value * ten_to(5 - power)), 5);
+    bytes_char(call->out, 'E');
+    bytes_char(call->out, power < 0 ? '-' : '+');
+    if (abs(power) < 10)
+        bytes_char(call->out, '0');
+    bytes_int(call->out, abs(power));
+}
+
+static void meter_ohms(struct call *call)
+{
+    struct world *world = call->instrument->world;
+    say_real(call, world_rail_ohms(world, world->probed), 60e6);
+}
+
+static void meter_diode(struct call *call)
+{
+    struct world *world = call->instrument->world;
+    say_real(call, world_rail_diode_v(world, world->probed), 3);
+}
+
+static void meter_volts(struct call *call)
+{
+    struct world *world = call->instrument->world;
+    double there = world->probed == world->rail ? world->supply_v : 0;
+    say_real(call, fmax(there + 0.0005 * random_normal(&world->noise), 0), 60);
+}
+
 static void set_mask(struct call *call, int *mask)
 {
     double value;
@@ -337,7 +376,7 @@ struct command {
 };
 
 /* clang-format off */
-static const struct command commands[] = {
+static const struct command common[] = {
     { "*IDN",                                            NULL,        say_identity,  false },
     { "*RST",                                            do_reset,    NULL,          false },
     { "*CLS",                                            do_clear,    NULL,          false },
@@ -350,11 +389,18 @@ static const struct command commands[] = {
     { "*STB",                                            NULL,        say_status,    false },
     { "SYSTem:ERRor[:NEXT]",                             NULL,        say_error,     false },
     { "SYSTem:VERSion",                                  NULL,        say_version,   false },
+};
+static const struct command supply[] = {
     { "[SOURce:]VOLTage[:LEVel][:IMMediate][:AMPLitude]", do_volts,   say_volts,     true },
     { "[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]", do_amps,    say_amps,      true },
     { "OUTPut[:STATe]",                                  do_output,   say_output,    true },
     { "MEASure[:SCALar]:VOLTage[:DC]",                   NULL,        measure_volts, false },
     { "MEASure[:SCALar]:CURRent[:DC]",                   NULL,        measure_amps,  false },
+};
+static const struct command meter[] = {
+    { "MEASure[:SCALar]:RESistance",                     NULL,        meter_ohms,    false },
+    { "MEASure[:SCALar]:DIODe",                          NULL,        meter_diode,   false },
+    { "MEASure[:SCALar]:VOLTage[:DC]",                   NULL,        meter_volts,   false },
 };
 /* clang-format on */
 
@@ -405,12 +451,22 @@ static bool split(const char *at, size_t length, struct header *header)
     return header->nodes > 0;
 }
 
-static const struct command *find(const struct header *header)
+static const struct command *find_in(const struct command *table, size_t rows,
+                                     const struct header *header)
 {
-    for (size_t i = 0; i < sizeof commands / sizeof commands[0]; i++)
-        if (matches(commands[i].pattern, header->node, header->nodes))
-            return &commands[i];
+    for (size_t i = 0; i < rows; i++)
+        if (matches(table[i].pattern, header->node, header->nodes))
+            return &table[i];
     return NULL;
+}
+
+static const struct command *find(const struct header *header, enum world_instrument kind)
+{
+    const struct command *command = find_in(common, sizeof common / sizeof common[0], header);
+    if (command)
+        return command;
+    return kind == WORLD_METER ? find_in(meter, sizeof meter / sizeof meter[0], header)
+                               : find_in(supply, sizeof supply / sizeof supply[0], header);
 }
 
 /* The path rule: a header without a leading colon hangs below the last one's parent. */
@@ -435,7 +491,7 @@ static bool resolve(const char *at, size_t length, struct header *path, struct h
 
 static void run(struct call *call, const struct header *header)
 {
-    const struct command *command = find(header);
+    const struct command *command = find(header, call->instrument->setup.kind);
     void (*act)(struct call *) = command ? header->query ? command->query : command->set : NULL;
     if (!act)
         fail(call, -113);
@@ -500,5 +556,6 @@ void scpi_hear(struct instrument *instrument, const char *line, size_t length)
     if (answers == 0)
         return;
     bytes_char(&out, '\n');
-    instrument_answer(instrument, out.at, out.length, SCPI_LATENCY_MS * answers);
+    int latency_ms = instrument->setup.kind == WORLD_METER ? METER_LATENCY_MS : SCPI_LATENCY_MS;
+    instrument_answer(instrument, out.at, out.length, latency_ms * answers);
 }

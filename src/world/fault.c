@@ -3,7 +3,21 @@
 
 #include "inside.h"
 
-enum { UNSEATED, OPEN, FROZEN, STUCK_ON, SILENT, SHORT, STOP, HANG, KINDS };
+enum {
+    UNSEATED,
+    OPEN,
+    FROZEN,
+    STUCK_ON,
+    SILENT,
+    SHORT,
+    STOP,
+    HANG,
+    CUTOFF_STUCK,
+    IGNORES,
+    GIBBERISH,
+    UNPLUGGED,
+    KINDS
+};
 
 /* clang-format off */
 const struct world_fault world_faults[] = {
@@ -15,6 +29,10 @@ const struct world_fault world_faults[] = {
     [SHORT]    = { "board-short",     "a part of the board shorts its rail to ground" },
     [STOP]     = { "stop-pressed",    "the operator presses stop" },
     [HANG]     = { "recipe-hang",     "the recipe stops answering" },
+    [CUTOFF_STUCK] = { "cut-off-stuck", "the cut-off in the plate's mains welds shut" },
+    [IGNORES]   = { "controller-ignores-set-point", "a plate that holds its set-point takes no other any more" },
+    [GIBBERISH] = { "reader-gibberish", "what reads the plate's first sensor sends nonsense" },
+    [UNPLUGGED] = { "usb-unplugged",  "the plate's serial adapter is pulled out: its port ends, its lines drop" },
 };
 /* clang-format on */
 
@@ -31,6 +49,40 @@ static void first_plate_tips(struct world *world, enum tip_state state)
             if (state == TIP_OFF)
                 tip_slide_off(tip);
         }
+}
+
+/* Who reads the plate's first sensor; NULL: nobody. */
+static struct instrument *plate_reader(struct world *world)
+{
+    for (int i = 0; i < world->setup.instruments; i++)
+        for (int k = 0; k < world->instrument[i].setup.channels; k++)
+            if (world->instrument[i].setup.touches[k] == SENSOR_PLATE)
+                return &world->instrument[i];
+    return NULL;
+}
+
+/* Without a port of its own a plate is what its sensor says. */
+static struct instrument *plate_port(struct world *world)
+{
+    if (world->plate_instrument >= 0 &&
+        world->instrument[world->plate_instrument].setup.kind != WORLD_BY_HAND)
+        return world->instrument[world->plate_instrument].host;
+    struct instrument *reader = plate_reader(world);
+    return reader ? reader->host : NULL;
+}
+
+static void unplug(struct instrument *host)
+{
+    host->unplugged = true;
+    host->rts = host->dtr = false;
+}
+
+static bool holds_set_point(const struct world *world)
+{
+    if (world->plate_instrument < 0)
+        return false;
+    const struct world_instrument_setup *setup = &world->setup.instrument[world->plate_instrument];
+    return setup->kind == WORLD_MODBUS || (setup->kind == WORLD_LINE && setup->regulates);
 }
 
 static void strike(struct world *world, int which)
@@ -60,6 +112,18 @@ static void strike(struct world *world, int which)
         break;
     case HANG:
         world->recipe_hangs = true;
+        break;
+    case CUTOFF_STUCK:
+        world->cutoff_stuck = true;
+        break;
+    case IGNORES:
+        world->set_point_stuck = true;
+        break;
+    case GIBBERISH:
+        plate_reader(world)->gibberish = true;
+        break;
+    case UNPLUGGED:
+        unplug(plate_port(world));
         break;
     }
 }
@@ -97,8 +161,16 @@ static int unknown(const char *name, struct tl_error *error)
 }
 
 /* What the fault needs is on this bench. */
-static int check(const struct world *world, int which, struct tl_error *error)
+static int check(struct world *world, int which, struct tl_error *error)
 {
+    if (which == CUTOFF_STUCK && world->cutoff_instrument < 0)
+        return tl_error_set(error, TL_MISSING, "cut-off-stuck: this bench has no cut-off");
+    if (which == IGNORES && !holds_set_point(world))
+        return tl_error_set(error, TL_MISSING,
+                            "controller-ignores-set-point: this bench's plate holds none itself");
+    if ((which == GIBBERISH && !plate_reader(world)) || (which == UNPLUGGED && !plate_port(world)))
+        return tl_error_set(error, TL_MISSING, "%s: nothing of the plate hangs on a port",
+                            world_faults[which].name);
     if (which == SHORT && world->short_rail < 0)
         return tl_error_set(error, TL_MISSING,
                             "board-short: the board states no short for any rail");

@@ -21,7 +21,13 @@ enum {
 };
 
 /* How long an instrument thinks. */
-enum { LINE_LATENCY_MS = 9, SCPI_LATENCY_MS = 15 };
+enum {
+    LINE_LATENCY_MS = 9,
+    SCPI_LATENCY_MS = 15,
+    METER_LATENCY_MS = 180, /* it averages */
+    MODBUS_LATENCY_MS = 8,
+    READER_LATENCY_MS = 40,
+};
 
 enum tip_state { TIP_SEATED, TIP_OFF, TIP_OPEN, TIP_FROZEN };
 
@@ -39,6 +45,7 @@ struct tip {
 
 struct reply {
     int64_t due_ms;
+    const struct instrument *from;
     size_t length, taken;
     char bytes[REPLY_MAX];
 };
@@ -49,6 +56,15 @@ struct line_state {
     int64_t beeps;
     int64_t valid_ms; /* when the last valid line came */
     bool silenced;    /* the timer has fired since */
+};
+
+struct modbus_state {
+    double set_c;
+    int32_t run; /* as written */
+    double duty, integral;
+    int64_t sample_ms; /* when its loop runs next */
+    int64_t heard_ms;  /* the last byte */
+    int64_t valid_ms;  /* the last request that was for it */
 };
 
 struct scpi_state {
@@ -62,6 +78,10 @@ struct scpi_state {
 struct instrument {
     struct port port; /* first: the port interface hands it back */
     struct world *world;
+    struct instrument *host; /* whose port it hangs on: itself or another */
+    bool unplugged;          /* the port is gone */
+    bool rts, dtr;           /* of the port, as the computer set them */
+    bool gibberish;          /* the fault: what it sends is spoilt */
     struct world_instrument_setup setup;
     char inbox[SCPI_MAX_BYTES];
     size_t inbox_length;
@@ -71,7 +91,9 @@ struct instrument {
     struct reply reply[REPLIES];
     struct tip tip[WORLD_CHANNELS];
     struct line_state line;
+    struct modbus_state modbus;
     struct scpi_state scpi;
+    int64_t stream_ms; /* a streaming reader: when the next line is due */
 };
 
 struct pending_fault {
@@ -93,10 +115,13 @@ struct world {
     double off_share_gain; /* of a slid-off tip */
     double taped_share;    /* what the board's tip reads of the rise */
     struct instrument instrument[WORLD_PORTS];
-    int plate_instrument, supply_instrument; /* -1 = none */
+    int plate_instrument, supply_instrument, cutoff_instrument; /* -1 = none */
     int faults;
     struct pending_fault fault[FAULTS_PENDING];
-    bool heater_stuck, shorted, recipe_hangs;
+    bool heater_stuck, cutoff_stuck, set_point_stuck, shorted, recipe_hangs;
+    bool stop_contact, answer_contact;       /* pressed */
+    double knob_c, knob_integral, knob_duty; /* a by-hand plate; NAN = off */
+    int probed;                              /* the rail under the meter's leads */
     uint32_t stops;
     int rail;
     int short_rail;
@@ -119,6 +144,19 @@ void instrument_hear(struct instrument *instrument, const char *bytes, size_t le
 /* emulate_line.c: one line without its end */
 void line_hear(struct instrument *instrument, const char *line, size_t length);
 void line_tick(struct instrument *instrument, int64_t t_ms);
+/* emulate_modbus.c: bytes as they come */
+void modbus_hear(struct instrument *instrument, const char *bytes, size_t length);
+void modbus_tick(struct instrument *instrument, int64_t t_ms);
+/* emulate_reader.c */
+void reader_hear(struct instrument *instrument, const char *line, size_t length);
+void reader_tick(struct instrument *instrument, int64_t t_ms);
+/* heater.c: who heats, and through what */
+double regulate(double off_k, double *integral, double dt_s);
+void knob_tick(struct world *world);
+double heater_duty(const struct world *world); /* as switched, without the cut-off */
+double fan_share(const struct world *world);
+bool cutoff_closed(const struct world *world);
+double held_c(const struct world *world);
 /* emulate_scpi.c: one message without its end */
 void scpi_hear(struct instrument *instrument, const char *line, size_t length);
 void scpi_error(struct scpi_state *scpi, int code);
@@ -126,6 +164,7 @@ void scpi_error(struct scpi_state *scpi, int code);
 /* sensors.c */
 void tips_init(struct world *world, struct random *draw);
 void tips_tick(struct world *world);
+double terminals_c(const struct instrument *instrument); /* of its thermocouples */
 void tip_slide_off(struct tip *tip);
 /* What input i reads now: millidegrees or microvolts. False: open. cold_c: its terminals. */
 bool tip_read(struct instrument *instrument, int i, double cold_c, int32_t *value);

@@ -10,23 +10,35 @@ static int64_t now_ms(const struct instrument *instrument)
     return instrument->world->clock.origin_ms;
 }
 
+static void spoil(struct instrument *instrument, char *bytes, size_t length)
+{
+    for (size_t i = 0; i < length; i++)
+        if (bytes[i] != '\n')
+            bytes[i] = (char)(bytes[i] ^ (char)(random_next(&instrument->world->noise) & 0x7f));
+}
+
+/* Those on one port answer through one ring: one wire carries one answer at a time. */
 void instrument_answer(struct instrument *instrument, const char *bytes, size_t length,
                        int latency_ms)
 {
-    if (length == 0 || length > REPLY_MAX || instrument->waiting >= REPLIES)
+    struct instrument *host = instrument->host;
+    if (length == 0 || length > REPLY_MAX || host->waiting >= REPLIES)
         return;
     int64_t due_ms = now_ms(instrument);
-    if (instrument->waiting > 0) { /* one at a time */
-        int last = (instrument->first + instrument->waiting - 1) % REPLIES;
-        if (instrument->reply[last].due_ms > due_ms)
-            due_ms = instrument->reply[last].due_ms;
+    if (host->waiting > 0) { /* one at a time */
+        int last = (host->first + host->waiting - 1) % REPLIES;
+        if (host->reply[last].due_ms > due_ms)
+            due_ms = host->reply[last].due_ms;
     }
-    int slot = (instrument->first + instrument->waiting++) % REPLIES;
-    struct reply *reply = &instrument->reply[slot];
+    int slot = (host->first + host->waiting++) % REPLIES;
+    struct reply *reply = &host->reply[slot];
     reply->due_ms = due_ms + latency_ms;
+    reply->from = instrument;
     reply->length = length;
     reply->taken = 0;
     memcpy(reply->bytes, bytes, length);
+    if (instrument->gibberish)
+        spoil(instrument, reply->bytes, length);
 }
 
 /* One whole line, its "\n" and an "\r" before it gone. */
@@ -37,28 +49,29 @@ static void hear_line(struct instrument *instrument)
         length--;
     if (instrument->setup.kind == WORLD_LINE)
         line_hear(instrument, instrument->inbox, length);
+    else if (instrument->setup.kind == WORLD_READER)
+        reader_hear(instrument, instrument->inbox, length);
     else
         scpi_hear(instrument, instrument->inbox, length);
 }
 
 static void end_line(struct instrument *instrument)
 {
-    bool is_scpi = instrument->setup.kind == WORLD_SCPI;
+    enum world_instrument kind = instrument->setup.kind;
+    bool is_scpi = kind == WORLD_SCPI || kind == WORLD_METER;
     if (!instrument->overrun)
         hear_line(instrument);
     else if (is_scpi)
         scpi_error(&instrument->scpi, -363); /* input buffer overrun */
-    else if (memcmp(instrument->inbox, "OFF", 3) == 0)
+    else if (kind == WORLD_LINE && memcmp(instrument->inbox, "OFF", 3) == 0)
         hear_line(instrument); /* OFF counts wherever a line begins with it */
     instrument->inbox_length = 0;
     instrument->overrun = false;
 }
 
-void instrument_hear(struct instrument *instrument, const char *bytes, size_t length)
+static void hear_text(struct instrument *instrument, const char *bytes, size_t length)
 {
     size_t most = instrument->setup.kind == WORLD_LINE ? LINE_MAX_BYTES - 1 : SCPI_MAX_BYTES - 1;
-    if (instrument->deaf)
-        return;
     for (size_t i = 0; i < length; i++) {
         if (bytes[i] == '\n')
             end_line(instrument);
@@ -69,21 +82,61 @@ void instrument_hear(struct instrument *instrument, const char *bytes, size_t le
     }
 }
 
+void instrument_hear(struct instrument *instrument, const char *bytes, size_t length)
+{
+    if (instrument->deaf)
+        return;
+    switch (instrument->setup.kind) {
+    case WORLD_MODBUS:
+        modbus_hear(instrument, bytes, length);
+        return;
+    case WORLD_LINE:
+    case WORLD_SCPI:
+    case WORLD_METER:
+    case WORLD_READER:
+        hear_text(instrument, bytes, length);
+        return;
+    case WORLD_NONE:
+    case WORLD_CONTACTOR:
+    case WORLD_BY_HAND:
+    case WORLD_INPUTS:
+        return;
+    }
+}
+
 static int world_write(struct port *port, const void *from, size_t length)
 {
+    struct instrument *host = (struct instrument *)port;
+    struct world *world = host->world;
     size_t taken = length > INT_MAX ? INT_MAX : length;
-    instrument_hear((struct instrument *)port, from, taken);
+    if (host->unplugged)
+        return TL_ENDED;
+    for (int i = 0; i < world->setup.instruments; i++)
+        if (world->instrument[i].host == host)
+            instrument_hear(&world->instrument[i], from, taken);
     return (int)taken;
+}
+
+/* The oldest answer that is still coming; one whose instrument has died on the way never comes. */
+static struct reply *oldest(struct instrument *host)
+{
+    while (host->waiting > 0 && host->reply[host->first].from->deaf) {
+        host->first = (host->first + 1) % REPLIES;
+        host->waiting--;
+    }
+    return host->waiting > 0 ? &host->reply[host->first] : NULL;
 }
 
 static int world_read(struct port *port, void *to, size_t size)
 {
-    struct instrument *instrument = (struct instrument *)port;
+    struct instrument *host = (struct instrument *)port;
+    struct reply *reply;
     char *out = to;
     size_t moved = 0;
-    while (moved < size && instrument->waiting > 0 && !instrument->deaf) {
-        struct reply *reply = &instrument->reply[instrument->first];
-        if (reply->due_ms > now_ms(instrument))
+    if (host->unplugged)
+        return TL_ENDED;
+    while (moved < size && (reply = oldest(host)) != NULL) {
+        if (reply->due_ms > now_ms(host))
             break;
         size_t left = reply->length - reply->taken;
         size_t part = left < size - moved ? left : size - moved;
@@ -92,10 +145,47 @@ static int world_read(struct port *port, void *to, size_t size)
         moved += part;
         if (reply->taken < reply->length)
             break;
-        instrument->first = (instrument->first + 1) % REPLIES;
-        instrument->waiting--;
+        host->first = (host->first + 1) % REPLIES;
+        host->waiting--;
     }
     return (int)moved;
+}
+
+static int world_set_lines(struct port *port, bool rts, bool dtr)
+{
+    struct instrument *host = (struct instrument *)port;
+    if (host->unplugged)
+        return TL_ENDED;
+    host->rts = rts;
+    host->dtr = dtr;
+    return 0;
+}
+
+/* A contact that is fed and closed sets its line. */
+static void read_contacts(const struct instrument *inputs, bool *line)
+{
+    const struct world *world = inputs->world;
+    const struct instrument *host = inputs->host;
+    bool fed = !inputs->setup.inputs.fed || host->rts || host->dtr;
+    line[inputs->setup.inputs.stop] |= fed && !world->stop_contact;
+    line[inputs->setup.inputs.answer] |= fed && world->answer_contact;
+}
+
+static int world_get_lines(struct port *port, bool *cts, bool *dsr, bool *dcd)
+{
+    struct instrument *host = (struct instrument *)port;
+    bool line[WORLD_DCD + 1] = {false};
+    if (host->unplugged)
+        return TL_ENDED;
+    for (int i = 0; i < host->world->setup.instruments; i++) {
+        const struct instrument *other = &host->world->instrument[i];
+        if (other->host == host && other->setup.kind == WORLD_INPUTS)
+            read_contacts(other, line);
+    }
+    *cts = line[WORLD_CTS];
+    *dsr = line[WORLD_DSR];
+    *dcd = line[WORLD_DCD];
+    return 0;
 }
 
 static void world_close(struct port *port)
@@ -104,17 +194,23 @@ static void world_close(struct port *port)
 }
 
 const struct port_ops world_port_ops = {
-    .read = world_read, .write = world_write, .close = world_close};
+    .read = world_read,
+    .write = world_write,
+    .close = world_close,
+    .set_lines = world_set_lines,
+    .get_lines = world_get_lines,
+};
 
 int64_t world_next_reply_ms(const struct world *world)
 {
     int64_t next_ms = INT64_MAX;
     for (int i = 0; i < world->setup.instruments; i++) {
         const struct instrument *instrument = &world->instrument[i];
-        for (int k = 0; k < instrument->waiting && !instrument->deaf; k++) {
-            int64_t due_ms = instrument->reply[(instrument->first + k) % REPLIES].due_ms;
-            if (due_ms > world->clock.origin_ms && due_ms < next_ms)
-                next_ms = due_ms;
+        for (int k = 0; k < instrument->waiting && !instrument->unplugged; k++) {
+            const struct reply *reply = &instrument->reply[(instrument->first + k) % REPLIES];
+            if (reply->due_ms > world->clock.origin_ms && reply->due_ms < next_ms &&
+                !reply->from->deaf)
+                next_ms = reply->due_ms;
         }
     }
     return next_ms;

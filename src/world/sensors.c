@@ -112,3 +112,9 @@ bool tip_read(struct instrument *instrument, int i, double cold_c, int32_t *valu
     tip->last = *value;
     return true;
 }
+
+/* The terminals warm a little beside the heater: common practice, no source. */
+double terminals_c(const struct instrument *instrument)
+{
+    return instrument->world->thermal.room_c + 3;
+}

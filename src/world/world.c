@@ -13,10 +13,19 @@
 #define TAPED_TOLERANCE     0.01
 #define OFF_LAG_S           15.0
 
+static int check_share(const struct world_setup *setup, int index, struct tl_error *error)
+{
+    int shares = setup->instrument[index].shares;
+    if (shares < 0 || shares > setup->instruments || shares == index + 1 ||
+        (shares > 0 && setup->instrument[shares - 1].shares > 0))
+        return tl_error_set(error, TL_RANGE, "instrument %d: no port to share", index);
+    return 0;
+}
+
 static int check_instrument(const struct world_instrument_setup *setup, int index,
                             struct tl_error *error)
 {
-    if (setup->kind != WORLD_LINE && setup->kind != WORLD_SCPI)
+    if ((unsigned)setup->kind > WORLD_INPUTS || setup->kind == WORLD_NONE)
         return tl_error_set(error, TL_UNKNOWN, "instrument %d: no such kind", index);
     if (setup->channels < 0 || setup->channels > WORLD_CHANNELS)
         return tl_error_set(error, TL_FULL, "instrument %d: at most %d inputs", index,
@@ -25,6 +34,13 @@ static int check_instrument(const struct world_instrument_setup *setup, int inde
         return tl_error_set(error, TL_RANGE,
                             "instrument %d: a silence timer of 1.1 to 10 s, not %d ms", index,
                             setup->silence_ms);
+    if (setup->modbus.registers < 0 || setup->modbus.registers > WORLD_REGISTERS)
+        return tl_error_set(error, TL_FULL, "instrument %d: at most %d registers", index,
+                            WORLD_REGISTERS);
+    for (int i = 0; i < setup->modbus.registers; i++)
+        if (setup->modbus.map[i].per_unit < 1 && setup->modbus.map[i].use != WORLD_CONSTANT)
+            return tl_error_set(error, TL_RANGE, "instrument %d: register %d has no scale", index,
+                                i);
     for (int i = 0; i < setup->channels; i++)
         if ((unsigned)setup->touches[i] > SENSORS || (unsigned)setup->type[i] >= THERMOCOUPLES ||
             !(setup->lag_s[i] >= 0 && setup->lag_s[i] <= 600))
@@ -48,6 +64,8 @@ static int check(const struct world_setup *setup, struct tl_error *error)
     int err = 0;
     for (int i = 0; i < setup->instruments && !err; i++)
         err = check_instrument(&setup->instrument[i], i, error);
+    for (int i = 0; i < setup->instruments && !err; i++)
+        err = check_share(setup, i, error);
     return err;
 }
 
@@ -87,6 +105,37 @@ static int first_of(const struct world *world, enum world_instrument kind)
     return -1;
 }
 
+static bool holds_itself(const struct world_modbus *modbus)
+{
+    for (int i = 0; i < modbus->registers; i++)
+        if (modbus->map[i].use == WORLD_SET_POINT)
+            return true;
+    return false;
+}
+
+/* What heats the plate. */
+static int first_plate(const struct world *world)
+{
+    int line = first_of(world, WORLD_LINE);
+    for (int i = 0; line < 0 && i < world->setup.instruments; i++) {
+        const struct world_instrument_setup *setup = &world->setup.instrument[i];
+        if ((setup->kind == WORLD_MODBUS && holds_itself(&setup->modbus)) ||
+            (setup->kind == WORLD_CONTACTOR && !setup->contactor.is_cutoff) ||
+            setup->kind == WORLD_BY_HAND)
+            return i;
+    }
+    return line;
+}
+
+static int first_cutoff(const struct world *world)
+{
+    for (int i = 0; i < world->setup.instruments; i++)
+        if (world->setup.instrument[i].kind == WORLD_CONTACTOR &&
+            world->setup.instrument[i].contactor.is_cutoff)
+            return i;
+    return -1;
+}
+
 static int first_short(const struct world *world)
 {
     for (int i = 0; world->has_board && i < world->board.rail_count; i++)
@@ -103,8 +152,13 @@ static void plug_in(struct world *world)
         instrument->world = world;
         instrument->setup = world->setup.instrument[i];
         instrument->setup.identity[sizeof instrument->setup.identity - 1] = 0;
+        int shares = instrument->setup.shares;
+        instrument->host = shares > 0 ? &world->instrument[shares - 1] : instrument;
+        instrument->modbus.set_c = instrument->setup.modbus.off_c;
+        instrument->modbus.run = instrument->setup.modbus.run_off;
     }
-    world->plate_instrument = first_of(world, WORLD_LINE);
+    world->plate_instrument = first_plate(world);
+    world->cutoff_instrument = first_cutoff(world);
     world->supply_instrument = first_of(world, WORLD_SCPI);
     world->short_rail = first_short(world);
 }
@@ -147,6 +201,7 @@ int world_new(struct world **out, const struct world_setup *setup, struct tl_err
     plug_in(world);
     tips_init(world, &random);
     world->hand_part = -1;
+    world->knob_c = NAN;
     world->input = (struct thermal_input){.draft = 1, .rail_part = -1, .hand_part = -1};
     nothing_seen(world);
     *out = world;
@@ -165,7 +220,7 @@ struct clock *world_clock(struct world *world)
 
 struct port *world_port(struct world *world, int i)
 {
-    return i >= 0 && i < world->setup.instruments ? &world->instrument[i].port : NULL;
+    return i >= 0 && i < world->setup.instruments ? &world->instrument[i].host->port : NULL;
 }
 
 static void note_joint(struct world *world, int joint, double t_s)
@@ -216,24 +271,27 @@ static void note(struct world *world)
 
 static void heater_tick(struct world *world)
 {
-    double duty = 0, fan = 0;
-    if (world->plate_instrument >= 0) {
-        const struct line_state *line = &world->instrument[world->plate_instrument].line;
-        duty = line->duty_permille * 1e-3;
-        fan = line->fan_pct * 1e-2;
-    }
-    if (world->heater_stuck)
-        duty = 1;
+    double duty = cutoff_closed(world) ? heater_duty(world) : 0;
     world->input.heater_w = duty * world->setup.plate.watts * world->mains * world->mains;
-    world->input.fan = fan;
+    world->input.fan = fan_share(world);
+}
+
+static void instrument_tick(struct instrument *instrument, int64_t t_ms)
+{
+    if (instrument->setup.kind == WORLD_LINE)
+        line_tick(instrument, t_ms);
+    else if (instrument->setup.kind == WORLD_MODBUS)
+        modbus_tick(instrument, t_ms);
+    else if (instrument->setup.kind == WORLD_READER)
+        reader_tick(instrument, t_ms);
 }
 
 static void tick(struct world *world)
 {
     faults_due(world, world->tick_ms);
     for (int i = 0; i < world->setup.instruments; i++)
-        if (world->instrument[i].setup.kind == WORLD_LINE)
-            line_tick(&world->instrument[i], world->tick_ms);
+        instrument_tick(&world->instrument[i], world->tick_ms);
+    knob_tick(world);
     heater_tick(world);
     electrical_tick(world);
     world->input.hand_w = world->hand_w;
@@ -312,6 +370,13 @@ void world_truth(const struct world *world, struct world_truth *truth)
     for (int i = 0; i < thermal->part_count; i++)
         truth->part_c[i] = thermal_part_c(thermal, i);
     truth->heater_w = world->input.heater_w;
+    truth->has_cutoff = world->cutoff_instrument >= 0;
+    truth->cutoff_closed = truth->has_cutoff && cutoff_closed(world);
+    truth->duty = cutoff_closed(world) ? heater_duty(world) : 0;
+    truth->fan = fan_share(world);
+    truth->supply_on =
+        world->supply_instrument >= 0 && world->instrument[world->supply_instrument].scpi.on;
+    truth->setpoint_c = held_c(world);
     truth->supply_v = world->supply_v;
     truth->supply_a = world->supply_a;
     truth->placed = thermal->placed;
