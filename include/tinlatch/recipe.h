@@ -127,6 +127,21 @@ void recipe_interrupt(struct recipe *recipe);
  * script is at work. For a process that will never use Lua or allocate again. */
 void recipe_abandon(struct recipe *recipe);
 
+/* The recipe's process in a run. */
+struct serve_setup {
+    const struct recipe_setup *recipe;
+    const struct plate *plate;   /* of the bench, for the estimate */
+    const struct insert *insert; /* the bench's inserts */
+    int insert_count;
+    double room_c;
+    const char *bench_file;      /* for messages */
+};
+
+/* Enter the sandbox, open the recipe, say HELLO on `fd` (blocking), wait for the guard's, run the steps: a TURN for
+ * each SNAPSHOT, of several waiting ones the newest. Says END with what went wrong, whatever it was, and ends the
+ * process. To be called in a process that has nothing open but `fd`. */
+_Noreturn void recipe_serve(const struct serve_setup *setup, int fd);
+
 /* Give up what the process does not need: memory, CPU, descriptors, system calls (a table of ten or
  * fewer; others kill). Descriptors already open stay usable for write. */
 int sandbox_enter(struct tl_error *error);

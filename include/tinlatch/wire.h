@@ -192,5 +192,7 @@ int wire_check_hello(const struct wire_hello *hello);
 enum { WIRE_MAX = 4096 };
 int wire_send(int fd, const void *message);
 int wire_receive(int fd, void *message);
+/* The same without waiting, whatever the descriptor does: TL_MORE when nothing is there. */
+int wire_receive_now(int fd, void *message);
 
 #endif

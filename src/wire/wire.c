@@ -279,12 +279,12 @@ int wire_send(int fd, const void *message)
     return (size_t)sent == size ? 0 : TL_SYSTEM;
 }
 
-int wire_receive(int fd, void *message)
+static int receive(int fd, void *message, int flags)
 {
     struct iovec space = {.iov_base = message, .iov_len = WIRE_MAX};
     /* No control buffer: the kernel closes any descriptor that came along and says MSG_CTRUNC. */
     struct msghdr header = {.msg_iov = &space, .msg_iovlen = 1};
-    ssize_t got = recvmsg(fd, &header, 0);
+    ssize_t got = recvmsg(fd, &header, flags);
     if (got < 0)
         return system_error(errno);
     if (header.msg_flags & (MSG_TRUNC | MSG_CTRUNC))
@@ -299,4 +299,14 @@ int wire_receive(int fd, void *message)
     if (head.version != WIRE_VERSION || wire_size(head.kind) != (size_t)got)
         return TL_BAD;
     return head.kind;
+}
+
+int wire_receive(int fd, void *message)
+{
+    return receive(fd, message, 0);
+}
+
+int wire_receive_now(int fd, void *message)
+{
+    return receive(fd, message, MSG_DONTWAIT);
 }
