@@ -29,7 +29,10 @@ struct sensor_binding {
 struct bench_port {
     char path[128]; /* a stable by-id name */
     int32_t baud;
+    char parity; /* 'N', 'E', 'O' */
 };
+
+enum { BENCH_QUESTIONS = 6, BENCH_QUESTION = 128, BENCH_LEARNED = 32 };
 
 struct benchfile {
     char name[64];
@@ -44,6 +47,10 @@ struct benchfile {
     struct bench_port port[BENCH_PORTS];   /* device[i].port is the index; several may share one */
     int32_t plate_device, supply_device, meter_device, cutoff_device, inputs_device; /* -1 = none */
     bool has_fan;
+    int32_t presence_ms;               /* nobody touched a key for that long: operator-away */
+    int32_t question_count;
+    char question[BENCH_QUESTIONS][BENCH_QUESTION]; /* asked before the first heat, beside the mandatory ones */
+    char learned[BENCH_LEARNED];       /* when the plate's constants were learned; "" = never */
     double room_c;
     struct limits limits;          /* the bench's layer */
     int32_t limit_line[LIMITS];    /* where each is stated, 0 = not */
@@ -60,10 +67,11 @@ enum key_form {
     KEY_WORD,     /* one of the words of `value`, "duty | set-point" */
     KEY_COUNT,    /* a whole number */
     KEY_QUANTITY, /* a number with a unit */
+    KEY_REGISTER, /* "holding 0x1000 tenths", "holding 18 is 0" */
 };
 
 struct bench_key {
-    const char *section, *key, *value, *help; /* section "sensor" and "insert": whatever their name */
+    const char *section, *key, *value, *help; /* section "sensor", "insert", "reader": whatever their name */
     bool required;                            /* in every section of that kind */
     enum key_form form;
     enum unit unit;     /* KEY_QUANTITY; else UNITS */

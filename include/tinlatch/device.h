@@ -21,7 +21,8 @@
 #include "tinlatch/bench.h"
 #include "tinlatch/err.h"
 
-enum { FRAME_MAX = 256, DEVICE_CHANNELS = 4, DEVICE_TEXT = 64, BENCH_DEVICES = 8, BENCH_PORTS = 8, CONTROLLER_REGISTERS = 6 };
+enum { FRAME_MAX = 256, DEVICE_CHANNELS = 4, DEVICE_TEXT = 64, BENCH_DEVICES = 8, BENCH_PORTS = 8 };
+enum { READER_PATTERN = 128, READER_OPEN = 16 };
 
 struct frame {
     uint8_t bytes[FRAME_MAX];
@@ -56,7 +57,69 @@ enum scpi_text {
     SCPI_OFF,        /* "OUTP OFF" */
     SCPI_STATE,      /* "OUTP?" */
     SCPI_ERROR,      /* "SYST:ERR?" */
+    SCPI_METER_OHMS,  /* "MEAS:RES?" */
+    SCPI_METER_DIODE, /* "MEAS:DIOD?" */
+    SCPI_METER_VOLTS, /* "MEAS:VOLT:DC?" */
     SCPI_TEXTS,
+};
+
+/* What a controller's registers are for; docs/reference/modbus-controller.md. */
+enum controller_register {
+    REGISTER_READING,
+    REGISTER_SET_POINT,
+    REGISTER_SET_POINT_BACK, /* the set-point's own unless another is stated */
+    REGISTER_RUN,
+    REGISTER_OUTPUT,  /* percent of full power it drives with */
+    REGISTER_SILENCE, /* its own silence timer, seconds: at most silence_ms and not 0 */
+    REGISTER_UNIT,    /* from here on: must read `expected` before anything is driven */
+    REGISTER_MODE,
+    REGISTER_MAXIMUM,
+    REGISTER_IDENTITY,
+    CONTROLLER_REGISTERS
+};
+
+struct device_register {
+    bool used;
+    bool is_long;      /* 32 bits in two registers */
+    uint8_t function;  /* how it is read: 3 (holding) or 4 (input) */
+    uint16_t address;  /* as it goes over the line, from 0 */
+    int32_t per_unit;  /* counts per degree, percent or second: 1, 10, 100 */
+    int32_t expected;  /* of a check */
+};
+
+/* A Modbus unit. Without REGISTER_SET_POINT it is only read. */
+struct controller_config {
+    uint8_t unit;           /* 1 to 247 */
+    uint8_t write_function; /* 6 or 16 */
+    bool low_word_first, low_byte_first, fahrenheit;
+    struct device_register map[CONTROLLER_REGISTERS];
+    int32_t run_on, run_off; /* what REGISTER_RUN is given */
+    int32_t off_mc;          /* the set-point that means off */
+    int32_t write_every_ms;  /* a raised set-point is written no more often */
+    bool has_open;
+    int32_t open_count;      /* what REGISTER_READING reads when its sensor is open */
+};
+
+/* A relay that is closed while its line is set; a dropped line opens it. */
+struct contactor_config {
+    bool on_dtr;    /* else on RTS */
+    bool is_cutoff; /* closed while drive.closed; else the heater, time-proportioned */
+    int32_t window_ms, min_on_ms;
+};
+
+struct reader_config {
+    char pattern[READER_PATTERN]; /* docs/reference/sensor-reader.md */
+    char ask[DEVICE_TEXT];        /* sent each period; "" = it streams */
+    char ask_identity[DEVICE_TEXT];
+    char open[READER_OPEN];       /* stands in place of a number when the sensor is open; "" = nothing does */
+    bool gives_uv, fahrenheit;
+};
+
+enum contact { CONTACT_NONE, CONTACT_CTS, CONTACT_DSR, CONTACT_DCD };
+
+struct inputs_config {
+    enum contact stop, answer;
+    bool feeds; /* RTS and DTR are set, to feed the contacts */
 };
 
 struct device_config {
@@ -64,9 +127,14 @@ struct device_config {
     char name[BENCH_NAME];     /* its section in the bench file, for messages */
     int32_t port;              /* index into the bench's ports; -1 = none (by hand) */
     char identity[DEVICE_TEXT]; /* must be contained in the identity answer; "" = any */
-    bool regulates;            /* line: it holds a set-point itself */
-    int32_t silence_ms;        /* line: its own silence timer */
+    bool owner_vouches;        /* SCPI: it has no identity question; its owner's word counts */
+    bool regulates;            /* line, controller: it holds a set-point itself */
+    int32_t silence_ms;        /* line, controller: its own silence timer */
     char scpi[SCPI_TEXTS][DEVICE_TEXT]; /* "" = the standard text */
+    struct controller_config controller;
+    struct contactor_config contactor;
+    struct reader_config reader;
+    struct inputs_config inputs;
 };
 
 /* One sensor input as the instrument gives it. */
@@ -94,11 +162,44 @@ struct device_supply {
     int32_t error; /* last code of its error queue, 0 = none */
 };
 
+/* The meter's last answer. OPEN: over its range, as with leads that touch nothing; it has no value. */
+struct device_meter {
+    enum quality quality;
+    enum meter_kind kind; /* what the value is of */
+    int64_t micro;        /* micro-ohms or microvolts */
+    int64_t at_ms;
+};
+
+/* Contacts. Before they have been seen, and when they can no longer be seen, stop counts as pressed. */
+struct device_inputs {
+    bool stop;
+    uint32_t stops;   /* how often stop became true */
+    uint32_t answers; /* presses of the answer contact: each is a yes */
+    int64_t at_ms;    /* when the lines were last read; -1 = never */
+};
+
+/* A contact that must stay for a while before it counts; private to the inputs. */
+struct debounce {
+    bool down;
+    bool changing;
+    int64_t since_ms;
+};
+
+/* A controller's read of one register, or its write; private to the codec's user. */
+struct modbus_request {
+    uint8_t unit, function; /* 3, 4, 6, 16 */
+    uint16_t address;
+    uint8_t count;          /* registers */
+    uint16_t word[2];       /* of a write */
+};
+
 struct device {
     struct device_config config;
     struct drive drive;       /* of this period */
     struct device_channels channels;
     struct device_supply supply;
+    struct device_meter meter;
+    struct device_inputs inputs;
     struct frame outbox;
     uint8_t inbox[FRAME_MAX]; /* a line not yet whole */
     size_t inbox_length;
@@ -119,6 +220,22 @@ struct device {
     bool error_due;           /* settings were sent since the error queue was last asked for */
     int32_t pending_mv, pending_ma; /* measured in this period, not yet whole */
     int64_t uptime_s;         /* line: as last told; -1 = not yet */
+    enum meter_kind asked;    /* meter: what the answer under way is of */
+    /* controller */
+    struct modbus_request request;   /* in flight while step is above 0 */
+    int32_t told_count;       /* set-point as written, in its own counts */
+    int64_t told_ms;          /* when */
+    bool set_confirmed, set_differs; /* what it read back; neither: not yet */
+    bool run_confirmed, run_differs;
+    uint32_t done;            /* of this round: one bit per step */
+    int32_t next_check, next_extra; /* which register is read next: before it is driven, while */
+    int32_t exception;        /* its last exception code, 0 = none yet */
+    /* contactor */
+    bool closed;
+    int64_t credit;           /* permille times ms that the heater is owed */
+    int64_t stepped_ms;
+    /* inputs */
+    struct debounce stop_contact, answer_contact;
 };
 
 const char *device_kind_name(enum device_kind kind); /* "line", "scpi-supply" */
@@ -130,6 +247,15 @@ void device_begin(struct device *device, const struct drive *drive, int64_t t_ms
 void device_outbox(struct device *device, struct frame *frame);
 void device_feed(struct device *device, const void *bytes, size_t length, int64_t t_ms);
 bool device_settled(const struct device *device);
+/* A request is in flight: whoever shares its port must wait. */
+bool device_waits(const struct device *device);
+/* What the line must be silent for before a request and after an answer: 3.5 characters for a Modbus unit,
+ * 0 for others. The port's owner keeps it, also between last words that are said more than once. */
+int32_t device_quiet_ms(const struct device_config *config, int32_t baud);
+/* Control lines as they were read just now; not called when they cannot be read. */
+void device_feed_lines(struct device *device, bool cts, bool dsr, bool dcd, int64_t t_ms);
+/* Inputs that have not been read for a while count as pressed: to be asked after the lines were fed. */
+void device_judge_lines(struct device *device, int64_t t_ms);
 /* Milliseconds since it last answered whole (counts from begin of the first period if never). */
 int32_t device_silent_ms(const struct device *device, int64_t t_ms);
 /* The bytes that switch it off, whatever state it is in; the same bytes each time. */
@@ -155,9 +281,34 @@ int line_decode(const void *bytes, size_t length, struct line_answer *answer);
 /* NR1, NR2, NR3 to thousandths, rounded; "9.9E37" and its kin, and anything else: TL_BAD.
  * Consumes one reply up to and with its "\n" (an "\r" before it is dropped). */
 int scpi_decode_milli(const void *bytes, size_t length, int32_t *milli);
+/* As above to millionths, wider; *open: "9.9E37", over its range, *micro untouched. */
+int scpi_decode_micro(const void *bytes, size_t length, int64_t *micro, bool *open);
 /* ON, OFF, 1, 0. */
 int scpi_decode_bool(const void *bytes, size_t length, bool *value);
 /* <number>,"<text>" ; "+0" and "-000" compare as numbers. */
 int scpi_decode_error(const void *bytes, size_t length, int32_t *code);
+
+/* Modbus RTU. Source: "MODBUS over Serial Line" V1.02, "MODBUS Application Protocol" V1.1b3. */
+struct modbus_answer {
+    uint8_t exception;  /* code, 0 = none */
+    uint8_t count;      /* registers read or written */
+    uint16_t word[125]; /* of a read */
+};
+size_t modbus_encode(const struct modbus_request *request, struct frame *frame);
+/* Only the answer to `request` is one: its unit, function, address and count must fit. */
+int modbus_decode(const void *bytes, size_t length, const struct modbus_request *request,
+                  struct modbus_answer *answer);
+
+/* A sensor reader's line against its pattern. */
+struct reader_answer {
+    struct channel channel[DEVICE_CHANNELS]; /* at_ms not filled */
+    bool has_cold;
+    int32_t cold_mc;
+};
+/* Is the pattern well formed: 0, or TL_SYNTAX with what is wrong in *why. Bit n of *numbers: {n+1} is in it;
+ * bit DEVICE_CHANNELS: {cj}. */
+int reader_check_pattern(const char *pattern, uint32_t *numbers, const char **why);
+int reader_decode(const void *bytes, size_t length, const struct reader_config *config,
+                  struct reader_answer *answer);
 
 #endif

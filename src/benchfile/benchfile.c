@@ -5,6 +5,7 @@
 #include <ini.h>
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "keys.h"
@@ -12,17 +13,31 @@
 
 /* inih's buffer is 200 bytes and splits what is longer in silence; its names end at 50. */
 enum { LINE_BYTES = 190, KEY_BYTES = 40, FILE_BYTES = 64 * 1024 };
-enum { SECTIONS_MAX = 24, ENTRIES_MAX = 160, VALUE_BYTES = 192 };
+enum { SECTIONS_MAX = 32, ENTRIES_MAX = 320, VALUE_BYTES = 192 };
 
-enum section_kind { IN_BENCH, IN_PLATE, IN_SENSOR, IN_INSERT, IN_SUPPLY, IN_FAN, IN_LIMITS, KINDS };
+enum section_kind {
+    IN_BENCH,
+    IN_PLATE,
+    IN_SENSOR,
+    IN_INSERT,
+    IN_SUPPLY,
+    IN_METER,
+    IN_CUTOFF,
+    IN_INPUTS,
+    IN_READER,
+    IN_FAN,
+    IN_LIMITS,
+    KINDS
+};
 
-static const char *const kind_names[KINDS] = {"bench",  "plate", "sensor", "insert",
-                                              "supply", "fan",   "limits"};
+static const char *const kind_names[KINDS] = {"bench",  "plate", "sensor",  "insert",
+                                              "supply", "meter", "cut-off", "inputs",
+                                              "reader", "fan",   "limits"};
 
 /* For did-you-mean: sections as they are written. */
 static const char *const section_words[] = {
-    "bench",       "plate",  "sensor plate", "sensor plate-2", "sensor board",
-    "insert NAME", "supply", "fan",          "limits",         NULL};
+    "bench", "plate",   "sensor plate", "sensor plate-2", "sensor board", "insert NAME", "supply",
+    "meter", "cut-off", "inputs",       "reader NAME",    "fan",          "limits",      NULL};
 
 struct section {
     enum section_kind kind;
@@ -35,7 +50,9 @@ struct section {
 struct entry {
     int section, line;
     enum key_id key;
-    double number; /* base unit, or the index of a word */
+    double number;             /* base unit, or the index of a word */
+    struct device_register at; /* KEY_REGISTER */
+    bool is_check;             /* ... with "is N" */
     char text[VALUE_BYTES];
 };
 
@@ -48,6 +65,8 @@ struct parse {
     int section_count, entry_count;
     struct section sections[SECTIONS_MAX];
     struct entry entries[ENTRIES_MAX];
+    int device_section[BENCH_DEVICES],
+        port_line[BENCH_DEVICES]; /* where each instrument is stated */
 };
 
 static int fail(struct parse *p, enum tl_err code, int line, const char *token, const char *format,
@@ -166,6 +185,8 @@ static char *read_line(char *to, int size, void *context)
 
 /* --- sections ----------------------------------------------------------------------------- */
 
+enum { READER_NAME = 24 }; /* "reader " before it is a device's name too */
+
 static bool plain_name(const char *name)
 {
     if (!name[0] || strlen(name) >= BENCH_NAME)
@@ -180,7 +201,7 @@ static enum section_kind kind_find(const char *title, const char **name)
 {
     for (int i = 0; i < KINDS; i++) {
         size_t length = strlen(kind_names[i]);
-        bool named = i == IN_SENSOR || i == IN_INSERT;
+        bool named = i == IN_SENSOR || i == IN_INSERT || i == IN_READER;
         if (strncmp(title, kind_names[i], length) || title[length] != (named ? ' ' : '\0'))
             continue;
         *name = title + length + (named ? 1 : 0);
@@ -205,7 +226,8 @@ static int unknown_section(struct parse *p, const char *title)
                     "[%.60s] is no section of a bench file; did you mean [%s]?", title, near);
     return fail(p, TL_UNKNOWN, p->line, title,
                 "[%.60s] is no section of a bench file; there are [bench] [plate] [sensor plate] "
-                "[sensor plate-2] [sensor board] [insert NAME] [supply] [fan] [limits]",
+                "[sensor plate-2] [sensor board] [insert NAME] [supply] [meter] [cut-off] [inputs] "
+                "[reader NAME] [fan] [limits]",
                 title);
 }
 
@@ -221,6 +243,14 @@ static int section_role(struct parse *p, struct section *s)
         if (s->role == BENCH_INSERTS)
             return fail(p, TL_FULL, p->line, s->title, "[%s]: a bench has at most %d inserts",
                         s->title, BENCH_INSERTS);
+    }
+    if (s->kind == IN_READER) {
+        s->role = sections_of(p, IN_READER);
+        if (!plain_name(s->name) || strlen(s->name) > READER_NAME)
+            return fail(p, TL_SYNTAX, p->line, s->name,
+                        "[%s]: a reader's name is letters, digits, - and _, %d at most, such as "
+                        "[reader probe]",
+                        s->title, READER_NAME);
     }
     if (s->kind == IN_SENSOR) {
         static const char *const roles[SENSORS] = {"plate", "plate-2", "board"};
@@ -361,6 +391,82 @@ static int read_path(struct parse *p, struct entry *entry)
                       "a port is named from the root, such as /dev/serial/by-id/usb-...");
 }
 
+/* A word of *at: its length, *at behind the blanks that follow. */
+static size_t next_word(const char **at, const char **word)
+{
+    *word = *at;
+    size_t length = strcspn(*at, " \t");
+    *at += length + strspn(*at + length, " \t");
+    return length;
+}
+
+/* 0 to 65535, decimal or 0x; -1 if it is not. */
+static int32_t register_number(const char *word, size_t length)
+{
+    bool hex = length > 2 && word[0] == '0' && word[1] == 'x';
+    const char *digits = hex ? "0123456789abcdefABCDEF" : "0123456789";
+    size_t from = hex ? 2 : 0;
+    if (length == from || length - from > 5 || strspn(word + from, digits) < length - from)
+        return -1;
+    long value = strtol(word + from, NULL, hex ? 16 : 10); /* ends at the blank behind it */
+    return value <= 65535 ? (int32_t)value : -1;
+}
+
+static bool same(const char *word, size_t length, const char *text)
+{
+    return strlen(text) == length && strncmp(word, text, length) == 0;
+}
+
+/* What stands behind the address: "tenths long", "is 0". */
+static bool register_rest(struct entry *entry, const char *at)
+{
+    static const struct {
+        const char *word;
+        int32_t per_unit;
+    } scales[] = {{"whole", 1}, {"tenths", 10}, {"hundredths", 100}};
+    const char *word;
+    size_t length = next_word(&at, &word);
+    entry->at.per_unit = 1;
+    if (same(word, length, "is")) {
+        entry->is_check = true;
+        length = next_word(&at, &word);
+        entry->at.expected = register_number(word, length);
+        return entry->at.expected >= 0 && *at == '\0';
+    }
+    for (size_t i = 0; i < sizeof scales / sizeof scales[0]; i++) {
+        if (!same(word, length, scales[i].word))
+            continue;
+        entry->at.per_unit = scales[i].per_unit;
+        length = next_word(&at, &word);
+        break;
+    }
+    entry->at.is_long = same(word, length, "long");
+    if (entry->at.is_long)
+        length = next_word(&at, &word);
+    return length == 0;
+}
+
+static int read_register(struct parse *p, struct entry *entry)
+{
+    const char *at = entry->text, *word;
+    size_t length = next_word(&at, &word);
+    bool holding = same(word, length, "holding"), input = same(word, length, "input");
+    length = next_word(&at, &word);
+    int32_t address = register_number(word, length);
+    entry->at.used = true;
+    entry->at.function = holding ? 3 : 4;
+    entry->at.address = (uint16_t)address;
+    if ((holding || input) && address >= 0 && register_rest(entry, at))
+        return 0;
+    char text[240];
+    snprintf(
+        text, sizeof text,
+        "\"%.60s\" is no register: holding or input, its address 0 to 65535, then whole, tenths "
+        "or hundredths, or is N for a check, such as %s",
+        entry->text, bench_keys[entry->key].example);
+    return fail_value(p, entry, TL_SYNTAX, text);
+}
+
 static int read_value(struct parse *p, struct entry *entry)
 {
     switch (bench_keys[entry->key].form) {
@@ -374,6 +480,8 @@ static int read_value(struct parse *p, struct entry *entry)
         return read_count(p, entry);
     case KEY_QUANTITY:
         return read_quantity(p, entry);
+    case KEY_REGISTER:
+        return read_register(p, entry);
     }
     return TL_UNKNOWN;
 }
@@ -502,6 +610,12 @@ static int build_bench(struct parse *p, struct benchfile *out)
     snprintf(out->name, sizeof out->name, "%s", text_of(p, section, BENCH_KEY_NAME));
     out->period_ms = (int32_t)lround(1000 * number_of(p, section, BENCH_KEY_PERIOD, 0.1));
     out->room_c = number_of(p, section, BENCH_KEY_ROOM, 22);
+    out->presence_ms = (int32_t)lround(1000 * number_of(p, section, BENCH_KEY_PRESENCE, 600));
+    for (int i = 0; i < BENCH_QUESTIONS; i++) {
+        const struct entry *entry = entry_find(p, section, (enum key_id)(BENCH_KEY_QUESTION_1 + i));
+        if (entry)
+            snprintf(out->question[out->question_count++], BENCH_QUESTION, "%.127s", entry->text);
+    }
     return 0;
 }
 
@@ -522,38 +636,397 @@ static int check_baud(struct parse *p, int section, enum key_id key)
     return fail_value(p, entry, TL_RANGE, text);
 }
 
-/* One more instrument with its port; two may not share one. */
-static int32_t add_device(struct parse *p, struct benchfile *out, int section,
-                          enum device_kind kind, enum key_id port, enum key_id identity)
+/* Does it send and receive bytes, or only use a port's control lines? */
+static bool uses_bytes(enum device_kind kind)
 {
-    for (int32_t i = 0; i < out->device_count; i++)
-        if (!strcmp(out->port[i].path, text_of(p, section, port)))
-            return fail(p, TL_SYNTAX, line_of(p, section, port), text_of(p, section, port),
-                        "[%s] port: [%s] hangs on that port already", p->sections[section].title,
-                        out->device[i].name);
-    int32_t at = out->device_count++;
-    struct device_config *device = &out->device[at];
+    return kind != DEVICE_CONTACTOR && kind != DEVICE_INPUTS;
+}
+
+/* Why two instruments cannot hang on one port; NULL when they can. */
+static const char *why_not_shared(const struct device_config *a, const struct device_config *b)
+{
+    if (a->kind == DEVICE_CONTACTOR && b->kind == DEVICE_CONTACTOR)
+        return "one port carries one contactor: the other line stays set";
+    if (!uses_bytes(a->kind) || !uses_bytes(b->kind))
+        return NULL;
+    if (a->kind != DEVICE_CONTROLLER || b->kind != DEVICE_CONTROLLER)
+        return "only Modbus units, and contacts and contactors on its control lines, share a port";
+    if (a->controller.unit == b->controller.unit)
+        return "two Modbus units with the same address";
+    return NULL;
+}
+
+static int32_t find_port(struct benchfile *out, const char *path)
+{
+    for (int32_t i = 0; i < out->port_count; i++)
+        if (!strcmp(out->port[i].path, path))
+            return i;
+    snprintf(out->port[out->port_count].path, sizeof out->port[0].path, "%.127s", path);
+    out->port[out->port_count].parity = 'N';
+    return out->port_count++; /* no more ports than instruments */
+}
+
+/* Against those that were stated before it; `at` may still be the next free place. */
+static int check_company(struct parse *p, const struct benchfile *out, int32_t at)
+{
+    const struct device_config *mine = &out->device[at];
+    for (int32_t i = 0; i < out->device_count && i != at; i++) {
+        const char *why = out->device[i].port == mine->port && mine->port >= 0
+                              ? why_not_shared(&out->device[i], mine)
+                              : NULL;
+        if (why)
+            return fail(p, TL_SYNTAX, p->port_line[at], out->port[mine->port].path,
+                        "[%s] port: [%s] hangs on that port already; %s", mine->name,
+                        out->device[i].name, why);
+    }
+    return 0;
+}
+
+struct port_keys {
+    enum key_id port, baud, parity; /* KEYS: it has no such key */
+    int32_t assumed_baud;
+};
+
+static int set_speed(struct parse *p, struct bench_port *port, int section,
+                     const struct port_keys *keys)
+{
+    static const char parities[] = {'N', 'E', 'O'}; /* "none | even | odd" */
+    if (keys->baud == KEYS)
+        return 0;
+    if (check_baud(p, section, keys->baud))
+        return p->result;
+    int32_t baud = (int32_t)number_of(p, section, keys->baud, keys->assumed_baud);
+    char parity =
+        keys->parity == KEYS ? 'N' : parities[(int)number_of(p, section, keys->parity, 0)];
+    if (port->baud && (port->baud != baud || port->parity != parity))
+        return fail(p, TL_SYNTAX, line_of(p, section, keys->baud), port->path,
+                    "[%s]: another unit on that port has another baud or parity",
+                    p->sections[section].title);
+    port->baud = baud;
+    port->parity = parity;
+    return 0;
+}
+
+/* One more instrument: its place in device[], -1 when it cannot be. */
+static int32_t add_device(struct parse *p, struct benchfile *out, int section,
+                          enum device_kind kind, const struct port_keys *keys)
+{
+    const struct section *s = &p->sections[section];
+    if (out->device_count == BENCH_DEVICES) {
+        fail(p, TL_FULL, s->line, s->title, "[%s]: a bench has at most %d instruments", s->title,
+             BENCH_DEVICES);
+        return -1;
+    }
+    struct device_config *device = &out->device[out->device_count];
     device->kind = kind;
-    device->port = at;
-    out->port_count = at + 1;
-    snprintf(device->name, sizeof device->name, "%s", kind_names[p->sections[section].kind]);
-    snprintf(device->identity, sizeof device->identity, "%.63s", text_of(p, section, identity));
-    snprintf(out->port[at].path, sizeof out->port[at].path, "%.127s", text_of(p, section, port));
-    return at;
+    device->port = -1;
+    snprintf(device->name, sizeof device->name, "%.31s", s->title);
+    p->device_section[out->device_count] = section;
+    if (keys) {
+        if (!entry_find(p, section, keys->port)) {
+            missing_key(p, section, keys->port);
+            return -1;
+        }
+        p->port_line[out->device_count] = line_of(p, section, keys->port);
+        device->port = find_port(out, text_of(p, section, keys->port));
+        if (check_company(p, out, out->device_count) ||
+            set_speed(p, &out->port[device->port], section, keys))
+            return -1;
+    }
+    return out->device_count++;
+}
+
+static void set_identity(struct parse *p, struct device_config *device, int section,
+                         enum key_id key)
+{
+    snprintf(device->identity, sizeof device->identity, "%.63s", text_of(p, section, key));
+}
+
+/* Keys that only one driver has: stated with another they would be read by nobody. */
+struct driver_key {
+    enum key_id key;
+    const char *driver;
+    bool needed;
+};
+
+static const struct driver_key plate_driver_keys[] = {
+    {PLATE_IDENTITY, "line", false},         {PLATE_DRIVE, "line", true},
+    {PLATE_PARITY, "modbus", false},         {PLATE_UNIT, "modbus", true},
+    {PLATE_READING, "modbus", true},         {PLATE_SET_POINT, "modbus", true},
+    {PLATE_SET_POINT_BACK, "modbus", false}, {PLATE_WRITE_WITH, "modbus", false},
+    {PLATE_WORD_ORDER, "modbus", false},     {PLATE_BYTE_ORDER, "modbus", false},
+    {PLATE_DEGREES, "modbus", false},        {PLATE_OFF_AT, "modbus", false},
+    {PLATE_WRITE_EVERY, "modbus", false},    {PLATE_RUN, "modbus", false},
+    {PLATE_RUN_ON, "modbus", false},         {PLATE_RUN_OFF, "modbus", false},
+    {PLATE_OUTPUT, "modbus", false},         {PLATE_READING_OPEN, "modbus", false},
+    {PLATE_SILENCE_CHECK, "modbus", false},  {PLATE_UNIT_CHECK, "modbus", false},
+    {PLATE_MODE_CHECK, "modbus", false},     {PLATE_MAXIMUM_CHECK, "modbus", false},
+    {PLATE_IDENTITY_CHECK, "modbus", false}, {PLATE_LINE, "contactor", true},
+    {PLATE_CLOSED_WHEN, "contactor", false}, {PLATE_WINDOW, "contactor", false},
+    {PLATE_MIN_ON, "contactor", false},      {KEYS, NULL, false},
+};
+
+static const struct driver_key reader_driver_keys[] = {
+    {READER_PATTERN_KEY, "text", true},       {READER_GIVES, "text", false},
+    {READER_OPEN_KEY, "text", false},         {READER_ASK, "text", false},
+    {READER_ASK_IDENTITY, "text", false},     {READER_IDENTITY, "text", false},
+    {READER_PARITY, "modbus", false},         {READER_UNIT, "modbus", true},
+    {READER_READING, "modbus", true},         {READER_READING_OPEN, "modbus", false},
+    {READER_WORD_ORDER, "modbus", false},     {READER_BYTE_ORDER, "modbus", false},
+    {READER_DEGREES, "modbus", false},        {READER_UNIT_CHECK, "modbus", false},
+    {READER_IDENTITY_CHECK, "modbus", false}, {KEYS, NULL, false},
+};
+
+static int check_driver_keys(struct parse *p, int section, const char *driver,
+                             const struct driver_key *keys)
+{
+    for (; keys->driver; keys++) {
+        const struct entry *entry = entry_find(p, section, keys->key);
+        bool mine = !strcmp(keys->driver, driver);
+        if (mine && keys->needed && !entry)
+            return missing_key(p, section, keys->key);
+        if (mine || !entry)
+            continue;
+        char text[120];
+        snprintf(text, sizeof text, "this key is for driver = %s; the driver here is %s",
+                 keys->driver, driver);
+        return fail_value(p, entry, TL_SYNTAX, text);
+    }
+    return 0;
+}
+
+/* --- a Modbus unit ------------------------------------------------------------------------ */
+
+struct register_key {
+    enum controller_register which;
+    enum key_id key;
+    bool is_check;
+};
+
+static const struct register_key plate_registers[] = {
+    {REGISTER_READING, PLATE_READING, false},
+    {REGISTER_SET_POINT, PLATE_SET_POINT, false},
+    {REGISTER_SET_POINT_BACK, PLATE_SET_POINT_BACK, false},
+    {REGISTER_RUN, PLATE_RUN, false},
+    {REGISTER_OUTPUT, PLATE_OUTPUT, false},
+    {REGISTER_SILENCE, PLATE_SILENCE_CHECK, false},
+    {REGISTER_UNIT, PLATE_UNIT_CHECK, true},
+    {REGISTER_MODE, PLATE_MODE_CHECK, true},
+    {REGISTER_MAXIMUM, PLATE_MAXIMUM_CHECK, true},
+    {REGISTER_IDENTITY, PLATE_IDENTITY_CHECK, true},
+    {CONTROLLER_REGISTERS, KEYS, false},
+};
+
+static const struct register_key reader_registers[] = {
+    {REGISTER_READING, READER_READING, false},
+    {REGISTER_UNIT, READER_UNIT_CHECK, true},
+    {REGISTER_IDENTITY, READER_IDENTITY_CHECK, true},
+    {CONTROLLER_REGISTERS, KEYS, false},
+};
+
+static int build_registers(struct parse *p, struct controller_config *out, int section,
+                           const struct register_key *keys)
+{
+    for (; keys->key != KEYS; keys++) {
+        const struct entry *entry = entry_find(p, section, keys->key);
+        if (!entry)
+            continue;
+        if (keys->is_check && !entry->is_check)
+            return fail_value(p, entry, TL_SYNTAX,
+                              "a check says what the register must read, such as holding 18 is 0");
+        if (!keys->is_check && entry->is_check)
+            return fail_value(p, entry, TL_SYNTAX, "\"is\" belongs to a check; name its scale");
+        out->map[keys->which] = entry->at;
+    }
+    return 0;
+}
+
+/* What is written must be a holding register, and its read-back must count as it does. */
+static int check_written(struct parse *p, const struct controller_config *out, int section)
+{
+    const struct device_register *set = &out->map[REGISTER_SET_POINT];
+    const struct device_register *back = &out->map[REGISTER_SET_POINT_BACK];
+    const struct device_register *run = &out->map[REGISTER_RUN];
+    if (set->function != 3)
+        return fail_value(p, entry_find(p, section, PLATE_SET_POINT), TL_SYNTAX,
+                          "an input register cannot be written; it is a holding register");
+    if (back->used && (back->per_unit != set->per_unit || back->is_long != set->is_long))
+        return fail_value(
+            p, entry_find(p, section, PLATE_SET_POINT_BACK), TL_SYNTAX,
+            "it is scaled otherwise than set_point; the two are compared count for count");
+    if (run->used && (run->function != 3 || run->per_unit != 1 || run->is_long))
+        return fail_value(p, entry_find(p, section, PLATE_RUN), TL_SYNTAX,
+                          "run is one holding register without a scale");
+    if (run->used && out->run_on == out->run_off)
+        return fail_value(p, entry_find(p, section, PLATE_RUN), TL_SYNTAX,
+                          "run_on and run_off are the same number");
+    for (enum key_id key = PLATE_RUN_ON; !run->used && key <= PLATE_RUN_OFF; key++)
+        if (entry_find(p, section, key))
+            return missing_key(p, section, PLATE_RUN);
+    return 0;
+}
+
+static int build_controller(struct parse *p, struct device_config *device, int section)
+{
+    struct controller_config *out = &device->controller;
+    device->regulates = true;
+    out->unit = (uint8_t)number_of(p, section, PLATE_UNIT, 0);
+    out->write_function = number_of(p, section, PLATE_WRITE_WITH, 0) > 0 ? 16 : 6; /* "6 | 16" */
+    out->low_word_first = number_of(p, section, PLATE_WORD_ORDER, 0) > 0;
+    out->low_byte_first = number_of(p, section, PLATE_BYTE_ORDER, 0) > 0;
+    out->fahrenheit = number_of(p, section, PLATE_DEGREES, 0) > 0;
+    out->off_mc = (int32_t)lround(1000 * number_of(p, section, PLATE_OFF_AT, 0));
+    out->write_every_ms = (int32_t)lround(1000 * number_of(p, section, PLATE_WRITE_EVERY, 1));
+    out->run_on = (int32_t)number_of(p, section, PLATE_RUN_ON, 1);
+    out->run_off = (int32_t)number_of(p, section, PLATE_RUN_OFF, 0);
+    out->has_open = entry_find(p, section, PLATE_READING_OPEN) != NULL;
+    out->open_count = (int32_t)number_of(p, section, PLATE_READING_OPEN, 0);
+    if (build_registers(p, out, section, plate_registers))
+        return p->result;
+    if (entry_find(p, section, PLATE_SILENCE) && !out->map[REGISTER_SILENCE].used)
+        return missing_key(p, section, PLATE_SILENCE_CHECK);
+    device->owner_vouches = !out->map[REGISTER_IDENTITY].used;
+    return check_written(p, out, section);
+}
+
+static int build_module(struct parse *p, struct device_config *device, int section)
+{
+    struct controller_config *out = &device->controller;
+    out->unit = (uint8_t)number_of(p, section, READER_UNIT, 0);
+    out->low_word_first = number_of(p, section, READER_WORD_ORDER, 0) > 0;
+    out->low_byte_first = number_of(p, section, READER_BYTE_ORDER, 0) > 0;
+    out->fahrenheit = number_of(p, section, READER_DEGREES, 0) > 0;
+    out->has_open = entry_find(p, section, READER_READING_OPEN) != NULL;
+    out->open_count = (int32_t)number_of(p, section, READER_READING_OPEN, 0);
+    if (build_registers(p, out, section, reader_registers))
+        return p->result;
+    device->owner_vouches = !out->map[REGISTER_IDENTITY].used;
+    return 0;
+}
+
+/* A register that ends below the plate's limit would wrap round there and read cold. */
+static int check_span(struct parse *p, const struct benchfile *out, int32_t device, enum key_id key,
+                      enum controller_register which)
+{
+    const struct controller_config *c = &out->device[device].controller;
+    double limit_c = out->limits.plate_mc > 0 ? out->limits.plate_mc / 1000.0
+                                              : bench_keys[KEYS_BEFORE_LIMITS].high;
+    double top = (c->fahrenheit ? limit_c * 1.8 + 32 : limit_c) * c->map[which].per_unit;
+    if (c->map[which].is_long || top <= INT16_MAX)
+        return 0;
+    char text[200];
+    snprintf(
+        text, sizeof text,
+        "one register counts to 32767, and the plate's limit of %.0f C is %.0f in it; use another "
+        "scale, long, or a lower limit",
+        limit_c, top);
+    return fail_value(p, entry_find(p, p->device_section[device], key), TL_RANGE, text);
+}
+
+/* --- instruments -------------------------------------------------------------------------- */
+
+static int check_closed_when(struct parse *p, int section, enum key_id key)
+{
+    const struct entry *entry = entry_find(p, section, key);
+    if (!entry || entry->number == 0) /* "high | low" */
+        return 0;
+    return fail_value(
+        p, entry, TL_SYNTAX,
+        "a relay that is closed while the line is dropped would heat when the program or "
+        "the computer dies; wire it so that the set line closes it (the pin of a logic-"
+        "level adapter is low while its line is set: that is high here)");
+}
+
+static int build_contactor(struct parse *p, struct device_config *device, int section)
+{
+    device->contactor.on_dtr = number_of(p, section, PLATE_LINE, 0) > 0; /* "RTS | DTR" */
+    device->contactor.window_ms = (int32_t)lround(1000 * number_of(p, section, PLATE_WINDOW, 2));
+    device->contactor.min_on_ms = (int32_t)lround(1000 * number_of(p, section, PLATE_MIN_ON, 0.1));
+    device->owner_vouches = true;
+    if (device->contactor.min_on_ms * 2 > device->contactor.window_ms)
+        return fail_value(
+            p,
+            entry_find(p, section,
+                       entry_find(p, section, PLATE_MIN_ON) ? PLATE_MIN_ON : PLATE_WINDOW),
+            TL_RANGE, "min_on is more than half of window");
+    return check_closed_when(p, section, PLATE_CLOSED_WHEN);
+}
+
+static int build_plate_driver(struct parse *p, struct device_config *device, int section)
+{
+    switch (device->kind) {
+    case DEVICE_LINE:
+        set_identity(p, device, section, PLATE_IDENTITY);
+        device->regulates = number_of(p, section, PLATE_DRIVE, 0) > 0; /* "duty | set-point" */
+        return 0;
+    case DEVICE_CONTROLLER:
+        return build_controller(p, device, section);
+    case DEVICE_CONTACTOR:
+        return build_contactor(p, device, section);
+    case DEVICE_NONE:
+    case DEVICE_SCPI_SUPPLY:
+    case DEVICE_SCPI_METER:
+    case DEVICE_READER:
+    case DEVICE_BY_HAND:
+    case DEVICE_INPUTS:
+    case DEVICE_KINDS:
+        break;
+    }
+    return 0;
+}
+
+static int check_pair_of(struct parse *p, int section, enum key_id one, enum key_id other)
+{
+    if (!entry_find(p, section, one) == !entry_find(p, section, other))
+        return 0;
+    return missing_key(p, section, entry_find(p, section, one) ? other : one);
+}
+
+/* What only some drivers have: a silence timer, a port. */
+static int check_spared(struct parse *p, int section, const char *driver, enum key_id key)
+{
+    const struct entry *entry = entry_find(p, section, key);
+    char text[120];
+    if (!entry)
+        return 0;
+    snprintf(text, sizeof text, "a plate with driver = %s has none", driver);
+    return fail_value(p, entry, TL_SYNTAX, text);
 }
 
 static int build_plate(struct parse *p, struct benchfile *out)
 {
+    static const struct {
+        const char *driver;
+        enum device_kind kind;
+        int32_t baud;
+        bool has_baud, has_silence;
+    } drivers[] = {
+        {"line", DEVICE_LINE, 115200, true, true},
+        {"modbus", DEVICE_CONTROLLER, 9600, true, true},
+        {"contactor", DEVICE_CONTACTOR, 0, false, false},
+        {"by-hand", DEVICE_BY_HAND, 0, false, false}}; /* in the order of the key's words */
     int section = section_find(p, IN_PLATE, 0);
     if (section < 0)
         return 0;
-    int32_t at = add_device(p, out, section, DEVICE_LINE, PLATE_PORT, PLATE_IDENTITY);
-    if (at < 0 || check_baud(p, section, PLATE_BAUD))
+    int driver = (int)number_of(p, section, PLATE_DRIVER, 0);
+    const char *name = drivers[driver].driver;
+    bool by_hand = drivers[driver].kind == DEVICE_BY_HAND;
+    if (check_driver_keys(p, section, name, plate_driver_keys) ||
+        (by_hand && check_spared(p, section, name, PLATE_PORT)) ||
+        (!drivers[driver].has_baud && check_spared(p, section, name, PLATE_BAUD)) ||
+        (!drivers[driver].has_silence && check_spared(p, section, name, PLATE_SILENCE)))
+        return p->result;
+    struct port_keys keys = {.port = PLATE_PORT,
+                             .baud = drivers[driver].has_baud ? PLATE_BAUD : KEYS,
+                             .parity = PLATE_PARITY,
+                             .assumed_baud = drivers[driver].baud};
+    int32_t at = add_device(p, out, section, drivers[driver].kind, by_hand ? NULL : &keys);
+    if (at < 0 || build_plate_driver(p, &out->device[at], section))
         return p->result;
     out->plate_device = at;
-    out->port[at].baud = (int32_t)number_of(p, section, PLATE_BAUD, 115200);
-    out->device[at].regulates = number_of(p, section, PLATE_DRIVE, 0) > 0; /* "duty | set-point" */
-    out->device[at].silence_ms = (int32_t)lround(1000 * number_of(p, section, PLATE_SILENCE, 2));
+    if (drivers[driver].has_silence)
+        out->device[at].silence_ms =
+            (int32_t)lround(1000 * number_of(p, section, PLATE_SILENCE, 2));
     struct plate *plate = &out->plate;
     plate->watts = number_of(p, section, PLATE_POWER, 0);
     plate->capacity_j_k = number_of(p, section, PLATE_CAPACITY, 0);
@@ -564,7 +1037,10 @@ static int build_plate(struct parse *p, struct benchfile *out)
     plate->width_mm = number_of(p, section, PLATE_WIDTH, 0);
     plate->emissivity_area = number_of(p, section, PLATE_EMISSIVITY, 80) / 100 * plate->length_mm *
                              plate->width_mm * 1e-6;
-    return 0;
+    plate->seat_pulse_s = number_of(p, section, PLATE_SEAT_PULSE, 0);
+    plate->seat_rise_c = number_of(p, section, PLATE_SEAT_RISE, 0);
+    snprintf(out->learned, sizeof out->learned, "%.31s", text_of(p, section, PLATE_LEARNED));
+    return check_pair_of(p, section, PLATE_SEAT_PULSE, PLATE_SEAT_RISE);
 }
 
 /* A command of ours goes out as it stands: visible ASCII, and %s once where a number belongs. */
@@ -585,50 +1061,242 @@ static int check_command(struct parse *p, const struct entry *entry, bool takes_
     return 0;
 }
 
-static int build_supply(struct parse *p, struct benchfile *out)
+struct command_key {
+    enum scpi_text text;
+    enum key_id key;
+    bool takes_number;
+};
+
+/* Commands of its own, and whether it says its name or its owner does. */
+static int build_scpi(struct parse *p, struct device_config *device, int section,
+                      const struct command_key *keys, enum key_id identity, enum key_id by)
 {
-    int section = section_find(p, IN_SUPPLY, 0);
-    if (section < 0)
-        return 0;
-    int32_t at = add_device(p, out, section, DEVICE_SCPI_SUPPLY, SUPPLY_PORT, SUPPLY_IDENTITY);
-    if (at < 0 || check_baud(p, section, SUPPLY_BAUD))
-        return p->result;
-    out->supply_device = at;
-    out->port[at].baud = (int32_t)number_of(p, section, SUPPLY_BAUD, 9600);
-    static const enum key_id command_keys[SCPI_TEXTS] = {
-        [SCPI_IDENTITY] = SUPPLY_ASK_IDENTITY, [SCPI_SET_VOLTS] = SUPPLY_SET_VOLTS,
-        [SCPI_SET_AMPS] = SUPPLY_SET_AMPS,     [SCPI_GET_VOLTS] = SUPPLY_GET_VOLTS,
-        [SCPI_GET_AMPS] = SUPPLY_GET_AMPS,     [SCPI_READ_VOLTS] = SUPPLY_READ_VOLTS,
-        [SCPI_READ_AMPS] = SUPPLY_READ_AMPS,   [SCPI_ON] = SUPPLY_SWITCH_ON,
-        [SCPI_OFF] = SUPPLY_SWITCH_OFF,        [SCPI_STATE] = SUPPLY_GET_STATE,
-        [SCPI_ERROR] = SUPPLY_GET_ERROR,
-    };
-    for (int i = 0; i < SCPI_TEXTS; i++) {
-        const struct entry *entry = entry_find(p, section, command_keys[i]);
+    const struct entry *ask =
+        entry_find(p, section, keys[0].key); /* the identity question is first */
+    const struct entry *name = entry_find(p, section, identity);
+    device->owner_vouches = number_of(p, section, by, 0) > 0; /* "answer | owner" */
+    set_identity(p, device, section, identity);
+    if (device->owner_vouches && (name || ask))
+        return fail_value(p, name ? name : ask, TL_SYNTAX,
+                          "with identity_by = owner it is not asked for its name; leave this out");
+    for (; keys->key != KEYS; keys++) {
+        const struct entry *entry = entry_find(p, section, keys->key);
         if (!entry)
             continue;
-        if (check_command(p, entry, i == SCPI_SET_VOLTS || i == SCPI_SET_AMPS))
+        if (check_command(p, entry, keys->takes_number))
             return p->result;
-        snprintf(out->device[at].scpi[i], sizeof out->device[at].scpi[i], "%.63s", entry->text);
+        snprintf(device->scpi[keys->text], sizeof device->scpi[0], "%.63s", entry->text);
     }
     return 0;
 }
 
-/* The instrument that `key` names; only one with inputs and a fan of its own will do. */
+static int build_supply(struct parse *p, struct benchfile *out)
+{
+    static const struct command_key commands[] = {
+        {SCPI_IDENTITY, SUPPLY_ASK_IDENTITY, false}, {SCPI_SET_VOLTS, SUPPLY_SET_VOLTS, true},
+        {SCPI_SET_AMPS, SUPPLY_SET_AMPS, true},      {SCPI_GET_VOLTS, SUPPLY_GET_VOLTS, false},
+        {SCPI_GET_AMPS, SUPPLY_GET_AMPS, false},     {SCPI_READ_VOLTS, SUPPLY_READ_VOLTS, false},
+        {SCPI_READ_AMPS, SUPPLY_READ_AMPS, false},   {SCPI_ON, SUPPLY_SWITCH_ON, false},
+        {SCPI_OFF, SUPPLY_SWITCH_OFF, false},        {SCPI_STATE, SUPPLY_GET_STATE, false},
+        {SCPI_ERROR, SUPPLY_GET_ERROR, false},       {SCPI_TEXTS, KEYS, false}};
+    static const struct port_keys keys = {SUPPLY_PORT, SUPPLY_BAUD, KEYS, 9600};
+    int section = section_find(p, IN_SUPPLY, 0);
+    if (section < 0)
+        return 0;
+    out->supply_device = add_device(p, out, section, DEVICE_SCPI_SUPPLY, &keys);
+    if (out->supply_device < 0)
+        return p->result;
+    return build_scpi(p, &out->device[out->supply_device], section, commands, SUPPLY_IDENTITY,
+                      SUPPLY_IDENTITY_BY);
+}
+
+static int build_meter(struct parse *p, struct benchfile *out)
+{
+    static const struct command_key commands[] = {{SCPI_IDENTITY, METER_ASK_IDENTITY, false},
+                                                  {SCPI_METER_OHMS, METER_READ_OHMS, false},
+                                                  {SCPI_METER_DIODE, METER_READ_DIODE, false},
+                                                  {SCPI_METER_VOLTS, METER_READ_VOLTS, false},
+                                                  {SCPI_TEXTS, KEYS, false}};
+    static const struct port_keys keys = {METER_PORT, METER_BAUD, KEYS, 9600};
+    int section = section_find(p, IN_METER, 0);
+    if (section < 0)
+        return 0;
+    out->meter_device = add_device(p, out, section, DEVICE_SCPI_METER, &keys);
+    if (out->meter_device < 0)
+        return p->result;
+    return build_scpi(p, &out->device[out->meter_device], section, commands, METER_IDENTITY,
+                      METER_IDENTITY_BY);
+}
+
+static int build_cutoff(struct parse *p, struct benchfile *out)
+{
+    static const struct port_keys keys = {CUTOFF_PORT, KEYS, KEYS, 0};
+    int section = section_find(p, IN_CUTOFF, 0);
+    if (section < 0)
+        return 0;
+    if (out->plate_device < 0)
+        return fail(p, TL_MISSING, p->sections[section].line, "cut-off",
+                    "[cut-off] is in the mains of a plate, and there is no [plate]");
+    out->cutoff_device = add_device(p, out, section, DEVICE_CONTACTOR, &keys);
+    if (out->cutoff_device < 0)
+        return p->result;
+    struct device_config *device = &out->device[out->cutoff_device];
+    device->owner_vouches = true;
+    device->contactor.is_cutoff = true;
+    device->contactor.on_dtr = number_of(p, section, CUTOFF_LINE, 0) > 0;
+    return check_closed_when(p, section, CUTOFF_CLOSED_WHEN);
+}
+
+static enum contact contact_of(const struct parse *p, int section, enum key_id key)
+{
+    const struct entry *entry = entry_find(p, section, key);
+    return entry ? (enum contact)(CONTACT_CTS + (int)entry->number) : CONTACT_NONE;
+}
+
+static int build_inputs(struct parse *p, struct benchfile *out)
+{
+    static const struct port_keys keys = {INPUTS_PORT, KEYS, KEYS, 0};
+    int section = section_find(p, IN_INPUTS, 0);
+    if (section < 0)
+        return 0;
+    out->inputs_device = add_device(p, out, section, DEVICE_INPUTS, &keys);
+    if (out->inputs_device < 0)
+        return p->result;
+    struct device_config *device = &out->device[out->inputs_device];
+    device->owner_vouches = true;
+    device->inputs.stop = contact_of(p, section, INPUTS_STOP);
+    device->inputs.answer = contact_of(p, section, INPUTS_ANSWER);
+    if (device->inputs.stop == CONTACT_NONE && device->inputs.answer == CONTACT_NONE)
+        return missing_key(p, section, INPUTS_STOP);
+    if (device->inputs.stop == device->inputs.answer)
+        return fail_value(p, entry_find(p, section, INPUTS_ANSWER), TL_SYNTAX,
+                          "stop hangs on that line already");
+    return 0;
+}
+
+static int check_pattern(struct parse *p, const struct entry *entry, bool gives_mv)
+{
+    uint32_t numbers;
+    const char *why;
+    char text[160];
+    if (reader_check_pattern(entry->text, &numbers, &why) < 0) {
+        snprintf(text, sizeof text, "%s", why);
+        return fail_value(p, entry, TL_SYNTAX, text);
+    }
+    bool has_cold = (numbers & 1U << DEVICE_CHANNELS) != 0;
+    if (gives_mv && !has_cold)
+        return fail_value(
+            p, entry, TL_SYNTAX,
+            "millivolts mean nothing without the terminals' temperature: {cj} is missing");
+    if (!gives_mv && has_cold)
+        return fail_value(p, entry, TL_SYNTAX,
+                          "{cj} belongs to gives = mV; skip that field with {*}");
+    return 0;
+}
+
+static int build_text_reader(struct parse *p, struct device_config *device, int section)
+{
+    struct reader_config *out = &device->reader;
+    int gives = (int)number_of(p, section, READER_GIVES, 0); /* "C | F | mV" */
+    const struct entry *pattern = entry_find(p, section, READER_PATTERN_KEY);
+    out->fahrenheit = gives == 1;
+    out->gives_uv = gives == 2;
+    snprintf(out->pattern, sizeof out->pattern, "%.127s", pattern->text);
+    snprintf(out->open, sizeof out->open, "%.15s", text_of(p, section, READER_OPEN_KEY));
+    snprintf(out->ask, sizeof out->ask, "%.63s", text_of(p, section, READER_ASK));
+    snprintf(out->ask_identity, sizeof out->ask_identity, "%.63s",
+             text_of(p, section, READER_ASK_IDENTITY));
+    set_identity(p, device, section, READER_IDENTITY);
+    device->owner_vouches = !out->ask_identity[0];
+    for (enum key_id key = READER_ASK; key <= READER_ASK_IDENTITY; key++)
+        if (entry_find(p, section, key) && check_command(p, entry_find(p, section, key), false))
+            return p->result;
+    if (check_pair_of(p, section, READER_IDENTITY, READER_ASK_IDENTITY))
+        return p->result;
+    return check_pattern(p, pattern, out->gives_uv);
+}
+
+static int build_readers(struct parse *p, struct benchfile *out)
+{
+    for (int section = 0; section < p->section_count; section++) {
+        if (p->sections[section].kind != IN_READER)
+            continue;
+        bool modbus = number_of(p, section, READER_DRIVER, 0) > 0; /* "text | modbus" */
+        struct port_keys keys = {READER_PORT, READER_BAUD, READER_PARITY, 9600};
+        if (check_driver_keys(p, section, modbus ? "modbus" : "text", reader_driver_keys))
+            return p->result;
+        int32_t at = add_device(p, out, section, modbus ? DEVICE_CONTROLLER : DEVICE_READER, &keys);
+        if (at < 0 || (modbus ? build_module(p, &out->device[at], section)
+                              : build_text_reader(p, &out->device[at], section)))
+            return p->result;
+    }
+    return 0;
+}
+
+static bool is_alone(const struct benchfile *out, int32_t at)
+{
+    for (int32_t i = 0; i < out->device_count; i++)
+        if (i != at && out->device[i].port == out->device[at].port)
+            return false;
+    return true;
+}
+
+/* Who shares a port with whom; contacts that are alone on theirs are fed from its lines. */
+static int check_sharing(struct parse *p, struct benchfile *out)
+{
+    for (int32_t i = 0; i < out->device_count; i++) {
+        if (check_company(p, out, i))
+            return p->result;
+        out->device[i].inputs.feeds = out->device[i].kind == DEVICE_INPUTS && is_alone(out, i);
+    }
+    for (int32_t i = 0; i < out->port_count; i++)
+        if (out->port[i].baud == 0)
+            out->port[i].baud = 9600; /* control lines alone: any rate will do */
+    return 0;
+}
+
+/* --- sensors, inserts, fan, limits -------------------------------------------------------- */
+
+/* The instrument that `key` names. */
 static int32_t find_instrument(struct parse *p, const struct benchfile *out, int section,
                                enum key_id key)
 {
     const struct entry *entry = entry_find(p, section, key);
-    for (int32_t i = 0; i < out->device_count; i++) {
-        if (strcmp(out->device[i].name, entry->text))
-            continue;
-        if (out->device[i].kind == DEVICE_LINE)
+    char text[200];
+    for (int32_t i = 0; i < out->device_count; i++)
+        if (!strcmp(out->device[i].name, entry->text))
             return i;
-        return fail_value(p, entry, TL_UNKNOWN, "the supply has neither sensor inputs nor a fan");
-    }
-    char text[160];
     snprintf(text, sizeof text, "there is no [%.60s] in this file", entry->text);
-    return fail_value(p, entry, TL_UNKNOWN, text);
+    fail_value(p, entry, TL_UNKNOWN, text);
+    return -1;
+}
+
+/* Has the bound instrument that input, and does it give that? */
+static int check_bound(struct parse *p, const struct benchfile *out, int section,
+                       const struct sensor_binding *bound)
+{
+    const struct device_config *device = &out->device[bound->device];
+    const struct entry *input = entry_find(p, section, SENSOR_INPUT);
+    const struct entry *gives = entry_find(p, section, SENSOR_GIVES);
+    uint32_t numbers = 1;
+    const char *why;
+    if (device->kind == DEVICE_LINE)
+        return 0; /* which inputs it has, its answers say */
+    if (device->kind != DEVICE_CONTROLLER && device->kind != DEVICE_READER)
+        return fail_value(p, entry_find(p, section, SENSOR_INSTRUMENT), TL_UNKNOWN,
+                          "that instrument has no sensor inputs; a [reader NAME] has");
+    if (device->kind == DEVICE_READER)
+        reader_check_pattern(device->reader.pattern, &numbers, &why);
+    if (!(numbers & 1U << bound->channel))
+        return fail_value(p, input, TL_RANGE,
+                          device->kind == DEVICE_READER
+                              ? "that number is not in the reader's pattern"
+                              : "a Modbus unit has one input: 1");
+    bool gives_mv = device->kind == DEVICE_READER && device->reader.gives_uv;
+    if (gives_mv != bound->is_mv)
+        return fail_value(p, gives, TL_SYNTAX,
+                          gives_mv ? "the reader gives mV" : "the instrument gives degrees: C");
+    return 0;
 }
 
 static int check_input_free(struct parse *p, const struct benchfile *out, int section,
@@ -664,7 +1332,7 @@ static int build_sensor(struct parse *p, struct benchfile *out, int section)
                           "with gives = C the instrument converts; leave type out");
     if (type)
         bound.type = (enum thermocouple)(int)type->number; /* the words stand in enum order */
-    if (check_input_free(p, out, section, &bound))
+    if (check_bound(p, out, section, &bound) || check_input_free(p, out, section, &bound))
         return p->result;
     out->sensor[p->sections[section].role] = bound;
     return 0;
@@ -697,6 +1365,10 @@ static int build_inserts(struct parse *p, struct benchfile *out)
         insert->capacity_j_k = number_of(p, i, INSERT_CAPACITY, 0);
         insert->plate_w_k = number_of(p, i, INSERT_PLATE, 0);
         insert->board_w_k = number_of(p, i, INSERT_BOARD, 0);
+        insert->seat_pulse_s = number_of(p, i, INSERT_SEAT_PULSE, 0);
+        insert->seat_rise_c = number_of(p, i, INSERT_SEAT_RISE, 0);
+        if (check_pair_of(p, i, INSERT_SEAT_PULSE, INSERT_SEAT_RISE))
+            return p->result;
     }
     return 0;
 }
@@ -706,8 +1378,12 @@ static int build_fan(struct parse *p, struct benchfile *out)
     int section = section_find(p, IN_FAN, 0);
     if (section < 0)
         return 0;
-    if (find_instrument(p, out, section, FAN_INSTRUMENT) < 0)
+    int32_t device = find_instrument(p, out, section, FAN_INSTRUMENT);
+    if (device < 0)
         return p->result;
+    if (out->device[device].kind != DEVICE_LINE)
+        return fail_value(p, entry_find(p, section, FAN_INSTRUMENT), TL_UNKNOWN,
+                          "that instrument drives no fan; a plate with driver = line does");
     int plate = section_find(p, IN_PLATE, 0);
     if (!entry_find(p, plate, PLATE_FAN_LOSS))
         return missing_key(p, plate, PLATE_FAN_LOSS);
@@ -730,17 +1406,37 @@ static int build_limits(struct parse *p, struct benchfile *out)
     return 0;
 }
 
-static int build(struct parse *p, struct benchfile *out)
+static int check_spans(struct parse *p, const struct benchfile *out)
 {
-    out->plate_device = out->supply_device = -1;
-    if (build_bench(p, out) || check_required(p) || build_plate(p, out) || build_supply(p, out))
+    for (int32_t i = 0; i < out->device_count; i++) {
+        bool plate = i == out->plate_device;
+        if (out->device[i].kind == DEVICE_CONTROLLER &&
+            (check_span(p, out, i, plate ? PLATE_READING : READER_READING, REGISTER_READING) ||
+             (plate && check_span(p, out, i, PLATE_SET_POINT, REGISTER_SET_POINT))))
+            return p->result;
+    }
+    return 0;
+}
+
+static int build_devices(struct parse *p, struct benchfile *out)
+{
+    out->plate_device = out->supply_device = out->meter_device = -1;
+    out->cutoff_device = out->inputs_device = -1;
+    if (build_plate(p, out) || build_supply(p, out) || build_meter(p, out) ||
+        build_cutoff(p, out) || build_inputs(p, out) || build_readers(p, out))
         return p->result;
-    if (out->device_count == 0)
+    if (out->plate_device < 0 && out->supply_device < 0)
         return fail(p, TL_MISSING, 0, "",
                     "neither [plate] nor [supply]; a bench has at least one instrument");
-    if (build_sensors(p, out) || build_inserts(p, out) || build_fan(p, out))
+    return check_sharing(p, out);
+}
+
+static int build(struct parse *p, struct benchfile *out)
+{
+    if (build_bench(p, out) || check_required(p) || build_devices(p, out) ||
+        build_sensors(p, out) || build_inserts(p, out) || build_fan(p, out) || build_limits(p, out))
         return p->result;
-    return build_limits(p, out);
+    return check_spans(p, out);
 }
 
 int benchfile_parse(const char *file, const char *text, size_t length, struct benchfile *out,

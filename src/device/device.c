@@ -11,23 +11,30 @@ static void none_begin(struct device *device, int64_t t_ms)
     device->settled = true;
 }
 
-static void none_line(struct device *device, const uint8_t *line, size_t length, int64_t t_ms)
+void hear_nothing(struct device *device, const uint8_t *line, size_t length, int64_t t_ms)
 {
     (void)line, (void)length, (void)t_ms;
     device->bad_frames++;
 }
 
-static void none_last_words(const struct device_config *config, struct bytes *out)
+void say_nothing(const struct device_config *config, struct bytes *out)
 {
     (void)config, (void)out;
 }
 
-static const struct device_ops none_ops = {"none", none_begin, none_line, none_last_words};
+static const struct device_ops none_ops = {
+    .name = "none", .begin = none_begin, .line = hear_nothing, .last_words = say_nothing};
 
 static const struct device_ops *const kinds[DEVICE_KINDS] = {
     [DEVICE_NONE] = &none_ops,
     [DEVICE_LINE] = &line_device_ops,
     [DEVICE_SCPI_SUPPLY] = &scpi_supply_ops,
+    [DEVICE_SCPI_METER] = &scpi_meter_ops,
+    [DEVICE_CONTROLLER] = &controller_ops,
+    [DEVICE_CONTACTOR] = &contactor_ops,
+    [DEVICE_READER] = &reader_ops,
+    [DEVICE_BY_HAND] = &by_hand_ops,
+    [DEVICE_INPUTS] = &inputs_ops,
 };
 
 static const struct device_ops *ops_of(const struct device_config *config)
@@ -52,6 +59,9 @@ enum device_kind device_kind_find(const char *name)
 void device_init(struct device *device, const struct device_config *config)
 {
     *device = (struct device){.config = *config, .begun_ms = -1, .answered_ms = -1, .uptime_s = -1};
+    device->stepped_ms = device->told_ms = -1;
+    device->inputs.at_ms = -1;
+    device->inputs.stop = config->kind == DEVICE_INPUTS && config->inputs.stop != CONTACT_NONE;
 }
 
 void device_begin(struct device *device, const struct drive *drive, int64_t t_ms)
@@ -59,6 +69,7 @@ void device_begin(struct device *device, const struct drive *drive, int64_t t_ms
     device->drive = *drive;
     device->settled = false;
     device->outbox.length = 0;
+    device->outbox.sets_lines = false;
     if (device->begun_ms < 0)
         device->begun_ms = t_ms;
     ops_of(&device->config)->begin(device, t_ms);
@@ -68,6 +79,7 @@ void device_outbox(struct device *device, struct frame *frame)
 {
     *frame = device->outbox;
     device->outbox.length = 0;
+    device->outbox.sets_lines = false;
 }
 
 static void inbox_take_line(struct device *device, int64_t t_ms)
@@ -97,6 +109,11 @@ static void inbox_add(struct device *device, const uint8_t *piece, size_t length
 void device_feed(struct device *device, const void *bytes, size_t length, int64_t t_ms)
 {
     const uint8_t *at = bytes;
+    const struct device_ops *ops = ops_of(&device->config);
+    if (ops->feed) {
+        ops->feed(device, at, length, t_ms);
+        return;
+    }
     while (length > 0) {
         const uint8_t *newline = memchr(at, '\n', length);
         size_t piece = newline ? (size_t)(newline - at) + 1 : length;
@@ -113,6 +130,12 @@ bool device_settled(const struct device *device)
     return device->settled;
 }
 
+/* 0 is every kind's idle step; below it, a kind waits for silence and has asked nothing. */
+bool device_waits(const struct device *device)
+{
+    return device->step > 0;
+}
+
 int32_t device_silent_ms(const struct device *device, int64_t t_ms)
 {
     int64_t since = device->answered_ms >= 0 ? device->answered_ms : device->begun_ms;
@@ -123,10 +146,13 @@ int32_t device_silent_ms(const struct device *device, int64_t t_ms)
 
 void device_last_words(const struct device_config *config, struct frame *frame)
 {
-    frame->length = 0;
+    const struct device_ops *ops = ops_of(config);
+    *frame = (struct frame){0};
     struct bytes out = frame_open(frame);
-    ops_of(config)->last_words(config, &out);
+    ops->last_words(config, &out);
     frame_close(frame, &out);
+    if (ops->drop)
+        ops->drop(config, frame);
 }
 
 const char *line_end(const void *bytes, size_t length, size_t *consumed)
@@ -137,4 +163,13 @@ const char *line_end(const void *bytes, size_t length, size_t *consumed)
         return NULL;
     *consumed = (size_t)(end - text) + 1;
     return end > text && end[-1] == '\r' ? end - 1 : end;
+}
+
+bool line_contains(const uint8_t *line, size_t length, const char *text)
+{
+    size_t size = strlen(text);
+    for (size_t i = 0; i + size <= length; i++)
+        if (memcmp(line + i, text, size) == 0)
+            return true;
+    return false;
 }

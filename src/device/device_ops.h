@@ -13,9 +13,14 @@ struct device_ops {
     /* `length` bytes, the last of them the "\n"; never more than the inbox holds. */
     void (*line)(struct device *device, const uint8_t *line, size_t length, int64_t t_ms);
     void (*last_words)(const struct device_config *config, struct bytes *out);
+    /* For those that need not have lines of text; NULL: `line` is called. */
+    void (*feed)(struct device *device, const uint8_t *bytes, size_t length, int64_t t_ms);
+    /* What its control lines are to be when it is off; NULL: it has none. */
+    void (*drop)(const struct device_config *config, struct frame *frame);
 };
 
-extern const struct device_ops line_device_ops, scpi_supply_ops;
+extern const struct device_ops line_device_ops, scpi_supply_ops, scpi_meter_ops, controller_ops,
+    contactor_ops, reader_ops, by_hand_ops, inputs_ops;
 
 /* Append to a frame through struct bytes; frame_close keeps nothing of a frame that did not fit. */
 static inline struct bytes frame_open(struct frame *frame)
@@ -40,6 +45,19 @@ static inline int32_t bounded(int32_t value, int32_t low, int32_t high)
 /* A command line, "%s" replaced by value / 1000 as "3.300"; the text is the bench file's, so it is
  * never handed to printf. */
 void scpi_command(struct bytes *out, const char *text, int32_t milli);
+
+/* Ends whatever half command an instrument was given. */
+void scpi_end_line(struct device *device);
+
+/* Four fields, or the name we look for: not every instrument keeps to the four. Numbers and errors are
+ * neither, whatever the bench file looks for. */
+bool scpi_is_identity(const uint8_t *line, size_t length, const char *wanted);
+
+bool line_contains(const uint8_t *line, size_t length, const char *text);
+
+/* For kinds that have nothing to say when they are to be off, or nothing to hear. */
+void say_nothing(const struct device_config *config, struct bytes *out);
+void hear_nothing(struct device *device, const uint8_t *line, size_t length, int64_t t_ms);
 
 /* The line without its "\n" and an "\r" before it; NULL when there is no "\n" in [bytes, +length). */
 const char *line_end(const void *bytes, size_t length, size_t *consumed);

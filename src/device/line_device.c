@@ -346,4 +346,5 @@ static void line_take_line(struct device *device, const uint8_t *line, size_t le
         line_take_state(device, &answer, t_ms);
 }
 
-const struct device_ops line_device_ops = {"line", line_begin, line_take_line, line_last_words};
+const struct device_ops line_device_ops = {
+    .name = "line", .begin = line_begin, .line = line_take_line, .last_words = line_last_words};

@@ -7,11 +7,16 @@
 
 #include "device_ops.h"
 
+enum { IDENTITY_COMMAS = 3 }; /* fields of an *IDN? answer: IEEE 488.2, 10.14 */
+
 static const char *const standard[SCPI_TEXTS] = {
-    [SCPI_IDENTITY] = "*IDN?",       [SCPI_SET_VOLTS] = "VOLT %s", [SCPI_SET_AMPS] = "CURR %s",
-    [SCPI_GET_VOLTS] = "VOLT?",      [SCPI_GET_AMPS] = "CURR?",    [SCPI_READ_VOLTS] = "MEAS:VOLT?",
-    [SCPI_READ_AMPS] = "MEAS:CURR?", [SCPI_ON] = "OUTP ON",        [SCPI_OFF] = "OUTP OFF",
-    [SCPI_STATE] = "OUTP?",          [SCPI_ERROR] = "SYST:ERR?",
+    [SCPI_IDENTITY] = "*IDN?",         [SCPI_SET_VOLTS] = "VOLT %s",
+    [SCPI_SET_AMPS] = "CURR %s",       [SCPI_GET_VOLTS] = "VOLT?",
+    [SCPI_GET_AMPS] = "CURR?",         [SCPI_READ_VOLTS] = "MEAS:VOLT?",
+    [SCPI_READ_AMPS] = "MEAS:CURR?",   [SCPI_ON] = "OUTP ON",
+    [SCPI_OFF] = "OUTP OFF",           [SCPI_STATE] = "OUTP?",
+    [SCPI_ERROR] = "SYST:ERR?",        [SCPI_METER_OHMS] = "MEAS:RES?",
+    [SCPI_METER_DIODE] = "MEAS:DIOD?", [SCPI_METER_VOLTS] = "MEAS:VOLT:DC?",
 };
 
 const char *device_scpi_text(const struct device_config *config, enum scpi_text which)
@@ -40,6 +45,8 @@ struct decimal {
 };
 
 enum { DIGITS_MAX = 17, EXPONENT_MAX = 1000 };
+static const int64_t MICRO_MAX =
+    1000000000000000000; /* of ohms or volts: beyond any meter's range */
 
 static bool is_digit(char c)
 {
@@ -104,13 +111,13 @@ static bool take_exponent(const char **at, const char *end, struct decimal *d)
     return true;
 }
 
-/* To thousandths, halves away from zero. TL_BAD beyond 32 bits: 9.9E37 and 9.91E37 end here. */
-static int decimal_milli(const struct decimal *d, int32_t *milli)
+/* To 10^-places, halves away from zero. TL_BAD beyond `most`: 9.9E37 and 9.91E37 end here. */
+static int decimal_scale(const struct decimal *d, int places, int64_t most, int64_t *scaled)
 {
     int64_t value = d->digits;
-    int32_t exponent = d->exponent + 3;
+    int32_t exponent = d->exponent + places;
     for (; exponent > 0 && value > 0; exponent--) {
-        if (value > INT32_MAX)
+        if (value > most / 10)
             return TL_BAD;
         value *= 10;
     }
@@ -118,10 +125,18 @@ static int decimal_milli(const struct decimal *d, int32_t *milli)
     for (; exponent < 0 && divisor <= value * 2; exponent++)
         divisor *= 10;
     value = exponent < 0 ? 0 : (value + divisor / 2) / divisor;
-    if (value > INT32_MAX)
+    if (value > most)
         return TL_BAD;
-    *milli = (int32_t)(d->negative ? -value : value);
+    *scaled = d->negative ? -value : value;
     return 0;
+}
+
+/* SCPI-1999, volume 1, 7.2.1: 9.9E37 is infinity; 9.91E37 is no number, -9.9E37 the other infinity. */
+static bool decimal_is_infinity(struct decimal d)
+{
+    for (; d.digits > 0 && d.digits % 10 == 0; d.exponent++)
+        d.digits /= 10;
+    return !d.negative && d.digits == 99 && d.exponent == 36;
 }
 
 /* The reply's text, from its first byte to *end; consumed bytes, TL_MORE or TL_BAD. */
@@ -134,16 +149,38 @@ static int take_reply(const void *bytes, size_t length, const char **end)
     return *end == bytes ? TL_BAD : (int)consumed;
 }
 
-int scpi_decode_milli(const void *bytes, size_t length, int32_t *milli)
+static int take_decimal(const void *bytes, size_t length, struct decimal *d)
 {
     const char *end, *at = bytes;
-    struct decimal d = {0};
     int consumed = take_reply(bytes, length, &end);
     if (consumed < 0)
         return consumed;
-    if (!take_mantissa(&at, end, &d) || !take_exponent(&at, end, &d))
+    return take_mantissa(&at, end, d) && take_exponent(&at, end, d) ? consumed : TL_BAD;
+}
+
+int scpi_decode_milli(const void *bytes, size_t length, int32_t *milli)
+{
+    struct decimal d = {0};
+    int64_t value;
+    int consumed = take_decimal(bytes, length, &d);
+    if (consumed < 0)
+        return consumed;
+    if (decimal_scale(&d, 3, INT32_MAX, &value) < 0)
         return TL_BAD;
-    return decimal_milli(&d, milli) < 0 ? TL_BAD : consumed;
+    *milli = (int32_t)value;
+    return consumed;
+}
+
+int scpi_decode_micro(const void *bytes, size_t length, int64_t *micro, bool *open)
+{
+    struct decimal d = {0};
+    int consumed = take_decimal(bytes, length, &d);
+    if (consumed < 0)
+        return consumed;
+    *open = decimal_is_infinity(d);
+    if (*open)
+        return consumed;
+    return decimal_scale(&d, 6, MICRO_MAX, micro) < 0 ? TL_BAD : consumed;
 }
 
 int scpi_decode_bool(const void *bytes, size_t length, bool *value)
@@ -196,4 +233,29 @@ int scpi_decode_error(const void *bytes, size_t length, int32_t *code)
         return TL_BAD;
     *code = negative ? -value : value;
     return consumed;
+}
+
+static int count_commas(const uint8_t *line, size_t length)
+{
+    int commas = 0;
+    for (size_t i = 0; i < length; i++)
+        commas += line[i] == ',';
+    return commas;
+}
+
+bool scpi_is_identity(const uint8_t *line, size_t length, const char *wanted)
+{
+    int32_t number;
+    if (scpi_decode_milli(line, length, &number) > 0 ||
+        scpi_decode_error(line, length, &number) > 0)
+        return false;
+    return count_commas(line, length) >= IDENTITY_COMMAS ||
+           (wanted[0] && line_contains(line, length, wanted));
+}
+
+void scpi_end_line(struct device *device)
+{
+    struct bytes out = frame_open(&device->outbox);
+    bytes_char(&out, '\n');
+    frame_close(&device->outbox, &out);
 }

@@ -13,6 +13,7 @@
 #include "device_ops.h"
 
 enum supply_step {
+    DRAIN = -1, /* its owner's word stands for a name: what was overdue is waited out */
     IDLE,
     ASK_IDENTITY,
     ASK_VOLTS,
@@ -23,8 +24,7 @@ enum supply_step {
     READ_STATE
 };
 
-/* Fields of an *IDN? answer are parted by three commas (IEEE 488.2, 10.14). */
-enum { IDENTITY_COMMAS = 3, COARSE = 10 /* mV or mA */, IDENTITY_WAIT_MS = 500 };
+enum { COARSE = 10 /* mV or mA */, IDENTITY_WAIT_MS = 500 };
 
 static const enum scpi_text questions[] = {
     [ASK_IDENTITY] = SCPI_IDENTITY, [ASK_VOLTS] = SCPI_GET_VOLTS,   [ASK_AMPS] = SCPI_GET_AMPS,
@@ -137,14 +137,6 @@ static void start_work(struct device *device)
     }
 }
 
-/* Ends whatever half command the supply was given. */
-static void say_end_of_line(struct device *device)
-{
-    struct bytes out = frame_open(&device->outbox);
-    bytes_char(&out, '\n');
-    frame_close(&device->outbox, &out);
-}
-
 /* One such question at a time, or the answer to an old one would vouch for a line that a newer one has
  * not yet cleared. A lost one is asked again while a second of silence still lies ahead. */
 static void ask_identity(struct device *device, int64_t t_ms)
@@ -155,63 +147,50 @@ static void ask_identity(struct device *device, int64_t t_ms)
     ask(device, ASK_IDENTITY);
 }
 
+/* Half a second without a word: nothing is under way any more. */
+static void wait_for_silence(struct device *device, int64_t t_ms)
+{
+    if (device->step != DRAIN) {
+        device->step = DRAIN;
+        device->asked_ms = t_ms;
+    } else if (t_ms - device->asked_ms >= IDENTITY_WAIT_MS) {
+        device->resync = false;
+        start_work(device);
+    }
+}
+
 static void supply_begin(struct device *device, int64_t t_ms)
 {
+    device->identified = device->identified || device->config.owner_vouches;
     if (device->step != IDLE) {
         device->bad_frames++;
         device->resync = true;
-        say_end_of_line(device);
+        scpi_end_line(device);
     }
     if (device->identified && !device->resync) {
         start_work(device);
         return;
     }
-    size_t before = device->outbox.length;
+    size_t before = device->outbox.length; /* 0, or the end of line */
     if (off_is_due(device))
         say_off(device);
-    ask_identity(device, t_ms);
+    if (device->config.owner_vouches)
+        wait_for_silence(device, t_ms);
+    else
+        ask_identity(device, t_ms);
     if (device->outbox.length == before)
         device->outbox.length = 0; /* nothing follows: no end of line either */
-}
-
-static int count_commas(const uint8_t *line, size_t length)
-{
-    int commas = 0;
-    for (size_t i = 0; i < length; i++)
-        commas += line[i] == ',';
-    return commas;
-}
-
-static bool contains(const uint8_t *line, size_t length, const char *text)
-{
-    size_t size = strlen(text);
-    for (size_t i = 0; i + size <= length; i++)
-        if (memcmp(line + i, text, size) == 0)
-            return true;
-    return false;
-}
-
-/* Four fields, or the name we look for: not every supply keeps to the four. Numbers and errors are
- * neither, whatever the bench file looks for. */
-static bool is_identity(const uint8_t *line, size_t length, const char *wanted)
-{
-    int32_t number;
-    if (scpi_decode_milli(line, length, &number) > 0 ||
-        scpi_decode_error(line, length, &number) > 0)
-        return false;
-    return count_commas(line, length) >= IDENTITY_COMMAS ||
-           (wanted[0] && contains(line, length, wanted));
 }
 
 /* Any other line may be the answer that was overdue: it is passed over. */
 static void take_identity(struct device *device, const uint8_t *line, size_t length)
 {
-    if (!is_identity(line, length, device->config.identity)) {
+    if (!scpi_is_identity(line, length, device->config.identity)) {
         device->bad_frames++;
         return;
     }
     device->resync = false;
-    device->identified = contains(line, length, device->config.identity);
+    device->identified = line_contains(line, length, device->config.identity);
     if (device->identified) {
         start_work(device);
         return;
@@ -274,6 +253,10 @@ static void take_state(struct device *device, const uint8_t *line, size_t length
 static void supply_line(struct device *device, const uint8_t *line, size_t length, int64_t t_ms)
 {
     switch ((enum supply_step)device->step) {
+    case DRAIN:
+        device->asked_ms = t_ms;
+        device->bad_frames++;
+        return;
     case IDLE:
         device->bad_frames++;
         return;
@@ -313,5 +296,7 @@ static void supply_last_words(const struct device_config *config, struct bytes *
     scpi_command(out, device_scpi_text(config, SCPI_OFF), 0);
 }
 
-const struct device_ops scpi_supply_ops = {"scpi-supply", supply_begin, supply_line,
-                                           supply_last_words};
+const struct device_ops scpi_supply_ops = {.name = "scpi-supply",
+                                           .begin = supply_begin,
+                                           .line = supply_line,
+                                           .last_words = supply_last_words};

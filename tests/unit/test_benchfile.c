@@ -199,7 +199,7 @@ static void test_unknown_names_get_a_suggestion_where_one_is_near(void **state)
     refused(13, "[sensor air]\n", TL_UNKNOWN, 13, "no section of a bench file");
     refused(0, "[robot]\n", TL_UNKNOWN, 17, "there are [bench]");
     refused(4, "driver = lime\n", TL_UNKNOWN, 4,
-            "[plate] driver: \"lime\" is not known; it is line");
+            "[plate] driver: \"lime\" is not known; it is one of: line | modbus");
     refused(6, "drive = both\n", TL_UNKNOWN, 6, "one of: duty | set-point");
     refused(14, "instrument = oven\n", TL_UNKNOWN, 14, "there is no [oven] in this file");
 }
@@ -308,7 +308,7 @@ static void test_two_of_a_kind_cannot_share_a_port_or_an_input(void **state)
             "[sensor plate] uses input 1 already");
     refused(16, "gives = C\ntype = K\n", TL_SYNTAX, 17, "leave type out");
     refused(0, "[supply]\ndriver = scpi-supply\nport = /dev/b\n[fan]\ninstrument = supply\n",
-            TL_UNKNOWN, 21, "the supply has neither sensor inputs nor a fan");
+            TL_UNKNOWN, 21, "that instrument drives no fan");
 }
 
 static void test_the_supplys_commands_can_be_replaced(void **state)
@@ -411,7 +411,7 @@ static void row_of(const struct bench_key *key, char *row, size_t size)
                  quantity_print(key->high, key->unit, high, sizeof high));
     else if (key->form == KEY_COUNT)
         snprintf(range, sizeof range, "%.0f to %.0f", key->low, key->high);
-    else if (key->form != KEY_WORD)
+    else if (key->form != KEY_WORD && key->form != KEY_REGISTER)
         snprintf(range, sizeof range, "%.0f bytes at most", key->high);
     char value[64] = "";
     for (const char *c = key->value; *c; c++) /* a bar would end the table's cell */
