@@ -201,7 +201,8 @@ static void fake_close(struct port *port)
 static void test_calls_reach_the_backend_in_sizes_that_an_int_holds(void **state)
 {
     (void)state;
-    static const struct port_ops ops = {fake_read, fake_write, fake_close};
+    static const struct port_ops ops = {
+        .read = fake_read, .write = fake_write, .close = fake_close};
     struct fake fake = {.port = {.ops = &ops, .fd = -1}};
     char byte;
 
@@ -209,6 +210,7 @@ static void test_calls_reach_the_backend_in_sizes_that_an_int_holds(void **state
     assert_int_equal(fake.asked, 17);
     assert_int_equal(port_write(&fake.port, &byte, SIZE_MAX), 3);
     assert_int_equal(fake.asked, INT_MAX);
+    assert_int_equal(port_set_lines(&fake.port, true, true), TL_MISSING);
     port_close(&fake.port);
     assert_int_equal(fake.closed, 1);
 }
