@@ -25,8 +25,8 @@ static void test_every_kind_has_its_name_and_size(void **state)
         const char *name;
         size_t size;
     } rows[] = {
-        {WIRE_HELLO, "HELLO", 1784}, {WIRE_SNAPSHOT, "SNAPSHOT", 264}, {WIRE_TURN, "TURN", 128},
-        {WIRE_NOTE, "NOTE", 312},    {WIRE_HAND, "HAND", 104},         {WIRE_END, "END", 272},
+        {WIRE_HELLO, "HELLO", 1904}, {WIRE_SNAPSHOT, "SNAPSHOT", 400}, {WIRE_TURN, "TURN", 132},
+        {WIRE_NOTE, "NOTE", 312},    {WIRE_HAND, "HAND", 112},         {WIRE_END, "END", 272},
     };
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
         assert_string_equal(wire_kind_name(rows[i].kind), rows[i].name);
@@ -70,6 +70,7 @@ static struct wire_turn plain_turn(void)
         .mv = 800,
         .ma = 2000,
         .hand = HAND_LIFT,
+        .meter = METER_DIODE,
         .beeps = 7,
         .joints = 1,
         .joint = {{.temp_mc = 141000, .molten_permille = 1000, .melt_ms = 0, .solid_ms = 40000}},
@@ -96,6 +97,7 @@ static void test_turn_is_taken_over_field_by_field(void **state)
     assert_int_equal(want.mv, 800);
     assert_int_equal(want.ma, 2000);
     assert_int_equal(want.hand, HAND_LIFT);
+    assert_int_equal(want.meter, METER_DIODE);
     assert_int_equal(want.beeps, 7);
 }
 
@@ -113,6 +115,7 @@ static void test_turn_of_zeros_wants_everything_off(void **state)
     assert_int_equal(want.temp_mc, 0);
     assert_int_equal(want.mv, 0);
     assert_int_equal(want.hand, HAND_NONE);
+    assert_int_equal(want.meter, METER_NONE);
 }
 
 /* Where a field lies, and what it may hold. */
@@ -131,6 +134,7 @@ static const struct {
     {"mv", offsetof(struct wire_turn, mv), 0, 1000000},
     {"ma", offsetof(struct wire_turn, ma), 0, 1000000},
     {"hand", offsetof(struct wire_turn, hand), 0, HANDS - 1},
+    {"meter", offsetof(struct wire_turn, meter), 0, METER_KINDS - 1},
     {"joints", offsetof(struct wire_turn, joints), 0, BOARD_JOINTS},
     {"joint temp", offsetof(struct wire_turn, joint[0].temp_mc), -273150, 2000000},
     {"joint molten", offsetof(struct wire_turn, joint[0].molten_permille), 0, 1000},
@@ -242,6 +246,12 @@ static void test_note_must_be_of_a_known_kind_with_finite_value_and_ended_texts(
     assert_int_equal(wire_check_note(&note), TL_BAD);
     note = good, note.note = NOTE_KINDS;
     assert_int_equal(wire_check_note(&note), TL_BAD);
+    for (int guards_own = NOTE_CHECK; guards_own < NOTE_KINDS; guards_own++) {
+        note = good, note.note = guards_own; /* a recipe must not speak for the guard */
+        assert_int_equal(wire_check_note(&note), TL_BAD);
+    }
+    note = good, note.head.number = NOTE_GUARD | 5;
+    assert_int_equal(wire_check_note(&note), TL_BAD);
     note = good, note.line = -1;
     assert_int_equal(wire_check_note(&note), TL_BAD);
     note = good, note.value = NAN;
@@ -266,8 +276,8 @@ static void test_hand_must_have_a_known_answer_and_sane_nudges(void **state)
     assert_int_equal(wire_check_hand(&hand), TL_BAD);
     hand = good, hand.answer = -1;
     assert_int_equal(wire_check_hand(&hand), TL_BAD);
-    hand = good, hand.zero = 1;
-    assert_int_equal(wire_check_hand(&hand), TL_BAD);
+    hand = good, hand.presence = hand.parks = hand.leaves = UINT32_MAX; /* counters: any will do */
+    assert_int_equal(wire_check_hand(&hand), 0);
     hand = good, hand.nudge_mc = INT32_MIN;
     assert_int_equal(wire_check_hand(&hand), TL_BAD);
     hand = good, hand.nudge_ms = INT32_MAX;
@@ -392,6 +402,16 @@ static void test_hello_is_refused_for_a_text_without_end_or_a_time_below_zero(vo
     hello = plain_hello(), hello.recipe.silent_ms = -1;
     assert_int_equal(wire_check_hello(&hello), TL_BAD);
     hello = plain_hello(), hello.recipe.recipe_silent_ms = -1;
+    assert_int_equal(wire_check_hello(&hello), TL_BAD);
+    hello = plain_hello(), hello.board.front_stop_ms = -1;
+    assert_int_equal(wire_check_hello(&hello), TL_BAD);
+    hello = plain_hello(), hello.recipe.presence_ms = -1;
+    assert_int_equal(wire_check_hello(&hello), TL_BAD);
+    hello = plain_hello(), hello.park_mc = -1;
+    assert_int_equal(wire_check_hello(&hello), TL_BAD);
+    hello = plain_hello(), hello.park_mc = 1000001;
+    assert_int_equal(wire_check_hello(&hello), TL_BAD);
+    hello = plain_hello(), hello.zero = 1;
     assert_int_equal(wire_check_hello(&hello), TL_BAD);
 }
 
