@@ -11,9 +11,8 @@
 #include "tinlatch/report.h"
 
 static enum outcome (*const verb_run[VERBS])(struct cli *cli) = {
-    [VERB_CHECK] = verb_check,
-    [VERB_REHEARSE] = verb_rehearse,
-    [VERB_HELP] = verb_help,
+    [VERB_CHECK] = verb_check, [VERB_REHEARSE] = verb_rehearse, [VERB_RUN] = verb_run_bench,
+    [VERB_CLEAR] = verb_clear, [VERB_HELP] = verb_help,
 };
 
 void show_error(FILE *err, const struct tl_error *error, const char *source, size_t length)
@@ -29,12 +28,12 @@ void show_error(FILE *err, const struct tl_error *error, const char *source, siz
 }
 
 /* A run that never began, so that an early error looks like any other in JSON. */
-static void write_refused(const struct cli *cli, const struct tl_error *error)
+static void write_refused(const struct cli *cli, enum outcome outcome, const struct tl_error *error)
 {
     struct run *run = calloc(1, sizeof *run);
     if (!run) /* the shape stays; the figures are not known anyway */
         return;
-    run->outcome = RUN_INVALID;
+    run->outcome = outcome;
     run->seed = cli->options.setup.seed;
     run->peak_true_c = run->peak_read_c = run->peak_board_c = run->cool_c_s = NAN;
     if (cli->options.argument)
@@ -44,13 +43,19 @@ static void write_refused(const struct cli *cli, const struct tl_error *error)
     free(run);
 }
 
+enum outcome cli_end(const struct cli *cli, enum outcome outcome, const struct tl_error *error,
+                     const char *source, size_t length)
+{
+    if (cli->options.json)
+        write_refused(cli, outcome, error);
+    show_error(cli->err, error, source, length);
+    return outcome;
+}
+
 enum outcome cli_refuse(const struct cli *cli, const struct tl_error *error, const char *source,
                         size_t length)
 {
-    if (cli->options.json)
-        write_refused(cli, error);
-    show_error(cli->err, error, source, length);
-    return RUN_INVALID;
+    return cli_end(cli, RUN_INVALID, error, source, length);
 }
 
 void cli_flush(struct cli *cli)

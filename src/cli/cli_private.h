@@ -16,7 +16,12 @@ struct cli {
 /* One file per verb; check.c and rehearse.c differ in a flag and share play.c. */
 enum outcome verb_check(struct cli *cli);
 enum outcome verb_rehearse(struct cli *cli);
+enum outcome verb_run_bench(struct cli *cli);
+enum outcome verb_clear(struct cli *cli);
 enum outcome verb_help(struct cli *cli);
+
+/* May this stream be coloured? A terminal that is not dumb, and no NO_COLOR. */
+bool wants_colour(FILE *out);
 
 /* Load, rehearse, keep the record, print. */
 enum outcome play(struct cli *cli, bool in_short);
@@ -27,6 +32,9 @@ void show_error(FILE *err, const struct tl_error *error, const char *source, siz
 /* The end of a command that never got to its work: told on `err`, and as an object under --json. */
 enum outcome cli_refuse(const struct cli *cli, const struct tl_error *error, const char *source,
                         size_t length);
+/* The same with another outcome. */
+enum outcome cli_end(const struct cli *cli, enum outcome outcome, const struct tl_error *error,
+                     const char *source, size_t length);
 
 /* Hand on what `out` holds; a failure is kept for cli_flushed. */
 void cli_flush(struct cli *cli);

@@ -20,18 +20,30 @@ const struct verb verbs[VERBS] = {
          "Runs the recipe on the simulated bench and shows it: limits, stages, a chart of\n"
          "plate, board and joint, the margin to every limit, the verdict. Nothing is heated;\n"
          "no port is opened."},
+    [VERB_RUN] =
+        {"run", "RECIPE", true, "the real bench",
+         "Starts the guard, which opens the ports that the bench file names, proves each\n"
+         "instrument, asks its questions and tests the seat of the sensors; then the recipe runs,\n"
+         "with the live view on the terminal. There is no default bench: without --bench or a\n"
+         "bench.ini of your own it refuses. So it does while a trip is latched. Exit status and\n"
+         "keys: docs/reference/live-view.md."},
+    [VERB_CLEAR] =
+        {"clear", "", false, "look at a latched trip, give the reason, release it",
+         "Shows the trip that is latched: what happened, what to do, what to look at. Asks for "
+         "the\n"
+         "reason, by number or in your own words, adds it to the clearings beside the records and\n"
+         "removes the latch. With nothing latched it says so."},
     [VERB_HELP] =
         {"help", "[NAME]", false, "a primitive of the recipe language, a verb, or faults",
          "Explains a primitive of the recipe language or a verb; `faults` lists the faults of a\n"
          "rehearsal. Without a name: the verbs, the options and the list of primitives."},
 };
 
-const char *const verb_names[VERBS + 1] = {"check", "rehearse", "help", NULL};
+const char *const verb_names[VERBS + 1] = {"check", "rehearse", "run", "clear", "help", NULL};
 
 /* Named in the manual's plans, not built yet: said so, never passed off as unknown. */
-static const char *const later_verbs[] = {"run",    "clear",  "bench", "mimic", "runs",
-                                          "report", "trials", "key",   "pack",  "inspect",
-                                          "accept", "shelf",  NULL};
+static const char *const later_verbs[] = {"bench", "mimic",   "runs",   "report", "trials", "key",
+                                          "pack",  "inspect", "accept", "shelf",  NULL};
 
 static int usage(struct tl_error *error, const char *token, const char *hint)
 {
@@ -138,7 +150,7 @@ static int take_cpu(struct options *o, const char *text, struct tl_error *error)
 
 /* Which verbs take an option. */
 struct takers {
-    bool none, check, rehearse, help;
+    bool none, check, rehearse, run, clear, help;
 };
 
 /* A TEXT or a FLAG lands in the field of struct options at `at`; a PAGE is what `help` prints;
@@ -159,23 +171,26 @@ struct option {
 
 /* clang-format off */
 #define BOTH     {.check = true, .rehearse = true}
+#define ALL      {.check = true, .rehearse = true, .run = true}
+#define RUN      {.run = true}
+#define CLEAR    {.clear = true}
 #define REHEARSE {.rehearse = true}
 #define HELP     {.help = true}
 #define TEXT(field) OPTION_TEXT, offsetof(struct options, field), PAGE_TOPIC, NULL
 #define FLAG(field) OPTION_FLAG, offsetof(struct options, field), PAGE_TOPIC, NULL
 #define PAGE(name)  OPTION_PAGE, 0, PAGE_##name, NULL
 #define TAKE(name)  OPTION_TAKE, 0, PAGE_TOPIC, take_##name
-#define ANY      {.none = true, .check = true, .rehearse = true, .help = true}
+#define ANY      {.none = true, .check = true, .rehearse = true, .run = true, .clear = true, .help = true}
 static const struct option options_table[] = {
-    {"--bench",        "FILE",         BOTH,     false, TEXT(bench),
-     "the bench file; default: your bench.ini, else the demo bench"},
-    {"--board",        "FILE",         BOTH,     false, TEXT(board),
+    {"--bench",        "FILE",         ALL,      false, TEXT(bench),
+     "the bench file; default: your bench.ini, else (never for run) the demo bench"},
+    {"--board",        "FILE",         ALL,      false, TEXT(board),
      "a board file instead of the one that the recipe's header names"},
-    {"--set",          "NAME=VALUE",   BOTH,     true,  TAKE(set),
+    {"--set",          "NAME=VALUE",   ALL,      true,  TAKE(set),
      "a parameter of the recipe, within the range that its header states"},
-    {"--seed",         "N",            BOTH,     false, TAKE(seed),
+    {"--seed",         "N",            ALL,      false, TAKE(seed),
      "draws tolerances, noise, delays; same seed, same rehearsal (default 1)"},
-    {"--serial",       "TEXT",         BOTH,     false, TAKE(serial),
+    {"--serial",       "TEXT",         ALL,      false, TAKE(serial),
      "the serial number of the board on the bench, for the record"},
     {"--answers",      "FILE",         BOTH,     false, TEXT(answers),
      "a line per prompt: yes | no | VALUE | stop, each with [after 5 s]"},
@@ -187,7 +202,11 @@ static const struct option options_table[] = {
      "processor time after which a recipe is ended (default 10)"},
     {"--out",          "DIR",          BOTH,     false, TEXT(out),
      "also write chart.svg and a copy of the record there"},
-    {"--json",         NULL,           BOTH,     false, FLAG(json),
+    {"--quiet",        NULL,           RUN,      false, FLAG(quiet),
+     "no sounds"},
+    {"--reason",       "TEXT",         CLEAR,    false, TEXT(reason),
+     "why the trip happened and what was done, instead of being asked"},
+    {"--json",         NULL,           ALL,      false, FLAG(json),
      "print one JSON object instead of text"},
     {"--reference",    NULL,           HELP,     false, PAGE(REFERENCE),
      "print the reference page of the recipe language"},
@@ -232,6 +251,10 @@ static bool taken_by(const struct option *option, enum verb_id verb)
         return option->by.check;
     case VERB_REHEARSE:
         return option->by.rehearse;
+    case VERB_RUN:
+        return option->by.run;
+    case VERB_CLEAR:
+        return option->by.clear;
     case VERB_HELP:
         return option->by.help;
     case VERBS:
@@ -303,7 +326,7 @@ static int take_verb(const char *word, struct options *options, struct tl_error 
     for (int i = 0; later_verbs[i]; i++)
         if (!strcmp(word, later_verbs[i])) {
             tl_error_set(error, TL_USAGE, "`%s` is not in this version", word);
-            return usage(error, word, "this version checks and rehearses recipes: tinlatch --help");
+            return usage(error, word, "tinlatch --help lists what this version has");
         }
     const char *near = tl_nearest(word, verb_names);
     tl_error_set(error, TL_USAGE, "there is no verb \"%s\"%s%s%s", word,
@@ -315,6 +338,11 @@ static int take_word(const char *word, struct options *options, struct tl_error 
 {
     if (options->verb == VERBS)
         return take_verb(word, options, error);
+    if (!verbs[options->verb].argument[0]) {
+        tl_error_set(error, TL_USAGE, "%s takes no name: \"%s\" is one too many",
+                     verbs[options->verb].name, word);
+        return usage(error, word, NULL);
+    }
     if (!options->argument) {
         options->argument = word;
         return 0;
@@ -388,7 +416,8 @@ static void write_option(FILE *out, const struct option *option)
 
 void options_write_usage(FILE *out)
 {
-    fputs("tinlatch checks and rehearses recipes for repair work on a heated bench.\n\nverbs:\n",
+    fputs("tinlatch checks, rehearses and runs recipes for repair work on a heated "
+          "bench.\n\nverbs:\n",
           out);
     for (int i = 0; i < VERBS; i++) {
         char left[40];
@@ -398,13 +427,15 @@ void options_write_usage(FILE *out)
     fputs("\noptions:\n", out);
     for (int i = 0; i < OPTIONS; i++)
         write_option(out, &options_table[i]);
-    fputs("\nexit status: 0 done, 1 failed, 2 invalid, 3 tripped, 4 refused, 6 stopped\n", out);
+    fputs("\nexit status: 0 done, 1 failed, 2 invalid, 3 tripped, 4 refused, 5 device,\n"
+          "             6 stopped\n",
+          out);
 }
 
 void options_write_verb(FILE *out, enum verb_id verb)
 {
-    fprintf(out, "tinlatch %s %s\n\n%s\n\noptions:\n", verbs[verb].name, verbs[verb].argument,
-            verbs[verb].detail);
+    fprintf(out, "tinlatch %s%s%s\n\n%s\n\noptions:\n", verbs[verb].name,
+            verbs[verb].argument[0] ? " " : "", verbs[verb].argument, verbs[verb].detail);
     for (int i = 0; i < OPTIONS; i++)
         if (taken_by(&options_table[i], verb))
             write_option(out, &options_table[i]);
@@ -428,7 +459,7 @@ static const char reference_tail[] =
     "| 1 | `failed` | a step's error, a limit asked for in a step, a timeout, a killed recipe |\n"
     "| 2 | `invalid` | usage, an unreadable file, syntax, a bad header, board file or bench file; output that cannot be written |\n"
     "| 3 | `tripped` | an interlock rule ended the run |\n"
-    "| 4 | `refused` | the header asks for more than a limit allows |\n"
+    "| 4 | `refused` | the header asks for more than a limit allows, a start check failed, a trip is latched, there is no bench |\n"
     "| 5 | `device` | an instrument is missing or wrong before the start |\n"
     "| 6 | `stopped` | the operator stopped it, or a signal did |\n\n"
     "`--json` prints one object to standard output whatever happens, with the `outcome` and, where\n"
@@ -437,9 +468,9 @@ static const char reference_tail[] =
     "| key | value |\n|---|---|\n"
     "| `outcome` | a word of the table above |\n"
     "| `recipe`, `board`, `seed` | the recipe's path, the board's name, the number |\n"
-    "| `duration_s`, `wall_s` | bench time until touch-safe; time that the rehearsal took |\n"
+    "| `duration_s`, `wall_s` | bench time until touch-safe; time that the rehearsal or run took |\n"
     "| `trip` | null or `{rule, at_s, text}` |\n"
-    "| `peak` | `{plate_true_c, plate_read_c, board_c}`; `plate_true_c` is the simulated plate's own |\n"
+    "| `peak` | `{plate_true_c, plate_read_c, board_c}`; `plate_true_c` is the simulated plate's own, null in a run |\n"
     "| `stages` | `[{name, start_s, end_s, peak_c}]` |\n"
     "| `melt` | `[{joint, at_s, how}]` |\n"
     "| `margins` | `[{limit, value, worst, unit}]`, the tightest first |\n"
@@ -447,11 +478,14 @@ static const char reference_tail[] =
     "| `run` | the record's path, null when none is kept |\n\n"
     "## Files\n\n"
     "| what | where |\n|---|---|\n"
-    "| bench file | `--bench`, else `$XDG_CONFIG_HOME/tinlatch/bench.ini` (`~/.config`), else the demo bench, which is said |\n"
+    "| bench file | `--bench`, else `$XDG_CONFIG_HOME/tinlatch/bench.ini` (`~/.config`), else the demo bench, which is said; `run` refuses it |\n"
     "| records of rehearsals | `$XDG_STATE_HOME/tinlatch/rehearsals` (`~/.local/state`), the last 50 |\n"
+    "| records of runs | `$XDG_STATE_HOME/tinlatch/runs`, for ever |\n"
+    "| a latched trip | `$XDG_STATE_HOME/tinlatch/latch`, until `tinlatch clear`; its reasons in `clearings.jsonl` beside the records of runs |\n"
     "| boards | `boards/` beside the recipe, then those shipped |\n\n"
-    "With `TINLATCH_HOME` set, the bench file is `$TINLATCH_HOME/bench.ini` and records go to\n"
-    "`$TINLATCH_HOME/rehearsals`. A record that cannot be kept is a warning; the rehearsal goes on.\n"
+    "With `TINLATCH_HOME` set, it stands in place of all these directories: `$TINLATCH_HOME/bench.ini`,\n"
+    "`rehearsals`, `runs`, `latch`. A record of a rehearsal that cannot be kept is a warning; a run\n"
+    "without its record is refused.\n"
     "`NO_COLOR` and an output that is no terminal switch colour off.\n\n"
     "## tinlatch-guard\n\n"
     "`tinlatch-guard --bench FILE` reads and checks the bench file as the live program will and\n"
@@ -462,6 +496,8 @@ static const char reference_tail[] =
     "tinlatch check recipes/stack-split.lua\n"
     "tinlatch rehearse recipes/stack-split.lua --seed 7 --set melt=\"175 C\"\n"
     "tinlatch rehearse recipes/stack-split.lua --fault stop-pressed@120 --json\n"
+    "tinlatch run recipes/stack-split.lua --bench my-bench.ini --serial HX210-0042\n"
+    "tinlatch clear --reason \"thermocouple plug was loose, replaced\"\n"
     "tinlatch help wait_for_melt\n"
     "```\n";
 /* clang-format on */
@@ -471,8 +507,8 @@ void options_write_reference(FILE *out)
     fputs(reference_head, out);
     fputs("## Verbs\n\n", out);
     for (int i = 0; i < VERBS; i++)
-        fprintf(out, "### `tinlatch %s %s`\n\n%s\n\n", verbs[i].name, verbs[i].argument,
-                verbs[i].detail);
+        fprintf(out, "### `tinlatch %s%s%s`\n\n%s\n\n", verbs[i].name,
+                verbs[i].argument[0] ? " " : "", verbs[i].argument, verbs[i].detail);
     fputs("## Options\n\n| option | taken by | what it does |\n|---|---|---|\n", out);
     for (int i = 0; i < OPTIONS; i++) {
         const struct option *o = &options_table[i];

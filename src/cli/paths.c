@@ -123,10 +123,44 @@ int paths_make(const char *directory, struct tl_error *error)
     return 0;
 }
 
+static int state_place(char *out, const char *in_home, struct tl_error *error)
+{
+    return place(out, "XDG_STATE_HOME", "/.local/state/tinlatch", in_home, error);
+}
+
 int paths_records(char *out, struct tl_error *error)
 {
-    int result = place(out, "XDG_STATE_HOME", "/.local/state/tinlatch", "/rehearsals", error);
+    int result = state_place(out, "/rehearsals", error);
     return result ? result : paths_make(out, error);
+}
+
+int paths_runs(char *out, struct tl_error *error)
+{
+    int result = state_place(out, "/runs", error);
+    return result ? result : paths_make(out, error);
+}
+
+int paths_latch(char *latch, char *alive, struct tl_error *error)
+{
+    char directory[PATH_SIZE];
+    int result = state_place(directory, "", error);
+    if (!result)
+        result = paths_make(directory, error);
+    if (!result)
+        result = join(latch, directory, "/latch", error);
+    return result ? result : join(alive, directory, "/alive", error);
+}
+
+int paths_guard(char *out, struct tl_error *error)
+{
+    static const char *const places[] = {"/tinlatch-guard", "/../libexec/tinlatch-guard"};
+    char here[PATH_SIZE];
+    if (!program_directory(here))
+        return refuse(error, "/proc/self/exe", "cannot be read: where is tinlatch-guard?");
+    for (size_t i = 0; i < sizeof places / sizeof places[0]; i++)
+        if (!join(out, here, places[i], error) && access(out, X_OK) == 0)
+            return 0;
+    return refuse(error, here, "tinlatch-guard is neither here nor in ../libexec");
 }
 
 /* "recipes/stack split.lua" -> "stack-split"; whatever a file system or a shell could trip over

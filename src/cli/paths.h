@@ -21,6 +21,15 @@ int paths_default_bench(const char *share, char *out, bool *is_demo, struct tl_e
 /* The directory of the rehearsals' records, made if need be. */
 int paths_records(char *out, struct tl_error *error);
 
+/* The directory of the runs' records, which are kept for ever; made if need be. */
+int paths_runs(char *out, struct tl_error *error);
+
+/* The latch of a trip, and the file that a run keeps locked while it is alive; their directory is made. */
+int paths_latch(char *latch, char *alive, struct tl_error *error);
+
+/* The live program: beside this one, or in libexec beside its directory. */
+int paths_guard(char *out, struct tl_error *error);
+
 /* A new record in `directory`: "20261125-084210-stack-split-1.jsonl", a name no other has. Returns
  * its descriptor and writes its path. */
 int paths_new_record(const char *directory, const char *recipe, char *out, struct tl_error *error);

@@ -254,7 +254,7 @@ static int write_out(struct play *play, const char *directory, struct tl_error *
     return 0;
 }
 
-static bool wants_colour(FILE *out)
+bool wants_colour(FILE *out)
 {
     const char *no = getenv("NO_COLOR"), *term = getenv("TERM");
     int fd = fileno(out);
