@@ -184,7 +184,7 @@ static const struct option options_table[] = {
     {"--until",        "SECONDS",      REHEARSE, false, TAKE(until),
      "stop rehearsing at that time"},
     {"--cpu",          "SECONDS",      BOTH,     false, TAKE(cpu),
-     "processor time after which a recipe is ended (default 10)"},
+     "processor time after which a recipe is ended (default 5)"},
     {"--out",          "DIR",          BOTH,     false, TEXT(out),
      "also write chart.svg and a copy of the record there"},
     {"--json",         NULL,           BOTH,     false, FLAG(json),
