@@ -33,10 +33,11 @@ struct estimate {
     int64_t believe_board_ms;
 };
 
-/* `board` must outlive the estimate. */
+/* `board` must outlive the estimate. watched: a board sensor corrects it. Without one nothing does, and the
+ * model takes the slow side of the board's tolerances (worst contact, most mass), so that it melts late, not early. */
 int estimate_init(struct estimate *estimate, const struct plate *plate,
                   const struct insert *insert, const struct board *board, double room_c,
-                  struct tl_error *error);
+                  bool watched, struct tl_error *error);
 
 /* A hand acted: the same calls the world gets. part: index, -1 = the upper board. */
 void estimate_hand(struct estimate *estimate, enum hand hand, int part);

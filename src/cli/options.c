@@ -33,16 +33,24 @@ const struct verb verbs[VERBS] = {
          "the\n"
          "reason, by number or in your own words, adds it to the clearings beside the records and\n"
          "removes the latch. With nothing latched it says so."},
+    [VERB_MIMIC] =
+        {"mimic", "[RECIPE]", false, "emulated instruments on pseudo-terminals",
+         "Gives each port of the bench file a pseudo-terminal with emulated instruments behind\n"
+         "it, in real time; prints the bench file with these ports (--out: into DIR/bench.ini),\n"
+         "and runs until SIGINT, SIGTERM or --until. RECIPE: its board and insert are the ones on\n"
+         "the plate; without it the plate is bare. At its end it tells what the plate's true\n"
+         "temperature did and when each output was last on. docs/reference/mimic.md."},
     [VERB_HELP] =
         {"help", "[NAME]", false, "a primitive of the recipe language, a verb, or faults",
          "Explains a primitive of the recipe language or a verb; `faults` lists the faults of a\n"
          "rehearsal. Without a name: the verbs, the options and the list of primitives."},
 };
 
-const char *const verb_names[VERBS + 1] = {"check", "rehearse", "run", "clear", "help", NULL};
+const char *const verb_names[VERBS + 1] = {"check", "rehearse", "run", "clear",
+                                           "mimic", "help",     NULL};
 
 /* Named in the manual's plans, not built yet: said so, never passed off as unknown. */
-static const char *const later_verbs[] = {"bench", "mimic",   "runs",   "report", "trials", "key",
+static const char *const later_verbs[] = {"bench", "runs",    "report", "trials", "key",
                                           "pack",  "inspect", "accept", "shelf",  NULL};
 
 static int usage(struct tl_error *error, const char *token, const char *hint)
@@ -150,7 +158,7 @@ static int take_cpu(struct options *o, const char *text, struct tl_error *error)
 
 /* Which verbs take an option. */
 struct takers {
-    bool none, check, rehearse, run, clear, help;
+    bool none, check, rehearse, run, clear, mimic, help;
 };
 
 /* A TEXT or a FLAG lands in the field of struct options at `at`; a PAGE is what `help` prints;
@@ -172,41 +180,46 @@ struct option {
 /* clang-format off */
 #define BOTH     {.check = true, .rehearse = true}
 #define ALL      {.check = true, .rehearse = true, .run = true}
+#define EACH     {.check = true, .rehearse = true, .run = true, .mimic = true}
+#define OUTS     {.check = true, .rehearse = true, .mimic = true}
+#define DRY      {.rehearse = true, .mimic = true}
+#define MIMIC    {.mimic = true}
 #define RUN      {.run = true}
 #define CLEAR    {.clear = true}
-#define REHEARSE {.rehearse = true}
 #define HELP     {.help = true}
 #define TEXT(field) OPTION_TEXT, offsetof(struct options, field), PAGE_TOPIC, NULL
 #define FLAG(field) OPTION_FLAG, offsetof(struct options, field), PAGE_TOPIC, NULL
 #define PAGE(name)  OPTION_PAGE, 0, PAGE_##name, NULL
 #define TAKE(name)  OPTION_TAKE, 0, PAGE_TOPIC, take_##name
-#define ANY      {.none = true, .check = true, .rehearse = true, .run = true, .clear = true, .help = true}
+#define ANY      {.none = true, .check = true, .rehearse = true, .run = true, .clear = true, .mimic = true, .help = true}
 static const struct option options_table[] = {
-    {"--bench",        "FILE",         ALL,      false, TEXT(bench),
+    {"--bench",        "FILE",         EACH,     false, TEXT(bench),
      "the bench file; default: your bench.ini, else (never for run) the demo bench"},
-    {"--board",        "FILE",         ALL,      false, TEXT(board),
+    {"--board",        "FILE",         EACH,     false, TEXT(board),
      "a board file instead of the one that the recipe's header names"},
     {"--set",          "NAME=VALUE",   ALL,      true,  TAKE(set),
      "a parameter of the recipe, within the range that its header states"},
-    {"--seed",         "N",            ALL,      false, TAKE(seed),
+    {"--seed",         "N",            EACH,     false, TAKE(seed),
      "draws tolerances, noise, delays; same seed, same rehearsal (default 1)"},
     {"--serial",       "TEXT",         ALL,      false, TAKE(serial),
      "the serial number of the board on the bench, for the record"},
     {"--answers",      "FILE",         BOTH,     false, TEXT(answers),
      "a line per prompt: yes | no | VALUE | stop, each with [after 5 s]"},
-    {"--fault",        "NAME@SECONDS", REHEARSE, true,  TAKE(fault),
+    {"--fault",        "NAME@SECONDS", DRY,      true,  TAKE(fault),
      "something breaks at that time; `tinlatch help faults` lists what"},
-    {"--until",        "SECONDS",      REHEARSE, false, TAKE(until),
-     "stop rehearsing at that time"},
+    {"--until",        "SECONDS",      DRY,      false, TAKE(until),
+     "stop rehearsing, or mimicking, at that time"},
     {"--cpu",          "SECONDS",      BOTH,     false, TAKE(cpu),
-     "processor time after which a recipe is ended (default 10)"},
-    {"--out",          "DIR",          BOTH,     false, TEXT(out),
-     "also write chart.svg and a copy of the record there"},
+     "processor time after which a recipe is ended (default 5)"},
+    {"--out",          "DIR",          OUTS,     false, TEXT(out),
+     "also write chart.svg and a copy of the record there; mimic: the bench file"},
     {"--quiet",        NULL,           RUN,      false, FLAG(quiet),
      "no sounds"},
     {"--reason",       "TEXT",         CLEAR,    false, TEXT(reason),
      "why the trip happened and what was done, instead of being asked"},
-    {"--json",         NULL,           ALL,      false, FLAG(json),
+    {"--control",      "PATH",         MIMIC,    false, TEXT(control),
+     "a socket that takes commands while it runs: docs/reference/mimic.md"},
+    {"--json",         NULL,           EACH,     false, FLAG(json),
      "print one JSON object instead of text"},
     {"--reference",    NULL,           HELP,     false, PAGE(REFERENCE),
      "print the reference page of the recipe language"},
@@ -255,6 +268,8 @@ static bool taken_by(const struct option *option, enum verb_id verb)
         return option->by.run;
     case VERB_CLEAR:
         return option->by.clear;
+    case VERB_MIMIC:
+        return option->by.mimic;
     case VERB_HELP:
         return option->by.help;
     case VERBS:

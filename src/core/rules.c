@@ -168,7 +168,13 @@ bool rail_is_valid(const struct limits *limits, int32_t rail)
     return rail >= 0 && rail < limits->rail_count && rail < BENCH_RAILS;
 }
 
-/* A supply that is just being switched off still shows the volts of a rail that is no longer wanted. */
+static int32_t higher_of(int32_t a, int32_t b)
+{
+    return a > b ? a : b;
+}
+
+/* A supply that is just being switched off still shows what a rail, or an injection, got that is no longer
+ * wanted. */
 static bool rail_is_wanted(const struct limits *limits, const struct wanted *want)
 {
     return want->supply_on && rail_is_valid(limits, want->rail);
@@ -177,14 +183,14 @@ static bool rail_is_wanted(const struct limits *limits, const struct wanted *wan
 int32_t supply_limit_mv(const struct limits *limits, const struct wanted *want)
 {
     if (!rail_is_wanted(limits, want))
-        return limits->supply_mv;
+        return higher_of(limits->supply_mv, limits->inject_mv);
     return want->inject ? limits->rail[want->rail].inject_mv : limits->rail[want->rail].mv;
 }
 
 int32_t supply_limit_ma(const struct limits *limits, const struct wanted *want)
 {
     if (!rail_is_wanted(limits, want))
-        return limits->supply_ma;
+        return higher_of(limits->supply_ma, limits->inject_ma);
     return want->inject ? limits->rail[want->rail].inject_ma : limits->rail[want->rail].ma;
 }
 

@@ -26,7 +26,7 @@ static double tip_c(const struct thermal *thermal)
 }
 
 int estimate_init(struct estimate *estimate, const struct plate *plate, const struct insert *insert,
-                  const struct board *board, double room_c, struct tl_error *error)
+                  const struct board *board, double room_c, bool watched, struct tl_error *error)
 {
     memset(estimate, 0, sizeof *estimate);
     if (!board)
@@ -36,8 +36,8 @@ int estimate_init(struct estimate *estimate, const struct plate *plate, const st
         .insert = *insert,
         .board = board,
         .room_c = room_c,
-        .contact_factor = 1,
-        .mass_factor = 1,
+        .contact_factor = watched ? 1 : 1 - board->contact_tolerance,
+        .mass_factor = watched ? 1 : 1 + board->mass_tolerance,
         .upper_present = board->slab[LAYER_UPPER].present,
         .joints_present = true,
     };

@@ -303,6 +303,23 @@ void guard_ports_needed(const struct benchfile *bench, bool heats, bool feeds,
             need[bench->device[i].port] = true;
 }
 
+static int insert_missing(const struct benchfile *bench, const char *name, struct tl_error *error)
+{
+    const char *names[BENCH_INSERTS + 1] = {0};
+
+    for (int32_t i = 0; i < bench->insert_count; i++)
+        names[i] = bench->insert[i].name;
+    const char *near = tl_nearest(name, names);
+    tl_error_set(error, TL_MISSING,
+                 "the recipe needs the insert \"%s\"; this bench does not have it", name);
+    tl_error_token(error, name);
+    if (near)
+        tl_error_hint(error, "did you mean \"%s\"?", near);
+    else
+        tl_error_hint(error, "add a section [insert %s] to the bench file if you have it", name);
+    return TL_MISSING;
+}
+
 /* Mark what this run touches; what it does not touch is neither asked nor driven. */
 static int guard_engage(struct guard *guard, const struct wire_hello *hello, struct tl_error *error)
 {
@@ -312,11 +329,7 @@ static int guard_engage(struct guard *guard, const struct wire_hello *hello, str
     guard->limits.uses_plate = hello->recipe.uses_plate;
     guard->limits.uses_supply = hello->recipe.uses_supply;
     if (hello->recipe.uses_plate && !insert) {
-        tl_error_set(error, TL_MISSING, "the recipe needs the insert \"%s\"; this bench has none",
-                     hello->insert);
-        tl_error_hint(error, "add a section [insert %s] to the bench file if you have it",
-                      hello->insert);
-        return TL_MISSING;
+        return insert_missing(bench, hello->insert, error);
     }
     if (hello->recipe.uses_plate &&
         (bench->plate_device < 0 || !bench->sensor[SENSOR_PLATE].present))

@@ -1,7 +1,12 @@
 /* SPDX-License-Identifier: MIT */
-/* The live program. In this version it reads the bench file as the keeper will, shows the limits and
- * the bytes that switch each instrument off, and opens no port. */
+/* The live program: the only one that opens a port. Started by `tinlatch run`; by hand it shows a bench's
+ * limits and last words, or the machine's ports. */
+#include "live_bench.h"
 #include "streams.h"
+
+#include <fcntl.h>
+#include <getopt.h>
+#include <stdbool.h>
 
 #include <signal.h>
 #include <stdio.h>
@@ -19,10 +24,12 @@ static const char synopsis[] =
     "tinlatch-guard --bench FILE\n"
     "  Reads and checks a bench file; prints its limits, each with its line, and the last words "
     "of\n"
-    "  every instrument: the bytes that switch it off. This version opens no port.\n"
+    "  every instrument: the bytes that switch it off. Opens no port.\n"
     "tinlatch-guard --list\n"
     "  Every serial port of this machine: its stable name, who holds it, and what makes it "
-    "usable.\n";
+    "usable.\n"
+    "tinlatch-guard --live ...\n"
+    "  A run, as `tinlatch run` starts it; not for the hand.\n";
 
 static int refuse(const struct tl_error *error, const char *source, size_t length)
 {
@@ -79,22 +86,27 @@ static void print_instruments(const struct benchfile *bench)
     }
 }
 
+static int load(const char *file, char **text, size_t *length, struct benchfile *bench,
+                struct tl_error *error)
+{
+    int result = file_read(file, BENCH_BYTES, text, length, error);
+    return result ? result : benchfile_parse(file, *text, *length, bench, error);
+}
+
 static int show(const char *file)
 {
     struct tl_error error = {0};
     char *text = NULL;
     size_t length = 0;
     static struct benchfile bench;
-    int result = file_read(file, BENCH_BYTES, &text, &length, &error);
-    if (!result)
-        result = benchfile_parse(file, text, length, &bench, &error);
+    int result = load(file, &text, &length, &bench, &error);
     if (result) {
         result = refuse(&error, text, length);
     } else {
         printf("bench %s (%s)\n", bench.name, file);
         print_limits(file, &bench);
         print_instruments(&bench);
-        printf("no port was opened: this version of tinlatch-guard cannot run a bench\n");
+        printf("no port was opened\n");
     }
     free(text);
     return result;
@@ -137,6 +149,81 @@ static const char *bench_named(int argc, char *argv[], struct tl_error *error)
     return NULL;
 }
 
+/* ---- a run ---------------------------------------------------------------------------------- */
+
+static const struct option live_words[] = {
+    {"live", no_argument, NULL, 'l'},
+    {"bench", required_argument, NULL, 'b'},
+    {"recipe-fd", required_argument, NULL, 'r'},
+    {"front-fd", required_argument, NULL, 'f'},
+    {"record-fd", required_argument, NULL, 'd'},
+    {"latch", required_argument, NULL, 'a'},
+    {"recipe", required_argument, NULL, 'n'},
+    {NULL, 0, NULL, 0},
+};
+
+/* An inherited descriptor's number; -1 for anything else. */
+static int descriptor(const char *text)
+{
+    char *end;
+    long fd = strtol(text, &end, 10);
+
+    return *text && !*end && fd > 2 && fd < 1024 && fcntl((int)fd, F_GETFD) >= 0 ? (int)fd : -1;
+}
+
+static bool live_parse(int argc, char *argv[], struct live_options *options, const char **bench)
+{
+    *options = (struct live_options){-1, -1, -1, NULL, NULL};
+    *bench = NULL;
+    opterr = 0;
+    for (int c; (c = getopt_long(argc, argv, "", live_words, NULL)) != -1;)
+        switch (c) {
+        case 'b':
+            *bench = optarg;
+            break;
+        case 'r':
+            options->recipe_fd = descriptor(optarg);
+            break;
+        case 'f':
+            options->front_fd = descriptor(optarg);
+            break;
+        case 'd':
+            options->record_fd = descriptor(optarg);
+            break;
+        case 'a':
+            options->latch_path = optarg;
+            break;
+        case 'n':
+            options->recipe_name = optarg;
+            break;
+        case 'l':
+            break;
+        default:
+            return false;
+        }
+    return optind == argc && *bench && options->latch_path && options->recipe_name &&
+           options->recipe_fd >= 0 && options->front_fd >= 0 && options->record_fd >= 0;
+}
+
+static int live(int argc, char *argv[])
+{
+    static struct benchfile bench;
+    struct live_options options;
+    struct tl_error error = {0};
+    const char *file;
+    char *text = NULL;
+    size_t length = 0;
+
+    if (!live_parse(argc, argv, &options, &file)) {
+        tl_error_set(&error, TL_USAGE, "--live is for `tinlatch run`, with all its options");
+        return refuse(&error, NULL, 0);
+    }
+    if (load(file, &text, &length, &bench, &error))
+        return refuse(&error, text, length);
+    free(text);
+    return live_bench(&options, &bench) ? STATUS_INVALID : 0;
+}
+
 int main(int argc, char *argv[])
 {
     occupy_streams();
@@ -144,6 +231,8 @@ int main(int argc, char *argv[])
     signal(SIGXFSZ, SIG_IGN);
     struct tl_error error = {0};
     int status = 0;
+    if (argc > 1 && !strcmp(argv[1], "--live"))
+        return live(argc, argv);
     if (argc == 2 && !strcmp(argv[1], "--help")) {
         fputs(synopsis, stdout);
     } else if (argc == 2 && !strcmp(argv[1], "--list")) {

@@ -253,6 +253,10 @@ static void note_melt(struct recipe *recipe, int joint, double coldest_c, double
     exchange_note(recipe, NOTE_MELT, board->name, coldest_c, text);
 }
 
+/* A thermocouple of class 1 is off by up to 1.5 K (IEC 60584-1), and the estimate with it: molten counts
+ * from so far above the liquidus on. */
+#define SURE_K 1.5
+
 int act_wait_for_melt(struct recipe *recipe, struct call *call)
 {
     need_estimate(recipe, call);
@@ -260,14 +264,15 @@ int act_wait_for_melt(struct recipe *recipe, struct call *call)
     const struct board_joint *board = &recipe->board.joint[joint];
     double steady_s = call_number(call, "steady"), timeout_s = call_number(call, "timeout");
     double start_s = now_s(recipe), since_s = -1;
+    double sure_mc = 1000 * (board->alloy.liquidus_c + SURE_K);
     struct wire_joint now;
     char time[32];
     tally_time(recipe, timeout_s);
     do {
         exchange(recipe);
         joint_now(recipe, joint, &now);
-        bool molten = now.molten_permille >= 1000 && now.temp_mc > board->alloy.liquidus_c * 1000 &&
-                      !recipe->estimate.frozen;
+        bool molten =
+            now.molten_permille >= 1000 && now.temp_mc > sure_mc && !recipe->estimate.frozen;
         if (!molten)
             since_s = -1;
         else if (since_s < 0)

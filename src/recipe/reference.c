@@ -4,6 +4,8 @@
 
 #include <string.h>
 
+enum { LIST_COLUMNS = 78 };
+
 static bool same_group(int a, int b)
 {
     size_t length = strcspn(primitives[a].name, ".") + 1;
@@ -49,12 +51,27 @@ static void write_one(FILE *out, const struct primitive *primitive)
     fprintf(out, "\nexample: %s\n", primitive->example);
 }
 
+/* As much of a text as fits a line: to its first stop, or to a whole word. */
+static size_t first_thought(const char *text)
+{
+    size_t length = 0, word = 0;
+    while (text[length] && length < LIST_COLUMNS) {
+        if (strchr(".:;", text[length]) && (text[length + 1] == ' ' || !text[length + 1]))
+            return length;
+        if (text[length] == ' ')
+            word = length;
+        length++;
+    }
+    return text[length] ? word : length;
+}
+
 static void write_list(FILE *out)
 {
     for (int i = 0; i < primitive_count; i++) {
         const char *effect = primitives[i].effect;
-        size_t length = strcspn(effect, ".:;");
-        fprintf(out, "%-18s %.*s\n", primitives[i].name, (int)length, effect);
+        size_t length = first_thought(effect);
+        fprintf(out, "%-18s %.*s%s\n", primitives[i].name, (int)length, effect,
+                effect[length] == ' ' ? " ..." : "");
     }
 }
 

@@ -240,11 +240,16 @@ static bool has_module(const struct source_set *set, const char *module, bool bo
     return false;
 }
 
+/* In quotes, as `require "name"` or `board = "name"` has it: a word in a comment brings in nothing. */
 static bool is_mentioned(const struct source_set *set, const char *module)
 {
+    char quoted[2][70];
+    snprintf(quoted[0], sizeof quoted[0], "\"%s\"", module);
+    snprintf(quoted[1], sizeof quoted[1], "'%s'", module);
     for (int i = 0; i < set->count; i++)
-        if (memmem(set->file[i].text, set->file[i].length, module, strlen(module)))
-            return true;
+        for (int k = 0; k < 2; k++)
+            if (memmem(set->file[i].text, set->file[i].length, quoted[k], strlen(quoted[k])))
+                return true;
     return false;
 }
 

@@ -95,6 +95,9 @@ static int answer_parse(char *line, struct rehearse_answer *answer, struct tl_er
         int failed = seconds_parse(trim(after + 7), &answer->after_s, error);
         if (failed)
             return failed;
+        if (answer->after_s < 0)
+            return tl_error_set(error, TL_RANGE, "nobody answers before the question: after %g s",
+                                answer->after_s);
     }
     line = trim(line);
     if (strcmp(line, "yes") == 0)

@@ -8,7 +8,7 @@ static void begin(struct estimate *estimate, const struct board *board)
     struct plate plate = demo_plate();
     struct insert insert = demo_insert();
     struct tl_error error;
-    assert_int_equal(estimate_init(estimate, &plate, &insert, board, 22, &error), 0);
+    assert_int_equal(estimate_init(estimate, &plate, &insert, board, 22, true, &error), 0);
 }
 
 static struct wire_snapshot snapshot_of(int64_t t_ms, double plate_c, double board_c)
@@ -300,7 +300,7 @@ static void test_without_a_board_there_is_nothing_to_estimate(void **state)
     struct insert insert = demo_insert();
     struct tl_error error;
 
-    assert_int_equal(estimate_init(&estimate, &plate, &insert, NULL, 22, &error), TL_MISSING);
+    assert_int_equal(estimate_init(&estimate, &plate, &insert, NULL, 22, true, &error), TL_MISSING);
     assert_has(error.text, "board");
 }
 

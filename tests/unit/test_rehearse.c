@@ -76,6 +76,15 @@ static void test_a_wrong_answer_names_its_line(void **state)
     assert_int_equal(error.line, 2);
 }
 
+static void test_nobody_answers_before_the_question(void **state)
+{
+    (void)state;
+    static const char text[] = "yes after -5 s\n";
+
+    assert_int_equal(answers_parse("a.txt", text, sizeof text - 1, &setup, &error), TL_RANGE);
+    assert_int_equal(error.line, 1);
+}
+
 static void test_nonsense_for_answers_is_refused_not_obeyed(void **state)
 {
     (void)state;
@@ -94,6 +103,7 @@ int main(void)
         cmocka_unit_test_setup(test_a_fault_without_an_instant_says_how_to_write_it, clean),
         cmocka_unit_test_setup(test_answers_are_read_line_by_line, clean),
         cmocka_unit_test_setup(test_a_wrong_answer_names_its_line, clean),
+        cmocka_unit_test_setup(test_nobody_answers_before_the_question, clean),
         cmocka_unit_test_setup(test_nonsense_for_answers_is_refused_not_obeyed, clean),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
