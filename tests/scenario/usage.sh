@@ -9,7 +9,7 @@ out_has "tinlatch "
 run 0 tinlatch --help
 out_has "rehearse RECIPE"
 out_has "--fault"
-out_lacks "mimic" # what is not there is not listed
+out_lacks "trials" # what is not there is not listed
 run 0 tinlatch -h
 run 0 tinlatch help
 out_has "wait_for_melt"
@@ -94,7 +94,7 @@ many=(); for i in $(seq 40); do many+=(--set "p$i=1 C"); done
 run 2 tinlatch rehearse "$split" "${many[@]}"
 
 # Verbs of later versions are said to be that.
-for verb in run clear bench mimic runs report trials key pack inspect accept shelf; do
+for verb in bench runs report trials key pack inspect accept shelf; do
     run 2 tinlatch $verb
     err_has "not in this version"
 done
