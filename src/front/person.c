@@ -98,13 +98,15 @@ static void take_value(struct person *person, struct front_state *state, const c
     double value = 0;
     if (state->answered)
         return;
-    if (act_of_line(text) == ACT_YES || act_of_line(text) == ACT_NO) {
-        yes_or_no(person, state, act_of_line(text) == ACT_YES, hasty, t_ms);
+    bool meter =
+        strncmp(state->prompt_name, "meter-", 6) == 0; /* it has no suggestion to say yes to */
+    enum act act = act_of_line(text);
+    if (act == ACT_NO || (act == ACT_YES && !meter)) {
+        yes_or_no(person, state, act == ACT_YES, hasty, t_ms);
         return;
     }
     if (hasty && too_soon(person, t_ms))
         return;
-    bool meter = strncmp(state->prompt_name, "meter-", 6) == 0;
     if (meter ? !meter_value(state->prompt_name, text, &value) : !leading_number(text, &value)) {
         if (meter) {
             front_say(state, "you", "\"%s\" is no reading: a number such as 0.42 is expected",

@@ -31,7 +31,7 @@ static const char *how_to_answer(int32_t kind)
 {
     switch (kind) {
     case NOTE_ASK:
-        return "answer with a value, or an empty line for the suggestion, or no";
+        return "answer with a value; an empty line takes what is suggested; or no";
     case NOTE_DO:
         return "answer with yes when it is done, no when it cannot be done";
     default:

@@ -431,7 +431,8 @@ static int take_end(struct guard *guard, const struct wire_end *end, int64_t t_m
 
     if (failed)
         return failed;
-    guard->recipe_code = end->code;
+    if (guard->recipe_code == TL_MORE)
+        guard->recipe_code = end->code; /* the first word counts */
     guard_enter(guard, EVENT_END, t_ms);
     return 0;
 }

@@ -78,7 +78,10 @@ static int start(struct live *live, const struct live_config *config)
     signal(SIGTSTP, SIG_IGN);
     sigaction(SIGTERM, &action, NULL);
     clock_real_init(&live->clock);
-    fcntl(config->record_fd, F_SETFL, O_NONBLOCK);
+    const int never_wait_on[] = {config->record_fd, config->recipe_fd, config->front_fd,
+                                 config->sign_fd, config->durable_fd, config->beat_fd};
+    for (size_t i = 0; i < sizeof never_wait_on / sizeof never_wait_on[0]; i++)
+        fcntl(never_wait_on[i], F_SETFL, O_NONBLOCK);
     if (journal_new(&live->journal, config->record_fd, 0))
         return TL_SYSTEM;
     guard.journal = live->journal;
@@ -151,6 +154,8 @@ static void recipe_gone(struct live *live, int64_t t_ms)
     struct wire_end end = {.code = TL_KILLED, .text = "the recipe's process is gone"};
 
     live->recipe_open = false;
+    if (guard_recipe_code(live->guard) != TL_MORE)
+        return; /* it has said its END, and left */
     live->urgent = true;
     wire_stamp(&end.head, WIRE_END, 1);
     guard_receive(live->guard, &end, sizeof end, t_ms, NULL);
