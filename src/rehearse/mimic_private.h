@@ -7,7 +7,7 @@
 #include "tinlatch/clock.h"
 #include "tinlatch/mimic.h"
 
-enum { MIMIC_CLIENTS = 4, MIMIC_LINE = 128, MIMIC_PENDING = 4096, MIMIC_REPLY = 2048 };
+enum { MIMIC_CLIENTS = 4, MIMIC_LINE = 128, MIMIC_PENDING = 4096, MIMIC_REPLY = 4096 };
 
 /* One pseudo-terminal, one port of the bench. */
 struct mimic_port {
