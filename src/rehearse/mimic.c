@@ -97,7 +97,9 @@ static void turn(struct mimic *mimic)
             mimic_serve(mimic, &mimic->client[i]);
     if (listener[0].revents)
         mimic_accept(mimic);
-    mimic->over = mimic->over || listener[1].revents;
+    struct signalfd_siginfo ended; /* taken, or it would strike when signals are let in again */
+    while (read(mimic->signals, &ended, sizeof ended) > 0)
+        mimic->over = true;
     for (int i = 0; i < ports; i++)
         mimic_say(mimic, &mimic->port[i]);
 }
