@@ -29,11 +29,8 @@ enum { REASONS = sizeof reasons / sizeof reasons[0] };
 /* ---- what is shown ------------------------------------------------------------------------------ */
 
 /* The file may have been written to by anybody: only plain text reaches the terminal. */
-static void show_line(FILE *out, const char *label, const char *text)
+static void show_text(FILE *out, const char *text)
 {
-    if (!*text)
-        return;
-    fprintf(out, "%-7s", label);
     for (size_t left = strlen(text), length; left > 0; text += length, left -= length) {
         length = utf8_length(text, left);
         bool plain = length > 0 && utf8_is_plain(text, length);
@@ -41,6 +38,14 @@ static void show_line(FILE *out, const char *label, const char *text)
         fprintf(out, "%.*s", plain ? (int)length : 1, plain ? text : "?");
     }
     fputc('\n', out);
+}
+
+static void show_line(FILE *out, const char *label, const char *text)
+{
+    if (!*text)
+        return;
+    fprintf(out, "%-7s", label);
+    show_text(out, text);
 }
 
 static void show(FILE *out, const struct latch *latch)
@@ -186,7 +191,7 @@ static enum outcome release(struct cli *cli, const char *path, const struct latc
     if (keep(latch, reason, &error) || latch_remove(path, &error))
         return cli_refuse(cli, &error, NULL, 0);
     fputs("cleared: ", cli->out);
-    show_line(cli->out, "", reason);
+    show_text(cli->out, reason);
     return RUN_DONE;
 }
 

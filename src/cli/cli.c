@@ -12,7 +12,8 @@
 
 static enum outcome (*const verb_run[VERBS])(struct cli *cli) = {
     [VERB_CHECK] = verb_check, [VERB_REHEARSE] = verb_rehearse, [VERB_RUN] = verb_run_bench,
-    [VERB_CLEAR] = verb_clear, [VERB_MIMIC] = verb_mimic,       [VERB_HELP] = verb_help,
+    [VERB_CLEAR] = verb_clear, [VERB_MIMIC] = verb_mimic,       [VERB_BENCH] = verb_bench,
+    [VERB_HELP] = verb_help,
 };
 
 void show_error(FILE *err, const struct tl_error *error, const char *source, size_t length)

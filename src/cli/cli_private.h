@@ -19,6 +19,7 @@ enum outcome verb_rehearse(struct cli *cli);
 enum outcome verb_run_bench(struct cli *cli);
 enum outcome verb_clear(struct cli *cli);
 enum outcome verb_mimic(struct cli *cli);
+enum outcome verb_bench(struct cli *cli);
 enum outcome verb_help(struct cli *cli);
 
 /* May this stream be coloured? A terminal that is not dumb, and no NO_COLOR. */

@@ -40,18 +40,24 @@ const struct verb verbs[VERBS] = {
          "and runs until SIGINT, SIGTERM or --until. RECIPE: its board and insert are the ones on\n"
          "the plate; without it the plate is bare. At its end it tells what the plate's true\n"
          "temperature did and when each output was last on. docs/reference/mimic.md."},
+    [VERB_BENCH] =
+        {"bench", "list|check|learn", true, "ports, protections, the plate's constants",
+         "list: every serial port of this machine, who holds it and what makes it usable. check:\n"
+         "what protects this bench and what does not, as its file states it; nothing is opened.\n"
+         "learn --from RECORD: heat capacity, losses and lags of the plate out of the record of\n"
+         "recipes/learn-plate.lua, run with the plate empty; a poor fit is refused."},
     [VERB_HELP] =
         {"help", "[NAME]", false, "a primitive of the recipe language, a verb, or faults",
          "Explains a primitive of the recipe language or a verb; `faults` lists the faults of a\n"
          "rehearsal. Without a name: the verbs, the options and the list of primitives."},
 };
 
-const char *const verb_names[VERBS + 1] = {"check", "rehearse", "run", "clear",
-                                           "mimic", "help",     NULL};
+const char *const verb_names[VERBS + 1] = {"check", "rehearse", "run",  "clear",
+                                           "mimic", "bench",    "help", NULL};
 
 /* Named in the manual's plans, not built yet: said so, never passed off as unknown. */
-static const char *const later_verbs[] = {"bench", "runs",    "report", "trials", "key",
-                                          "pack",  "inspect", "accept", "shelf",  NULL};
+static const char *const later_verbs[] = {"runs",    "report", "trials", "key", "pack",
+                                          "inspect", "accept", "shelf",  NULL};
 
 static int usage(struct tl_error *error, const char *token, const char *hint)
 {
@@ -158,7 +164,7 @@ static int take_cpu(struct options *o, const char *text, struct tl_error *error)
 
 /* Which verbs take an option. */
 struct takers {
-    bool none, check, rehearse, run, clear, mimic, help;
+    bool none, check, rehearse, run, clear, mimic, bench, help;
 };
 
 /* A TEXT or a FLAG lands in the field of struct options at `at`; a PAGE is what `help` prints;
@@ -180,8 +186,10 @@ struct option {
 /* clang-format off */
 #define BOTH     {.check = true, .rehearse = true}
 #define ALL      {.check = true, .rehearse = true, .run = true}
-#define EACH     {.check = true, .rehearse = true, .run = true, .mimic = true}
-#define OUTS     {.check = true, .rehearse = true, .mimic = true}
+#define WITH     {.check = true, .rehearse = true, .run = true, .mimic = true}
+#define EACH     {.check = true, .rehearse = true, .run = true, .mimic = true, .bench = true}
+#define OUTS     {.check = true, .rehearse = true, .mimic = true, .bench = true}
+#define BENCH    {.bench = true}
 #define DRY      {.rehearse = true, .mimic = true}
 #define MIMIC    {.mimic = true}
 #define RUN      {.run = true}
@@ -191,15 +199,15 @@ struct option {
 #define FLAG(field) OPTION_FLAG, offsetof(struct options, field), PAGE_TOPIC, NULL
 #define PAGE(name)  OPTION_PAGE, 0, PAGE_##name, NULL
 #define TAKE(name)  OPTION_TAKE, 0, PAGE_TOPIC, take_##name
-#define ANY      {.none = true, .check = true, .rehearse = true, .run = true, .clear = true, .mimic = true, .help = true}
+#define ANY      {.none = true, .check = true, .rehearse = true, .run = true, .clear = true, .mimic = true, .bench = true, .help = true}
 static const struct option options_table[] = {
     {"--bench",        "FILE",         EACH,     false, TEXT(bench),
      "the bench file; default: your bench.ini, else (never for run) the demo bench"},
-    {"--board",        "FILE",         EACH,     false, TEXT(board),
+    {"--board",        "FILE",         WITH,     false, TEXT(board),
      "a board file instead of the one that the recipe's header names"},
     {"--set",          "NAME=VALUE",   ALL,      true,  TAKE(set),
      "a parameter of the recipe, within the range that its header states"},
-    {"--seed",         "N",            EACH,     false, TAKE(seed),
+    {"--seed",         "N",            WITH,     false, TAKE(seed),
      "draws tolerances, noise, delays; same seed, same rehearsal (default 1)"},
     {"--serial",       "TEXT",         ALL,      false, TAKE(serial),
      "the serial number of the board on the bench, for the record"},
@@ -212,11 +220,13 @@ static const struct option options_table[] = {
     {"--cpu",          "SECONDS",      BOTH,     false, TAKE(cpu),
      "processor time after which a recipe is ended (default 5)"},
     {"--out",          "DIR",          OUTS,     false, TEXT(out),
-     "also write chart.svg and a copy of the record there; mimic: the bench file"},
+     "also write chart.svg and a copy of the record there; mimic: the bench file; bench learn: its chart"},
     {"--quiet",        NULL,           RUN,      false, FLAG(quiet),
      "no sounds"},
     {"--reason",       "TEXT",         CLEAR,    false, TEXT(reason),
      "why the trip happened and what was done, instead of being asked"},
+    {"--from",         "RECORD",       BENCH,    false, TEXT(from),
+     "bench learn: the record of a step test"},
     {"--control",      "PATH",         MIMIC,    false, TEXT(control),
      "a socket that takes commands while it runs: docs/reference/mimic.md"},
     {"--json",         NULL,           EACH,     false, FLAG(json),
@@ -270,6 +280,8 @@ static bool taken_by(const struct option *option, enum verb_id verb)
         return option->by.clear;
     case VERB_MIMIC:
         return option->by.mimic;
+    case VERB_BENCH:
+        return option->by.bench;
     case VERB_HELP:
         return option->by.help;
     case VERBS:
@@ -384,7 +396,8 @@ static int check_whole(const int *given, const struct options *options, struct t
             return TL_USAGE;
         }
     if (verb->needs_argument && !options->argument) {
-        tl_error_set(error, TL_USAGE, "%s needs a recipe: tinlatch %s %s", verb->name, verb->name,
+        tl_error_set(error, TL_USAGE, "%s needs %s: tinlatch %s %s", verb->name,
+                     options->verb == VERB_BENCH ? "a word" : "a recipe", verb->name,
                      verb->argument);
         return TL_USAGE;
     }

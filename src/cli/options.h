@@ -20,7 +20,7 @@ struct verb {
     const char *detail; /* for its own help and the reference page */
 };
 
-enum verb_id { VERB_CHECK, VERB_REHEARSE, VERB_RUN, VERB_CLEAR, VERB_MIMIC, VERB_HELP, VERBS };
+enum verb_id { VERB_CHECK, VERB_REHEARSE, VERB_RUN, VERB_CLEAR, VERB_MIMIC, VERB_BENCH, VERB_HELP, VERBS };
 extern const struct verb verbs[VERBS];
 
 enum help_page { PAGE_TOPIC, PAGE_REFERENCE, PAGE_ANNOTATIONS, PAGE_LINT_NAMES, PAGE_COMMAND_LINE };
@@ -30,7 +30,7 @@ struct options {
     const char *argument; /* the verb's, NULL = none */
     bool json, quiet, help, version;
     enum help_page page;
-    const char *bench, *board, *out, *answers, *reason, *control; /* NULL = not given */
+    const char *bench, *board, *out, *answers, *reason, *control, *from; /* NULL = not given */
     struct rehearse_setup setup; /* what --set, --seed, --serial, --fault and --until filled in */
 };
 

@@ -295,7 +295,8 @@ static enum outcome outcome_of(const struct bench_run *r, enum outcome said)
     int status = WEXITSTATUS(r->guard_status);
     if (status == GUARD_EXEC_FAILED)
         return RUN_INVALID;
-    return status > RUN_DONE && status < OUTCOMES ? (enum outcome)status : said;
+    bool refusal = status == RUN_INVALID || status == RUN_REFUSED || status == RUN_DEVICE;
+    return refusal && r->run.duration_s <= 0 ? (enum outcome)status : said;
 }
 
 static void settle_record(struct bench_run *r)
