@@ -5,6 +5,7 @@
 #include <fcntl.h>
 #include <signal.h>
 #include <stdlib.h>
+#include <sys/prctl.h>
 #include <sys/resource.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
@@ -297,7 +298,7 @@ static void test_killed_writer_leaves_a_whole_latch(void **state)
         assert_int_equal(latch_write(path, &latch, &error), 0);
         pid_t writer = fork();
         if (writer == 0)
-            for (;;) {
+            for (prctl(PR_SET_PDEATHSIG, SIGKILL);;) {
                 latch.wall_s++;
                 snprintf(latch.what, sizeof latch.what, "number %d", (int)latch.wall_s);
                 latch_write(path, &latch, &error);

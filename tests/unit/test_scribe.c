@@ -7,6 +7,7 @@
 #include <signal.h>
 #include <stdbool.h>
 #include <stdlib.h>
+#include <sys/prctl.h>
 #include <sys/resource.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
@@ -387,6 +388,7 @@ static pid_t start_writer(struct desk *d)
     pid_t writer = fork();
     if (writer == 0) {
         char line[64];
+        prctl(PR_SET_PDEATHSIG, SIGKILL);
         for (int n = 1; n < 8000; n++) {
             int length = snprintf(line, sizeof line, "{\"kind\":\"%s\",\"n\":%d}\n",
                                   n % 50 == 0 ? "rule" : "scan", n);

@@ -10,6 +10,7 @@
 #include <stdlib.h>
 #include <sys/file.h>
 #include <sys/ioctl.h>
+#include <sys/prctl.h>
 #include <sys/socket.h>
 #include <sys/stat.h>
 #include <sys/un.h>
@@ -165,6 +166,15 @@ static void test_paths_that_are_no_port_are_refused_with_a_sentence(void **state
 
 /* ---- libserialport ------------------------------------------------------------------------------------- */
 
+/* A pseudo-terminal is born with it; the test must see it set. */
+static void drop_hupcl(const struct instrument *it)
+{
+    struct termios mode;
+    assert_int_equal(tcgetattr(it->fd, &mode), 0);
+    mode.c_cflag &= ~(tcflag_t)HUPCL;
+    assert_int_equal(tcsetattr(it->fd, TCSANOW, &mode), 0);
+}
+
 static void test_library_opens_and_sets_speed_parity_and_hupcl(void **state)
 {
     (void)state;
@@ -182,6 +192,7 @@ static void test_library_opens_and_sets_speed_parity_and_hupcl(void **state)
         struct instrument it;
         char mode[128];
         plug_in(&it);
+        drop_hupcl(&it);
 
         struct port *port = must_open(it.path, modes[i].baud, modes[i].parity);
 
@@ -339,6 +350,7 @@ static void test_lock_goes_with_a_killed_holder(void **state)
     assert_int_equal(pipe(ready), 0);
     pid_t holder = fork();
     if (holder == 0) {
+        prctl(PR_SET_PDEATHSIG, SIGKILL);
         struct tl_error error;
         struct port *port;
         if (serial_open(it.path, 9600, 'N', &port, &error) == 0)
@@ -575,26 +587,29 @@ static void test_list_says_what_mends_a_port_that_is_not_ours(void **state)
     struct serial_entry entries[4];
     struct tl_error error = {0};
     struct port *port = NULL;
-    char path[128], command[512];
+    char command[512];
     put_usb_port("ttyUSB0", "Plate\n");
     put_usb_port("ttyUSB1", "Supply\n");
-    snprintf(path, sizeof path, "%s/dev/ttyUSB0", scratch);
+    put_usb_port("ttyUSB2", "Meter\n");
     snprintf(command, sizeof command,
-             "chmod 755 %s && chgrp dialout %s && chmod 660 %s && chmod 600 %s/dev/ttyUSB1",
-             scratch, path, path, scratch);
+             "cd %s && chmod 755 . && cd dev && chgrp dialout ttyUSB0 && chgrp %s ttyUSB2 && "
+             "chmod 660 ttyUSB0 ttyUSB2 && chmod 600 ttyUSB1",
+             scratch, "65534");
     assert_int_equal(system(command), 0);
 
     assert_int_equal(seteuid(65534), 0);
     int count = serial_list_below(scratch, entries, 4);
     assert_int_equal(seteuid(0), 0);
 
-    assert_int_equal(count, 2);
+    assert_int_equal(count, 3);
     assert_false(entries[0].may_open);
     assert_string_equal(entries[0].group, "dialout");
     assert_string_equal(entries[0].mend, "sudo usermod -aG dialout nobody, then log in again");
     assert_false(entries[1].may_open);
     assert_string_equal(entries[1].owner, "root");
     assert_has(entries[1].mend, "sudo chown nobody ");
+    assert_has(entries[2].mend,
+               "log out and in again"); /* in that group, only not in this session */
 
     /* and the same in the words of a refused opening, at a pseudo-terminal of somebody else */
     struct instrument it;
