@@ -83,3 +83,13 @@ if(TARGET tinlatch AND TARGET tinlatch-guard)
       "TOP=${CMAKE_SOURCE_DIR};TINLATCH=$<TARGET_FILE:tinlatch>;GUARD=$<TARGET_FILE:tinlatch-guard>;KIND=${TINLATCH_KIND}")
   endforeach()
 endif()
+
+# `tinlatch run` with a stand-in for the guard.
+if(TARGET tinlatch AND TARGET front)
+  add_executable(fake_guard tests/support/fake_guard.c)
+  target_include_directories(fake_guard PRIVATE include)
+  target_link_libraries(fake_guard PRIVATE wire core base tinlatch_kind tinlatch_warnings)
+  add_test(NAME process-front COMMAND bash ${CMAKE_SOURCE_DIR}/tests/process/front.sh)
+  set_tests_properties(process-front PROPERTIES LABELS process TIMEOUT 300 ENVIRONMENT
+    "TOP=${CMAKE_SOURCE_DIR};TINLATCH=$<TARGET_FILE:tinlatch>;GUARD=$<TARGET_FILE:tinlatch-guard>;FAKE_GUARD=$<TARGET_FILE:fake_guard>")
+endif()

@@ -214,9 +214,8 @@ void fact_margin(const struct front_state *state, char out[FACT])
     const char *unit = unit_base(limit_unit(best.id));
     double scale = limit_scale(best.id);
     enum limit_layer layer = state->hello.origins.of[best.id].layer;
-    snprintf(out, FACT, "%.1f %s to the %s limit %.4g %s (%s)", best.left / scale, unit,
-             limit_words[best.id], best.limit / scale, unit,
-             (unsigned)layer < LAYERS ? limit_layer_name(layer) : "?");
+    snprintf(out, FACT, "%.1f %s to %s %.4g %s (%s)", best.left / scale, unit, limit_words[best.id],
+             best.limit / scale, unit, (unsigned)layer < LAYERS ? limit_layer_name(layer) : "?");
 }
 
 void fact_supply(const struct front_state *state, char out[FACT])

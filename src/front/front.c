@@ -189,12 +189,13 @@ static void draw(struct front *front, int64_t t_ms)
         return;
     terminal_size(front->config->out_fd, &columns, &rows);
     front_draw(&front->state, columns, rows, front->config->colour, front->view, VIEW);
-    bool same =
-        columns == front->columns && rows == front->rows && strcmp(front->view, front->drawn) == 0;
+    bool same_size = front->drawn[0] && columns == front->columns && rows == front->rows;
     front->drawn_ms = t_ms;
-    if (same)
+    if (same_size && strcmp(front->view, front->drawn) == 0)
         return;
-    size_t length = terminal_frame(front->view, front->frame, sizeof front->frame);
+    size_t length = same_size ? 0 : terminal_clear(front->frame);
+    length += terminal_frame(front->view, same_size ? front->drawn : NULL, front->frame + length,
+                             sizeof front->frame - length);
     if (!outlet_put(&front->outlet, front->frame, length))
         return;
     memcpy(front->drawn, front->view, VIEW);
@@ -212,6 +213,21 @@ static void ring(struct front *front, int64_t t_ms)
     outlet_put(&front->outlet, "\a", 1);
 }
 
+/* Lines are broken by us on a terminal: what it breaks itself begins a row with a stranger's text. */
+static int line_columns(const struct front_config *config)
+{
+    int columns = 0, rows;
+    if (isatty(config->out_fd))
+        terminal_size(config->out_fd, &columns, &rows);
+    return columns;
+}
+
+static void tell_lines(struct front *front, int64_t t_ms)
+{
+    front->plain.columns = line_columns(front->config);
+    plain_tell(&front->plain, &front->state, &front->outlet, t_ms);
+}
+
 static void show(struct front *front, int64_t t_ms)
 {
     if (front->state.snapshot_known && t_ms - front->heard_ms >= SILENT_MS)
@@ -219,7 +235,7 @@ static void show(struct front *front, int64_t t_ms)
     if (front->screen)
         draw(front, t_ms);
     else
-        plain_tell(&front->plain, &front->state, &front->outlet, t_ms);
+        tell_lines(front, t_ms);
     ring(front, t_ms);
     outlet_flush(&front->outlet);
     if (front->outlet.gone)
@@ -296,14 +312,16 @@ static void begin(struct front *front, const struct front_config *config)
 static enum outcome finish(struct front *front)
 {
     struct front_state *state = &front->state;
+    const struct front_config *config = front->config;
     enum outcome outcome = RUN_STOPPED;
     if (state->over && state->end.code >= 0 && state->end.code < OUTCOMES)
         outcome = (enum outcome)state->end.code;
     if (front->screen)
         terminal_leave(&front->outlet);
     else
-        plain_tell(&front->plain, state, &front->outlet, now_ms());
-    plain_summary(state, front->config, !front->screen, &front->outlet);
+        tell_lines(front, now_ms());
+    front->plain.columns = line_columns(config);
+    plain_summary(&front->plain, state, config, !front->screen, &front->outlet);
     if (front->rings)
         outlet_put(&front->outlet, "\a", 1);
     terminal_leave(&front->outlet); /* what is owed; the screen is left already */

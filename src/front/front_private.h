@@ -17,7 +17,9 @@
 void text_clean(char *to, size_t size, const char *from);
 /* Columns that the character at `at` (`length` bytes, clean) takes: 1 or 2. */
 int text_width(const char *at, size_t length);
-int text_columns(const char *text);
+/* Bytes of a text that fit `width` columns, broken at a blank where there is one; what follows them. */
+size_t text_piece(const char *text, int width);
+const char *text_after(const char *text, size_t length);
 
 /* ---- facts.c: the figures in words, for view and lines alike --------------------------------- */
 
@@ -155,6 +157,7 @@ struct plain {
     char line[PLAIN_LINE];
     size_t length;
     bool too_long;
+    int columns; /* lines are broken there; 0 = never */
 };
 
 void plain_tell(struct plain *plain, const struct front_state *state, struct outlet *outlet,
@@ -162,8 +165,8 @@ void plain_tell(struct plain *plain, const struct front_state *state, struct out
 /* True when `byte` ends a line: it is in plain->line. */
 bool plain_take(struct plain *plain, char byte);
 /* What stays to be read when the run is over: cause, the last twenty events, the record. */
-void plain_summary(const struct front_state *state, const struct front_config *config, bool told,
-                   struct outlet *outlet);
+void plain_summary(struct plain *plain, const struct front_state *state,
+                   const struct front_config *config, bool told, struct outlet *outlet);
 
 /* ---- terminal.c -------------------------------------------------------------------------------- */
 
@@ -177,8 +180,9 @@ bool terminal_begin_screen(struct outlet *outlet);
 void terminal_again(void);                  /* after SIGCONT */
 void terminal_leave(struct outlet *outlet); /* as it was, and what is owed, within a second */
 void terminal_size(int fd, int *columns, int *rows);
-/* The frame as it goes out: every row at its place. */
-size_t terminal_frame(const char *view, char *out, size_t size);
+size_t terminal_clear(char *out); /* the bytes that empty the screen */
+/* What turns the screen from `before` (NULL: not known) into `view`: each row that differs, at its place. */
+size_t terminal_frame(const char *view, const char *before, char *out, size_t size);
 
 /* ---- tally.c ------------------------------------------------------------------------------------ */
 

@@ -128,9 +128,7 @@ static const struct {
     {{PRESS_CHAR, '='}, ACT_HOTTER}, /* + without shift */
     {{PRESS_CHAR, '-'}, ACT_COOLER},
     {{PRESS_CHAR, '>'}, ACT_LONGER},
-    {{PRESS_CHAR, '.'}, ACT_LONGER},
     {{PRESS_CHAR, '<'}, ACT_SHORTER},
-    {{PRESS_CHAR, ','}, ACT_SHORTER},
     {{PRESS_CHAR, 'l'}, ACT_LEAVE},
     {{PRESS_CHAR, 'L'}, ACT_LEAVE},
     {{PRESS_CHAR, CTRL_Z}, ACT_SUSPEND},

@@ -5,25 +5,47 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { LINE = 1024, LAST_EVENTS = 20 };
+enum { LINE = 8192, LAST_EVENTS = 20 };
 
-static void write_line(struct outlet *outlet, int *lost, const char *mark, int64_t t_ms,
-                       const char *kind, const char *text, bool ascii)
+/* A line with its label; what follows a break is indented, so that only we begin a row. */
+static bool write_rows(const struct plain *plain, struct outlet *outlet, const char *label,
+                       const char *text, bool ascii)
 {
-    char line[LINE], time[FACT];
-    fact_time(t_ms, time);
-    int n = snprintf(line, sizeof line, "%s %6s %-6s %s\n", mark, time, kind, text);
-    for (char *c = line; ascii && *c; c++)
-        if ((unsigned char)*c >= 0x80)
-            *c = '?';
-    if (n < 0 || (size_t)n >= sizeof line || !outlet_put(outlet, line, (size_t)n))
-        (*lost)++;
+    char out[LINE];
+    size_t n = 0;
+    int indent = (int)strlen(label);
+    int width = plain->columns > 2 * indent ? plain->columns - indent - 1 : INT16_MAX;
+    do {
+        size_t length = text_piece(text, width);
+        int added =
+            snprintf(out + n, sizeof out - n, "%-*s%.*s\n", indent, label, (int)length, text);
+        if (added < 0 || (size_t)added >= sizeof out - n)
+            return false;
+        n += (size_t)added;
+        text = text_after(text, length);
+        label = "";
+    } while (*text);
+    for (size_t i = 0; ascii && i < n; i++)
+        if ((unsigned char)out[i] >= 0x80)
+            out[i] = '?';
+    return outlet_put(outlet, out, n);
 }
 
-static void tell_event(struct outlet *outlet, int *lost, const struct front_state *state, int which)
+static void write_line(struct plain *plain, struct outlet *outlet, const char *mark, int64_t t_ms,
+                       const char *kind, const char *text, bool ascii)
+{
+    char label[64], time[FACT];
+    fact_time(t_ms, time);
+    snprintf(label, sizeof label, "%s %6.10s %-6s ", mark, time, kind);
+    if (!write_rows(plain, outlet, label, text, ascii))
+        plain->lost++;
+}
+
+static void tell_event(struct plain *plain, struct outlet *outlet, const struct front_state *state,
+                       int which)
 {
     const struct front_event *event = &state->event[which % FRONT_EVENTS];
-    write_line(outlet, lost, event->guard ? "#" : " ", event->t_ms, event->kind, event->text,
+    write_line(plain, outlet, event->guard ? "#" : " ", event->t_ms, event->kind, event->text,
                state->ascii);
 }
 
@@ -39,7 +61,7 @@ static const char *how_to_answer(int32_t kind)
     }
 }
 
-static void tell_beat(struct outlet *outlet, int *lost, const struct front_state *state)
+static void tell_beat(struct plain *plain, struct outlet *outlet, const struct front_state *state)
 {
     char text[5 * FACT + 64], plate[FACT], target[FACT], next[FACT], margin[FACT];
     fact_plate(state, plate);
@@ -49,7 +71,7 @@ static void tell_beat(struct outlet *outlet, int *lost, const struct front_state
     snprintf(text, sizeof text, "%s; plate %s; target %s; next: %s; margin %s%s%s",
              fact_mode(state), plate, target, next, margin, state->stage[0] ? "; stage " : "",
              state->stage);
-    write_line(outlet, lost, "#", state->snapshot.t_ms, "still", text, state->ascii);
+    write_line(plain, outlet, "#", state->snapshot.t_ms, "still", text, state->ascii);
 }
 
 void plain_tell(struct plain *plain, const struct front_state *state, struct outlet *outlet,
@@ -57,26 +79,25 @@ void plain_tell(struct plain *plain, const struct front_state *state, struct out
 {
     if (plain->lost > 0 && outlet_idle(outlet)) {
         char text[64];
-        int again = 0;
         snprintf(text, sizeof text, "%d lines were not taken and are lost", plain->lost);
         plain->lost = 0;
-        write_line(outlet, &again, "#", state->snapshot.t_ms, "lost", text, true);
+        write_line(plain, outlet, "#", state->snapshot.t_ms, "lost", text, true);
     }
     if (state->event_count - plain->told > FRONT_EVENTS) {
         plain->lost += state->event_count - plain->told - FRONT_EVENTS;
         plain->told = state->event_count - FRONT_EVENTS;
     }
     while (plain->told < state->event_count)
-        tell_event(outlet, &plain->lost, state, plain->told++);
+        tell_event(plain, outlet, state, plain->told++);
     if (plain->prompt != state->prompt_number) {
         plain->prompt = state->prompt_number;
         if (plain->prompt)
-            write_line(outlet, &plain->lost, "#", state->snapshot.t_ms, "open",
+            write_line(plain, outlet, "#", state->snapshot.t_ms, "open",
                        how_to_answer(state->prompt_kind), true);
     }
     if (t_ms - plain->beat_ms >= HEARTBEAT_MS) {
         plain->beat_ms = t_ms;
-        tell_beat(outlet, &plain->lost, state);
+        tell_beat(plain, outlet, state);
     }
 }
 
@@ -99,37 +120,34 @@ bool plain_take(struct plain *plain, char byte)
     return false;
 }
 
-static void summary_line(struct outlet *outlet, const struct front_state *state, const char *label,
-                         const char *text)
+static void summary_line(const struct plain *plain, struct outlet *outlet,
+                         const struct front_state *state, const char *label, const char *text)
 {
-    char line[LINE];
-    if (!text || !*text)
-        return;
-    int n = snprintf(line, sizeof line, "# %-6s %s\n", label, text);
-    for (char *c = line; state->ascii && *c; c++)
-        if ((unsigned char)*c >= 0x80)
-            *c = '?';
-    if (n > 0 && (size_t)n < sizeof line)
-        outlet_put(outlet, line, (size_t)n);
+    char mark[32];
+    snprintf(mark, sizeof mark, "# %-6s ", label);
+    if (text && *text)
+        write_rows(plain, outlet, mark, text, state->ascii);
 }
 
-void plain_summary(const struct front_state *state, const struct front_config *config, bool told,
-                   struct outlet *outlet)
+void plain_summary(struct plain *plain, const struct front_state *state,
+                   const struct front_config *config, bool told, struct outlet *outlet)
 {
-    int lost = 0, first = state->event_count > LAST_EVENTS ? state->event_count - LAST_EVENTS : 0;
+    int first = state->event_count > LAST_EVENTS ? state->event_count - LAST_EVENTS : 0;
     for (int i = told ? state->event_count : first; i < state->event_count; i++)
-        tell_event(outlet, &lost, state, i);
-    summary_line(outlet, state, "hands", told ? "" : state->hands);
-    summary_line(outlet, state, "what", state->fault);
-    summary_line(outlet, state, "do", state->act);
-    summary_line(outlet, state, "look", state->look);
-    if (!state->over)
-        summary_line(outlet, state, "guard",
+        tell_event(plain, outlet, state, i);
+    summary_line(plain, outlet, state, "hands", told ? "" : state->hands);
+    summary_line(plain, outlet, state, "what", state->fault);
+    summary_line(plain, outlet, state, "do", state->act);
+    summary_line(plain, outlet, state, "look", state->look);
+    if (!state->over && !state->snapshot_known)
+        summary_line(plain, outlet, state, "guard", "did not start: nothing was switched on");
+    else if (!state->over)
+        summary_line(plain, outlet, state, "guard",
                      "ended without a word: take the bench for hot and live, look whether "
                      "everything is off, pull the plug if not");
     else if (state->end.code >= 0 && state->end.code < OUTCOMES)
-        summary_line(outlet, state, "end", outcome_name((enum outcome)state->end.code));
+        summary_line(plain, outlet, state, "end", outcome_name((enum outcome)state->end.code));
     if (state->over)
-        summary_line(outlet, state, "", state->end.text);
-    summary_line(outlet, state, "record", config->record);
+        summary_line(plain, outlet, state, "", state->end.text);
+    summary_line(plain, outlet, state, "record", config->record);
 }

@@ -143,6 +143,30 @@ static void take_snapshot(struct front_state *state, const struct wire_snapshot 
     take_prompt(state);
 }
 
+/* The merged limits, each with its origin, before anything is heated. */
+static void say_limits(struct front_state *state, const enum limit_id *ids, int count)
+{
+    char text[BENCH_TEXT], value[48];
+    size_t n = 0;
+    for (int i = 0; i < count; i++) {
+        enum limit_layer layer = state->hello.origins.of[ids[i]].layer;
+        quantity_print((double)limits_get(&state->hello.recipe, ids[i]) / limit_scale(ids[i]),
+                       limit_unit(ids[i]), value, sizeof value);
+        int added =
+            snprintf(text + n, sizeof text - n, "%s%s %s (%s)", i ? ", " : "", limit_key(ids[i]),
+                     value, (unsigned)layer < LAYERS ? limit_layer_name(layer) : "?");
+        if (added < 0 || (size_t)added >= sizeof text - n)
+            break;
+        n += (size_t)added;
+    }
+    front_say(state, "limits", "%s", text);
+}
+
+static const enum limit_id heat_limits[] = {LIMIT_plate_mc, LIMIT_board_mc, LIMIT_ramp_mc_s,
+                                            LIMIT_heat_time_ms};
+static const enum limit_id supply_limits[] = {LIMIT_supply_mv, LIMIT_supply_ma, LIMIT_inject_mv,
+                                              LIMIT_inject_ma, LIMIT_power_mc};
+
 static void take_hello(struct front_state *state, const struct wire_hello *hello)
 {
     if (wire_check_hello(hello) != 0)
@@ -152,6 +176,10 @@ static void take_hello(struct front_state *state, const struct wire_hello *hello
     text_clean(state->hello.board_name, sizeof state->hello.board_name, hello->board_name);
     text_clean(state->hello.insert, sizeof state->hello.insert, hello->insert);
     state->hello_known = true;
+    if (hello->recipe.uses_plate)
+        say_limits(state, heat_limits, COUNT(heat_limits));
+    if (hello->recipe.uses_supply)
+        say_limits(state, supply_limits, COUNT(supply_limits));
 }
 
 static void take_end(struct front_state *state, const struct wire_end *end)

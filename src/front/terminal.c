@@ -104,21 +104,39 @@ bool terminal_enter(int in_fd, int out_fd)
     return true;
 }
 
-size_t terminal_frame(const char *view, char *out, size_t size)
+size_t terminal_clear(char *out)
+{
+    static const char clear[] = "\033[0m\033[2J";
+    memcpy(out, clear, sizeof clear - 1);
+    return sizeof clear - 1;
+}
+
+static const char *next_row(const char *row)
+{
+    const char *end = row ? strchr(row, '\n') : NULL;
+    return end ? end + 1 : NULL;
+}
+
+static bool same_row(const char *a, const char *b)
+{
+    size_t length = strcspn(a, "\n");
+    return b && strcspn(b, "\n") == length && memcmp(a, b, length) == 0;
+}
+
+size_t terminal_frame(const char *view, const char *before, char *out, size_t size)
 {
     size_t n = 0;
-    for (int row = 1; view; row++) {
-        const char *end = strchr(view, '\n');
-        size_t length = end ? (size_t)(end - view) : strlen(view);
+    for (int row = 1; view; row++, view = next_row(view), before = next_row(before)) {
+        size_t length = strcspn(view, "\n");
+        if (same_row(view, before))
+            continue;
         if (n + length + 32 > size)
             return 0;
-        n += (size_t)snprintf(out + n, size - n, "%s\033[%d;1H", row == 1 ? "\033[?7l" : "", row);
+        /* Erased first: behind a full row the cursor stands on its last character. */
+        n += (size_t)snprintf(out + n, size - n, "\033[?7l\033[%d;1H\033[K", row);
         memcpy(out + n, view, length);
         n += length;
-        n += (size_t)snprintf(out + n, size - n, "\033[K");
-        view = end ? end + 1 : NULL;
     }
-    n += (size_t)snprintf(out + n, size - n, "\033[J");
     return n;
 }
 

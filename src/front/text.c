@@ -75,13 +75,25 @@ int text_width(const char *at, size_t length)
     return length > 2 && within(wide, COUNT(wide), point_of(at, length)) ? 2 : 1;
 }
 
-int text_columns(const char *text)
+size_t text_piece(const char *text, int width)
 {
-    int columns = 0;
-    for (size_t left = strlen(text), length; left > 0; text += length, left -= length) {
-        length = utf8_length(text, left);
+    size_t at = 0, blank = 0, left = strlen(text);
+    for (int columns = 0; left > 0;) {
+        size_t length = utf8_length(text + at, left);
         length = length ? length : 1;
-        columns += text_width(text, length);
+        columns += text_width(text + at, length);
+        if (columns > width)
+            return blank ? blank : at ? at : length;
+        if (text[at] == ' ')
+            blank = at;
+        at += length;
+        left -= length;
     }
-    return columns;
+    return at;
+}
+
+const char *text_after(const char *text, size_t length)
+{
+    text += length;
+    return *text == ' ' ? text + 1 : text;
 }

@@ -77,37 +77,13 @@ static void page_end(struct page *page)
     page->column = 0;
 }
 
-/* Bytes of `text` that fit `width` columns, broken at a blank where there is one. */
-static size_t piece(const char *text, int width)
-{
-    size_t at = 0, blank = 0, left = strlen(text);
-    for (int columns = 0; left > 0;) {
-        size_t length = utf8_length(text + at, left);
-        length = length ? length : 1;
-        columns += text_width(text + at, length);
-        if (columns > width)
-            return blank ? blank : at ? at : length;
-        if (text[at] == ' ')
-            blank = at;
-        at += length;
-        left -= length;
-    }
-    return at;
-}
-
-static const char *after_piece(const char *text, size_t length)
-{
-    text += length;
-    return *text == ' ' ? text + 1 : text;
-}
-
 static int rows_of(const char *text, int width)
 {
     int rows = 1;
     if (width < 1)
         return 1;
-    for (text = after_piece(text, piece(text, width)); *text; rows++)
-        text = after_piece(text, piece(text, width));
+    for (text = text_after(text, text_piece(text, width)); *text; rows++)
+        text = text_after(text, text_piece(text, width));
     return rows;
 }
 
@@ -117,7 +93,7 @@ static void page_wrap(struct page *page, const char *mark, const char *label, in
 {
     int width = page->columns - indent;
     for (int row = 0; row < most; row++) {
-        size_t length = width > 0 ? piece(text, width) : strlen(text);
+        size_t length = width > 0 ? text_piece(text, width) : strlen(text);
         char part[BENCH_TEXT];
         snprintf(part, sizeof part, "%.*s", (int)length, text);
         page_text(page, mark);
@@ -127,7 +103,7 @@ static void page_wrap(struct page *page, const char *mark, const char *label, in
         page_tint(page, tint);
         page_text(page, part);
         page_end(page);
-        text = after_piece(text, length);
+        text = text_after(text, length);
         if (!*text)
             return;
     }
@@ -160,7 +136,7 @@ static void draw_head(struct page *page, const struct front_state *state)
     int room = page->columns - (int)strlen(time) - 1 - page->column;
     if (room > 8) {
         snprintf(text, sizeof text, "%s", state->hello.title);
-        text[piece(text, room)] = '\0';
+        text[text_piece(text, room)] = '\0';
         page_text(page, text);
     }
     page_to(page, page->columns - (int)strlen(time));
@@ -371,7 +347,8 @@ static const char *prompt_keys(const struct front_state *state)
         return "answered";
     switch (state->prompt_kind) {
     case NOTE_ASK:
-        return "type, then Enter; Enter alone = yes; no";
+        return strncmp(state->prompt_name, "meter-", 6) == 0 ? "type the reading, Enter    none: no"
+                                                             : "type, Enter    as suggested: Enter";
     case NOTE_DO:
         return "done: Enter, space or y    cannot: n";
     default:

@@ -170,9 +170,21 @@ static void test_the_view_shows_what_matters_at_every_size(void **unused)
         assert_has(text, "180.0 C");
         assert_has(text, "melt in about 40 s");
         assert_has(text, "Melt");
-        assert_has(text, "17.6 C to the plate limit");
+        assert_has(text, "17.6 C to plate 190 C (recipe)");
         assert_has(text, "03:04");
     }
+}
+
+static void test_the_merged_limits_are_shown_with_their_origins(void **unused)
+{
+    (void)unused;
+    struct front_state *state = fresh();
+
+    take_hello(state, true, false);
+
+    assert_has(drawn(state, 100, 40, false), "plate 190 C (recipe), board 260 C (built in)");
+    take_hello(state, false, true);
+    assert_has(drawn(state, 100, 40, false), "supply_volts 20 V (built in)");
 }
 
 static void test_the_digits_are_tall_where_there_is_room(void **unused)
@@ -558,6 +570,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_the_view_fills_exactly_the_rows_it_is_given),
         cmocka_unit_test(test_the_view_shows_what_matters_at_every_size),
+        cmocka_unit_test(test_the_merged_limits_are_shown_with_their_origins),
         cmocka_unit_test(test_the_digits_are_tall_where_there_is_room),
         cmocka_unit_test(test_a_plate_that_cannot_be_read_has_no_digits),
         cmocka_unit_test(test_without_colour_there_is_no_escape_and_nothing_is_lost),

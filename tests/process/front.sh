@@ -1,0 +1,175 @@
+#!/bin/bash
+# SPDX-License-Identifier: MIT
+# `tinlatch run` and `tinlatch clear` with a stand-in for the guard (FAKE_GUARD, see
+# tests/support/fake_guard.c): processes, answers, statuses, the latch. No terminal, so lines.
+. "$TOP/tests/support/scenario.sh"
+: "${FAKE_GUARD:?the built stand-in}"
+
+mkdir -p there/bin there/share
+cp "$TINLATCH" there/bin/tinlatch && cp "$FAKE_GUARD" there/bin/tinlatch-guard
+ln -s "$TOP" there/share/tinlatch
+REAL=$TINLATCH TINLATCH=$box/there/bin/tinlatch
+bench=$TOP/recipes/benches/demo.ini
+export FAKE_SPEED=50 FAKE_LOG=$box/log
+
+# A short recipe that asks, heats and ends.
+recipe short <<'LUA'
+return recipe { api = 1, title = "short", board = "hx210", insert = "frame-60x40",
+  ceiling = { plate = "80 C", heat_time = "5 min" },
+  steps = function()
+    stage "Warm"
+    tell "\195\164 first text"
+    board.place { "Board in?", timeout = "10 min" }
+    plate.ramp { to = "60 C", timeout = "5 min" }
+    record("asked", ask { "How many?", unit = "C", suggest = "7 C", timeout = "10 min" })
+    plate.off()
+  end }
+LUA
+
+# play STATUS ANSWERS...: a run whose every open prompt gets the next answer. "-" sends nothing.
+play() {
+    local expected=$1
+    shift
+    local answers=("$@") next=0
+    rm -f log
+    command_line="run short.lua (${answers[*]})"
+    mkfifo in 2>/dev/null
+    "$TINLATCH" run "${RECIPE:-short.lua}" --bench "$bench" ${JSON:+--json} <in >"$out" 2>"$err" &
+    local pid=$! seen=0
+    exec 3>in
+    local spoken=$out
+    [ -n "${JSON:-}" ] && spoken=$err
+    for _ in $(seq 600); do
+        kill -0 "$pid" 2>/dev/null || break
+        local open
+        open=$(grep -c ' open ' "$spoken")
+        if [ "$open" -gt "$seen" ]; then
+            seen=$open
+            local say=${answers[next]--}
+            next=$((next + 1))
+            case $say in
+            -) ;;
+            KILL-*) kill "-${say#KILL-}" "$pid" ;;
+            *) printf '%b\n' "$say" >&3 ;;
+            esac
+        fi
+        sleep 0.05
+    done
+    exec 3>&-
+    wait "$pid"
+    status=$?
+    checks=$((checks + 1))
+    [ "$status" = "$expected" ] || wrong "expected status $expected"
+    if grep -qE 'Sanitizer|runtime error:|Assertion' "$err"; then wrong "a sanitizer or an assertion spoke"; fi
+}
+log_has() { checks=$((checks + 1)); grep -qE -- "$1" log || { wrong "expected in what the front sent: $1"; cat log; }; }
+none_left() {
+    checks=$((checks + 1))
+    sleep 0.2
+    ! pgrep -f "$box/there/bin" >/dev/null || wrong "a process was left running"
+}
+
+# Done: the guard's check first, every answer arrives, the record is kept.
+play 0 yes yes 42
+out_has "# " && out_has "Is the plate empty?"
+out_has "limits plate 80 C (recipe)"
+out_has "? first text"
+out_has "# end    done"
+log_has 'answer 1 .*presence 1'
+log_has 'answer 3 value 42 text 42'
+expect "no record was kept" test -s "$(sed -n 's/^# record //p' "$out")"
+none_left
+
+# The same as one object.
+JSON=1 play 0 yes yes ""
+json '.outcome == "done" and .error == null and .board == "hx210" and .peak.plate_true_c == null
+      and .peak.plate_read_c > 55 and (.stages | map(.name)) == ["Warm"]'
+
+# Stopped by a line, by signals; a no; a nudge and a park on the way.
+play 6 yes stop
+log_has 'stops 1 '
+out_has "hands  Heat is off."
+for signal in INT TERM HUP; do
+    play 6 yes "KILL-$signal"
+    log_has 'stops 1 '
+    log_has '^end mode ended' # it stayed until the bench was safe
+done
+play 1 yes no
+out_has "it was answered with no"
+err_has "short.lua:"
+play 6 yes '+\n>\npark\nnonsense\nstop' # an act is no answer: the prompt stays open
+log_has 'nudge 2000 30000 .*parks 1 '
+out_has "not understood"
+
+# Tripped: hands first, then cause, act and look.
+FAKE_PLAY=trip FAKE_AT=2 play 3 yes -
+expect "not in their order" [ "$(sed -nE 's/^# +[0-9:]+ (hands|fault|act|look) .*/\1/p' "$out" | tr '\n' ' ')" = "hands fault act look " ]
+out_has "# end    tripped"
+none_left
+
+# The guard refuses, dies, cannot be started.
+FAKE_PLAY=refuse play 4
+out_has "the seat test was refused"
+FAKE_PLAY=status play 5
+err_has "held by another program?[2J"
+out_has "did not start: nothing was switched on"
+FAKE_PLAY=die FAKE_AT=1 play 6 yes
+out_has "ended without a word"
+none_left
+mv there/bin/tinlatch-guard there/elsewhere
+run 2 tinlatch run short.lua --bench "$bench"
+err_has "tinlatch-guard is neither here nor in ../libexec"
+mkdir there/libexec && cp there/elsewhere there/libexec/tinlatch-guard
+play 0 yes yes 1
+rm -r there/libexec && mv there/elsewhere there/bin/tinlatch-guard
+
+# A recipe that is wrong, dies of memory, spins.
+steps broken <<<'plate.ramp { to = "60" }'
+RECIPE=broken.lua play 1 yes
+err_has "broken.lua:3:"
+echo 'return recipe { api = 1, titel = "t" }' >header.lua
+RECIPE=header.lua play 2
+err_has "titel"
+steps memory <<<'local t = {} while true do t[#t + 1] = ("x"):rep(1000000) .. #t end'
+RECIPE=memory.lua play 1 yes
+err_has "64 MiB"
+none_left
+
+# No bench, no run; nor without a record.
+run 4 tinlatch run short.lua
+err_has "a run never takes the demo bench"
+run 4 tinlatch run short.lua --json
+json '.outcome == "refused"'
+run 2 tinlatch run short.lua --bench nowhere.ini
+touch not-a-directory
+run 4 env TINLATCH_HOME="$box/not-a-directory" "$TINLATCH" run short.lua --bench "$bench"
+
+# The latch: shown, cleared with a reason that is kept, then free.
+run 0 tinlatch clear
+out_has "nothing is latched"
+cat >"$TINLATCH_HOME/latch" <<'LATCH'
+{"rule":"sensor-open","what":"the plate's thermocouple is open","act":"leave it","look":"at its plug","recipe":"short.lua","bench":"demo","wall_s":1764000000}
+LATCH
+run 4 tinlatch run short.lua --bench "$bench"
+err_has "sensor-open"
+err_has "the plate's thermocouple is open"
+err_has "tinlatch clear"
+run 4 tinlatch clear
+out_has "the plate's thermocouple is open"
+err_has "tinlatch clear --reason TEXT"
+run 2 tinlatch clear --reason 99
+expect "a refused reason took the latch" test -e "$TINLATCH_HOME/latch"
+exec 9>"$TINLATCH_HOME/alive" && flock -s 9
+run 4 tinlatch clear --reason 1
+err_has "a run is going on"
+run 4 tinlatch run short.lua --bench "$bench"
+err_has "another run has heat on"
+exec 9>&-
+run 0 tinlatch clear --reason 'plug was loose, "replaced"'
+out_has 'cleared: plug was loose'
+out=$TINLATCH_HOME/runs/clearings.jsonl json '.kind == "clearing" and .rule == "sensor-open" and .reason == "plug was loose, \"replaced\""'
+expect "the latch stayed" test ! -e "$TINLATCH_HOME/latch"
+echo garbage >"$TINLATCH_HOME/latch"
+run 4 tinlatch run short.lua --bench "$bench"
+run 0 tinlatch clear --reason 6
+finish
