@@ -29,6 +29,7 @@ enum rule_id {
     SUPPLY_OVER_AMPS,
     POWER_ON_HOT_BOARD,
     HEAT_WHILE_POWERED,
+    SUPPLY_DISOBEYS,
     FRONT_SILENT,
     FRONT_GONE,
     KEEPER_SILENT,
@@ -74,6 +75,9 @@ struct interlock {
     uint32_t stop_seen;     /* stop_count when the run began */
     bool stop_known;
 };
+
+/* Start a run: presses of stop count from here. Without it they count from the first step's reading. */
+void interlock_begin(struct interlock *il, uint32_t stop_count);
 
 /* Advance every rule to t_ms, then write into *out what remains of *want: every field is at most
  * what was wanted and at most its limit, and off where a latched, fired or tripped rule forces it off.

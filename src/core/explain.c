@@ -54,6 +54,10 @@ static const struct advice advices[RULES] = {
                             "step before the supply"},
     [HEAT_WHILE_POWERED] = {off, "switch the supply off and wait until it reads off before the "
                                  "recipe asks for heat; take the leads off the board"},
+    [SUPPLY_DISOBEYS] =
+        {"the supply was told to switch off and still reads on: switch it off by hand, or take "
+         "its leads off the board",
+         "look whether somebody switched it on at its front, and whether it obeys its port"},
     [FRONT_SILENT] = {"heat is off until the screen's program answers again; the recipe goes on",
                       "look whether the computer is busy or its terminal hangs"},
     [FRONT_GONE] = {"heat and supply are off; the run is over",
@@ -235,6 +239,10 @@ static void say_what(enum rule_id id, const struct limits *limits, const struct 
         return;
     case STOP_PRESSED:
         snprintf(out, BENCH_TEXT, "stop was pressed");
+        return;
+    case SUPPLY_DISOBEYS:
+        snprintf(out, BENCH_TEXT, "the supply reads on at %s though it is told to be off",
+                 volts(in->supply.mv).text);
         return;
     case FRONT_SILENT:
         snprintf(out, BENCH_TEXT, "the screen's program has said nothing for %s; allowed is %s",

@@ -142,6 +142,12 @@ static void grant(const struct limits *limits, const struct wanted *want, bool h
     out->beeps = want->beeps;
 }
 
+void interlock_begin(struct interlock *il, uint32_t stop_count)
+{
+    il->stop_known = true;
+    il->stop_seen = stop_count;
+}
+
 void interlock_step(struct interlock *il, const struct limits *limits, const struct readings *in,
                     const struct wanted *want, int64_t t_ms, struct granted *out)
 {

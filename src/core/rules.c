@@ -22,6 +22,7 @@ const struct rule rules[RULES] = {
     [SUPPLY_OVER_AMPS]   = { "supply-over-amps",        100, RULE_TRIP,  UNTIL_CLEAR },
     [POWER_ON_HOT_BOARD] = { "power-on-hot-board",        0, RULE_TRIP,  UNTIL_CLEAR },
     [HEAT_WHILE_POWERED] = { "heat-while-powered",      500, RULE_TRIP,  UNTIL_CLEAR },
+    [SUPPLY_DISOBEYS]    = { "supply-disobeys",        2000, RULE_TRIP,  UNTIL_CLEAR },
     [FRONT_SILENT]       = { "front-silent",              0, RULE_PAUSE, LATCH_NONE  },
     [FRONT_GONE]         = { "front-gone",                0, RULE_STOP,  THIS_RUN    },
     [KEEPER_SILENT]      = { "keeper-silent",             0, RULE_TRIP,  UNTIL_CLEAR },
@@ -266,6 +267,8 @@ bool rule_fires(enum rule_id id, const struct facts *f)
         return power_is_on_hot_board(f);
     case HEAT_WHILE_POWERED:
         return plate_is_used(f) && f->want->heat && power_is_near(f);
+    case SUPPLY_DISOBEYS:
+        return supply_reads_on(f) && !f->want->supply_on;
     case FRONT_SILENT:
         return f->in->front_silent_ms >= f->limits->front_pause_ms;
     case FRONT_GONE:

@@ -16,7 +16,8 @@ static int64_t until_solid_ms(const struct guard *guard)
         if (solid > longest)
             longest = solid;
     }
-    return longest + longest / 5;
+    longest += longest / 5;
+    return longest > SOLID_MOST_MS ? SOLID_MOST_MS : longest;
 }
 
 void cooling_begin(struct guard *guard, int64_t t_ms)

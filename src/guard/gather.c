@@ -34,6 +34,26 @@ static enum quality convert(const struct sensor_binding *binding,
     return QUALITY_GOOD;
 }
 
+/* A sensor that flickers between well and badly would hold no count of any rule long enough: half a second
+ * of bad readings within a second and a half, and it is not believed until it has read well for as long. */
+static bool doubtful(struct guard *guard, enum sensor_id id, enum quality quality, int64_t t_ms)
+{
+    int32_t full_ms = guard->limits.stale_ms;
+    int32_t since_ms = age_ms(t_ms, guard->gathered_ms);
+    int32_t step_ms = since_ms > full_ms ? full_ms : since_ms;
+
+    guard->doubt_ms[id] += quality == QUALITY_GOOD ? -step_ms : 2 * step_ms;
+    if (guard->doubt_ms[id] <= 0) {
+        guard->doubt_ms[id] = 0;
+        guard->doubted[id] = false;
+    }
+    if (guard->doubt_ms[id] >= full_ms) {
+        guard->doubt_ms[id] = full_ms;
+        guard->doubted[id] = true;
+    }
+    return guard->doubted[id];
+}
+
 static void gather_sensor(struct guard *guard, enum sensor_id id, int64_t t_ms)
 {
     const struct sensor_binding *binding = &guard->config.bench->sensor[id];
@@ -41,12 +61,6 @@ static void gather_sensor(struct guard *guard, enum sensor_id id, int64_t t_ms)
     const struct channel *channel = &device->channels.channel[binding->channel];
     struct temp_reading *reading = &guard->in.sensor[id];
 
-    if (channel->quality == QUALITY_NONE) {
-        reading->quality = QUALITY_NONE;
-        reading->age_ms = age_ms(t_ms, 0);
-        return;
-    }
-    reading->age_ms = age_ms(t_ms, channel->at_ms);
     reading->quality = channel->quality;
     int32_t mc = 0;
     if (channel->quality == QUALITY_GOOD)
@@ -54,10 +68,14 @@ static void gather_sensor(struct guard *guard, enum sensor_id id, int64_t t_ms)
     if (reading->quality == QUALITY_GOOD) {
         if (mc < RANGE_LOW_MC || mc > RANGE_HIGH_MC)
             reading->quality = QUALITY_RANGE;
-        else
+        else {
             reading->temp_mc = mc;
+            guard->good_ms[id] = channel->at_ms;
+        }
     }
-    if (reading->age_ms > guard->limits.stale_ms)
+    reading->age_ms = age_ms(t_ms, guard->good_ms[id]);
+    if (reading->quality != QUALITY_NONE &&
+        (reading->age_ms > guard->limits.stale_ms || doubtful(guard, id, reading->quality, t_ms)))
         reading->quality = QUALITY_STALE;
 }
 
@@ -153,7 +171,8 @@ void guard_gather(struct guard *guard, int64_t t_ms)
     gather_meter(guard, t_ms);
     bool listened = guard->mode == GUARD_RUNNING || guard->mode == GUARD_PAUSED;
     guard->in.recipe_silent_ms = listened ? age_ms(t_ms, guard->turn_ms) : 0;
-    guard->in.stop_count = guard->hand.stop_count + stops_at_inputs(guard);
+    guard->in.stop_count = guard->stops + stops_at_inputs(guard);
+    guard->gathered_ms = t_ms;
     guard->in.front_silent_ms = guard->watch.front_silent_ms;
     guard->in.front_gone = guard->watch.front_gone;
     guard->in.keeper_silent_ms = guard->watch.keeper_silent_ms;

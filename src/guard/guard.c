@@ -12,8 +12,14 @@ void guard_enter(struct guard *guard, enum guard_event event, int64_t t_ms)
     if (next == guard->mode)
         return;
     guard->mode = next;
-    if (next == GUARD_COOLING)
+    if (next == GUARD_COOLING) {
+        /* At once: the coming period's request is made of what stands here now. */
+        guard->want = (struct wanted){.beeps = guard->want.beeps};
+        guard->out = (struct granted){.beeps = guard->out.beeps};
+        guard->drive = (struct drive){.beeps = guard->drive.beeps};
+        guard->off_again_ms = t_ms + OFF_AGAIN_MS;
         cooling_begin(guard, t_ms);
+    }
     if (guard->config.journal)
         journal_event(guard->config.journal, t_ms, "mode", guard_mode_name((int)next));
 }
@@ -128,6 +134,8 @@ static void guard_judge(struct guard *guard, int64_t t_ms)
     else
         guard_enter(guard, EVENT_RESUME, t_ms);
     guard->snapshot.rule = guard->trip.tripped ? (int32_t)guard->trip.rule : rule;
+    if (guard->mode == GUARD_COOLING)
+        guard_off_again(guard, t_ms);
     if (guard->mode == GUARD_COOLING && cooling_over(guard, t_ms))
         guard_enter(guard, EVENT_TOUCH_SAFE, t_ms);
 }
@@ -246,7 +254,7 @@ static void guard_tell(struct guard *guard, int64_t t_ms)
     to->mode = (int32_t)guard->mode;
     to->fired = fired_count(guard);
     to->heat_left_ms = left_ms > 0 ? (int32_t)left_ms : 0;
-    to->stop_count = guard->hand.stop_count;
+    to->stop_count = guard->in.stop_count;
     if (guard->config.journal)
         journal_snapshot(guard->config.journal, to, &guard->turn,
                          guard->config.truth_mc ? *guard->config.truth_mc : INT32_MIN);
@@ -381,6 +389,7 @@ static int take_hello(struct guard *guard, const struct wire_hello *hello, int64
     guard->present_ms = t_ms;
     if (guard->config.journal)
         journal_limits(guard->config.journal, &guard->limits, &guard->origins);
+    interlock_begin(&guard->interlock, 0); /* a press before the first scan is one too */
     guard_enter(guard, EVENT_HELLO, t_ms);
     return 0;
 }
@@ -419,6 +428,7 @@ static int take_hand(struct guard *guard, const struct wire_hand *hand, int64_t 
         return failed;
     bool news = hand->prompt != guard->hand.prompt || hand->answer != guard->hand.answer ||
                 hand->stop_count != guard->hand.stop_count;
+    guard->stops += hand->stop_count != guard->hand.stop_count;
     guard->hand = *hand;
     if (news && guard->config.journal)
         journal_hand(guard->config.journal, t_ms, hand);

@@ -13,6 +13,8 @@ enum {
     SILENT_MS =
         800, /* before its sensors count as stale, so that the cause is named, not its consequence */
     RECIPE_SILENT_MS = 2000,
+    OFF_AGAIN_MS = 1000,
+    SOLID_MOST_MS = 30 * 60000, /* no joint takes longer, whatever an estimate says */
     PARK_MOST_MS = 10 * 60000,  /* then heat is off while it stays parked */
     PRESENCE_ANSWER_MS = 60000, /* to touch a key once asked */
     SOLID_UNKNOWN_MS =
@@ -34,6 +36,12 @@ struct parking {
     int64_t since_ms;
 };
 
+/* A frame that the line has not taken whole. */
+struct unsent {
+    struct frame frame;
+    size_t sent;
+};
+
 struct guard {
     struct guard_config config;
     enum guard_mode mode;
@@ -46,6 +54,15 @@ struct guard {
     int64_t quiet_ms
         [BENCH_PORTS]; /* until when the line stays quiet between two instruments; 0 = no matter */
     int64_t begun_ms;  /* the period */
+    struct unsent unsent[BENCH_DEVICES];
+    int64_t
+        off_again_ms; /* when last words are said next to whatever does not show that it is off */
+    uint32_t stops;   /* every change of the front's count is a press, also one that goes back */
+    int64_t good_ms[SENSORS]; /* when each sensor last read well */
+    int32_t doubt_ms
+        [SENSORS]; /* fills twice as fast while it reads badly as it empties while it reads well */
+    bool doubted[SENSORS];
+    int64_t gathered_ms; /* the last scan */
     bool sensor_in_use[SENSORS];
 
     struct readings in;
@@ -87,7 +104,9 @@ struct guard {
 
 /* guard.c */
 void guard_enter(struct guard *guard, enum guard_event event, int64_t t_ms);
+/* pump.c */
 void guard_last_words(struct guard *guard);
+void guard_off_again(struct guard *guard, int64_t t_ms);
 
 /* arming.c */
 void guard_say(struct guard *guard, enum note_kind kind, int64_t t_ms, const char *text);

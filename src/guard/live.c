@@ -78,8 +78,8 @@ static int start(struct live *live, const struct live_config *config)
     signal(SIGTSTP, SIG_IGN);
     sigaction(SIGTERM, &action, NULL);
     clock_real_init(&live->clock);
-    const int never_wait_on[] = {config->record_fd, config->recipe_fd, config->front_fd,
-                                 config->sign_fd, config->durable_fd, config->beat_fd};
+    const int never_wait_on[] = {config->record_fd, config->recipe_fd,  config->front_fd,
+                                 config->sign_fd,   config->durable_fd, config->beat_fd};
     for (size_t i = 0; i < sizeof never_wait_on / sizeof never_wait_on[0]; i++)
         fcntl(never_wait_on[i], F_SETFL, O_NONBLOCK);
     if (journal_new(&live->journal, config->record_fd, 0))
@@ -173,6 +173,11 @@ static void hear_recipe(struct live *live, int64_t t_ms)
             recipe_gone(live, t_ms);
             return;
         }
+        if (kind == WIRE_HAND) { /* a recipe that plays the person is no recipe */
+            live->recipe_open = false;
+            guard_receive(live->guard, message, 1, t_ms, NULL);
+            return;
+        }
         int code = guard_receive(live->guard, message, wire_size(kind), t_ms, &error);
         if (kind == WIRE_HELLO && code)
             guard_refuse_hello(live->guard, &error, t_ms);
@@ -237,7 +242,9 @@ static void watch(struct live *live, int64_t t_ms)
         .front_silent_ms = live->front_open ? since_ms(t_ms, live->front_ms) : INT32_MAX,
         .front_gone = !live->front_open,
         .keeper_silent_ms = since_ms(t_ms, live->sign_ms),
-        .record_late_ms = broken || dropped ? INT32_MAX : live->durable >= live->mark ? 0 : since_ms(t_ms, live->mark_ms),
+        .record_late_ms = broken || dropped             ? INT32_MAX
+                          : live->durable >= live->mark ? 0
+                                                        : since_ms(t_ms, live->mark_ms),
     };
 
     /* Once everything is off there is nothing left to switch off for want of a screen or a record. */

@@ -21,16 +21,40 @@ static void set_lines(struct guard *guard, int i, const struct frame *frame)
         guard->gone[i] = true;
 }
 
-static void port_sent(struct guard *guard, int i, const struct frame *frame)
+/* What the line did not take yet; a frame once begun is finished, or its reader gets half a command. */
+static bool send_rest(struct guard *guard, int i)
 {
+    struct unsent *rest = &guard->unsent[i];
     struct port *port = port_of(guard, i);
 
-    if (guard->gone[i] || !port)
+    while (rest->sent < rest->frame.length) {
+        int n = port_write(port, rest->frame.bytes + rest->sent, rest->frame.length - rest->sent);
+        if (n < 0)
+            guard->gone[i] = true;
+        if (n <= 0)
+            return false;
+        rest->sent += (size_t)n;
+    }
+    return true;
+}
+
+/* A frame that follows one which is still stuck is dropped: the next period brings a newer one. OFF replaces
+ * whatever waits, and starts a line of its own. */
+static void send_frame(struct guard *guard, int i, const struct frame *frame, bool off)
+{
+    struct unsent *rest = &guard->unsent[i];
+
+    if (!port_of(guard, i))
         return;
-    set_lines(guard, i, frame);
-    /* A line that takes less than a whole frame is as good as cut: its reader gets half a command. */
-    if (frame->length > 0 && port_write(port, frame->bytes, frame->length) != (int)frame->length)
-        guard->gone[i] = true;
+    if (frame->sets_lines)
+        set_lines(guard, i, frame);
+    if (!off && !send_rest(guard, i))
+        return;
+    if (frame->length == 0)
+        return;
+    rest->frame = *frame;
+    rest->sent = 0;
+    send_rest(guard, i);
 }
 
 /* Bytes out and in until neither side has more. */
@@ -41,7 +65,7 @@ static void exchange_bytes(struct guard *guard, int i, int64_t t_ms)
     int n;
 
     device_outbox(&guard->device[i], &frame);
-    port_sent(guard, i, &frame);
+    send_frame(guard, i, &frame, false);
     while (!guard->gone[i] && (n = port_read(port_of(guard, i), bytes, sizeof bytes)) != 0) {
         if (n < 0) {
             guard->gone[i] = true;
@@ -49,7 +73,7 @@ static void exchange_bytes(struct guard *guard, int i, int64_t t_ms)
         }
         device_feed(&guard->device[i], bytes, (size_t)n, t_ms);
         device_outbox(&guard->device[i], &frame);
-        port_sent(guard, i, &frame);
+        send_frame(guard, i, &frame, false);
     }
 }
 
@@ -135,6 +159,34 @@ bool guard_pump(struct guard *guard, int64_t t_ms)
     return settled;
 }
 
+/* Does the instrument show that it drives nothing? What cannot be seen does not. */
+static bool shows_off(const struct guard *guard, int i, int64_t t_ms)
+{
+    const struct device *device = &guard->device[i];
+
+    if (guard->gone[i] || device->was_reset ||
+        device_silent_ms(device, t_ms) > guard->limits.silent_ms)
+        return false;
+    if (device->channels.has_duty && device->channels.duty_permille != 0)
+        return false;
+    return i != guard->config.bench->supply_device || !device->supply.on;
+}
+
+/* Off is said again, once a second, to whatever does not show that it has heard it. */
+void guard_off_again(struct guard *guard, int64_t t_ms)
+{
+    if (t_ms < guard->off_again_ms)
+        return;
+    guard->off_again_ms = t_ms + OFF_AGAIN_MS;
+    for (int i = 0; i < guard->config.bench->device_count; i++) {
+        struct frame frame = {0};
+        if (!guard->in_use[i] || shows_off(guard, i, t_ms))
+            continue;
+        device_last_words(&guard->config.bench->device[i], &frame);
+        send_frame(guard, i, &frame, true);
+    }
+}
+
 /* The same bytes that the keeper sends when everybody else is dead. */
 void guard_last_words(struct guard *guard)
 {
@@ -143,6 +195,6 @@ void guard_last_words(struct guard *guard)
         if (!guard->in_use[i])
             continue;
         device_last_words(&guard->config.bench->device[i], &frame);
-        port_sent(guard, i, &frame);
+        send_frame(guard, i, &frame, true);
     }
 }

@@ -55,7 +55,7 @@ void joint_now(const struct recipe *recipe, int joint, struct wire_joint *out)
     const struct wire_joint *forecast = &recipe->forecast[joint];
     bool known = recipe->forecast_known;
     out->melt_ms = out->molten_permille >= 1000 ? 0 : known ? forecast->melt_ms : -1;
-    out->solid_ms = out->molten_permille <= 0 ? 0 : known ? forecast->solid_ms : 0;
+    out->solid_ms = out->molten_permille <= 0 ? 0 : known ? forecast->solid_ms : -1;
 }
 
 /* A forecast is a coarse run of the model: once a second is enough for a person. */

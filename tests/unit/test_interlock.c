@@ -548,6 +548,22 @@ static void test_recipe_silent_trips_at_its_limit_and_not_just_below(void **stat
     assert_stays_off(&b);
 }
 
+static void test_supply_disobeys_trips_after_two_seconds_of_unwanted_power(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.want.heat = false;
+    b.in.supply.on = true;
+    step_for(&b, 1900);
+    assert_false(b.il.tripped);
+
+    step_for(&b, 300);
+
+    assert_tripped(&b, SUPPLY_DISOBEYS);
+    assert_words(&b, SUPPLY_DISOBEYS, "though it is told to be off");
+    assert_stays_off(&b);
+}
+
 static void test_front_silent_pauses_at_its_limit_and_goes_on_afterwards(void **state)
 {
     (void)state;
@@ -1073,13 +1089,19 @@ static void test_random_walks_latched_means_off_and_granted_is_within(void **sta
     uint64_t seed = 20;
     int trips[RULES] = {0};
     int heats = 0, feeds = 0;
-    for (int run = 0; run < 1500; run++) {
+    for (int run = 0; run < 3000; run++) {
         struct bench b = calm_bench();
         b.limits.heat_time_ms = between(&seed, 500, 20000);
         enum rule_id first_out = RULES;
         for (int scan = 0; scan < 100; scan++) {
             if (scan % 10 == 0) /* some causes must hold for a while */
                 walk(&b, run % 2 ? 189999 : 59999, &seed);
+            if (run % 8 ==
+                0) { /* and in some runs nobody wants anything, and the supply has its own mind */
+                b.want.heat = b.want.supply_on = false;
+                b.in.supply.on = b.in.supply.quality == QUALITY_GOOD;
+                b.in.supply.mv = b.in.supply.ma = 0;
+            }
             step(&b, between(&seed, 0, 150));
             assert_granted_is_within(&b);
             heats += b.out.heat;
@@ -1203,6 +1225,7 @@ int main(void)
         cmocka_unit_test(test_device_silent_waits_for_the_supplys_first_reading_but_not_for_ever),
         cmocka_unit_test(test_device_silent_ignores_instruments_that_are_not_in_use),
         cmocka_unit_test(test_recipe_silent_trips_at_its_limit_and_not_just_below),
+        cmocka_unit_test(test_supply_disobeys_trips_after_two_seconds_of_unwanted_power),
         cmocka_unit_test(test_front_silent_pauses_at_its_limit_and_goes_on_afterwards),
         cmocka_unit_test(test_front_gone_stops_by_silence_and_by_hang_up),
         cmocka_unit_test(test_keeper_silent_trips_at_its_limit_and_not_just_below),
