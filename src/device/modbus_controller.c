@@ -179,7 +179,12 @@ static bool run_is_due(const struct device *device)
         return false;
     if (!may_heat(device))
         return device->told_on || !device->told_known || device->run_differs;
-    return device->set_confirmed && (!device->told_on || device->run_differs);
+    /* On only over a set-point that is proved, above off, and not above what is wanted now. */
+    int32_t wanted = wanted_count(device);
+    int32_t off = count_of(&device->config, device->config.controller.off_mc);
+    bool right = device->set_confirmed && device->told_count <= wanted &&
+                 (device->told_count > off || wanted == off);
+    return right && (!device->told_on || device->run_differs);
 }
 
 static void write_run(struct device *device, int64_t t_ms)

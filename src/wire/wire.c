@@ -242,7 +242,7 @@ static bool limits_are_sane(const struct limits *limits)
 int wire_check_hello(const struct wire_hello *hello)
 {
     if (!limits_are_sane(&hello->board) || !limits_are_sane(&hello->recipe) || hello->zero != 0 ||
-        !within(hello->park_mc, 0, 1000000))
+        !within(hello->park_mc, 0, TEMP_MAX_MC))
         return TL_BAD;
     if (!terminated(hello->title, sizeof hello->title) ||
         !terminated(hello->board_name, sizeof hello->board_name) ||
