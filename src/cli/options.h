@@ -20,7 +20,16 @@ struct verb {
     const char *detail; /* for its own help and the reference page */
 };
 
-enum verb_id { VERB_CHECK, VERB_REHEARSE, VERB_RUN, VERB_CLEAR, VERB_MIMIC, VERB_BENCH, VERB_HELP, VERBS };
+enum verb_id {
+    VERB_CHECK,
+    VERB_REHEARSE,
+    VERB_RUN,
+    VERB_CLEAR,
+    VERB_MIMIC,
+    VERB_BENCH,
+    VERB_HELP,
+    VERBS
+};
 extern const struct verb verbs[VERBS];
 
 enum help_page { PAGE_TOPIC, PAGE_REFERENCE, PAGE_ANNOTATIONS, PAGE_LINT_NAMES, PAGE_COMMAND_LINE };

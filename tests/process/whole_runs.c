@@ -1,0 +1,118 @@
+/* SPDX-License-Identifier: MIT */
+/* Whole runs of `tinlatch run` against the emulated bench, in real time. */
+#include "whole_run.h"
+
+static struct whole_run w;
+
+static void begin(void **state, const char *name)
+{
+    char path[64];
+    *state = &w;
+    snprintf(path, sizeof path, "tests/data/quick/%s.lua", name);
+    mimic_begin(&w, source("tests/data/quick.ini"), source(path));
+    run_begin(&w, source(path));
+}
+
+static bool latched(void)
+{
+    char path[96];
+    snprintf(path, sizeof path, "%s/latch", w.dir);
+    return access(path, F_OK) == 0;
+}
+
+/* The run is over with `status`; all is off, nothing is left running. Drops the report unless it is wanted. */
+static json_t *ended(int status, double seconds)
+{
+    int got = run_end(&w, seconds);
+    if (got != status)
+        print_error("status %d; it said:\n%s\n", got, w.said);
+    assert_int_equal(got, status);
+    json_t *report = mimic_end(&w);
+    assert_int_equal(left_over(), 0);
+    assert_false(flag_in(report, "heater"));
+    assert_false(flag_in(report, "fan"));
+    assert_false(flag_in(report, "supply"));
+    return report;
+}
+
+static void test_a_run_is_done(void **state)
+{
+    begin(state, "warm");
+
+    json_t *report = ended(0, 150);
+
+    assert_near(value_in(report, "plate.peak_c"), 60, 3);
+    assert_true(value_in(report, "plate.now_c") < 46);
+    assert_has(w.said, "Seat test passed");
+    assert_has(w.said, "end    done");
+    assert_false(latched());
+    json_decref(report);
+}
+
+static void test_a_recipe_that_fails_with_the_heat_on_leaves_it_off(void **state)
+{
+    begin(state, "fails");
+
+    json_t *report = ended(1, 150);
+
+    assert_true(value_in(report, "plate.peak_c") < 62);
+    assert_has(w.said, "on purpose");
+    json_decref(report);
+}
+
+static void test_a_run_on_the_supply_alone_leaves_the_plate_alone(void **state)
+{
+    begin(state, "supply");
+
+    json_t *report = ended(0, 60);
+
+    json_t *plate = json_array_get(json_object_get(report, "ports"), 0);
+    assert_near(json_number_value(json_object_get(plate, "heard")), 0, 0);
+    assert_true(value_in(report, "outputs.supply.on_s") > 1);
+    json_decref(report);
+}
+
+static void test_a_broken_sensor_trips_and_latches(void **state)
+{
+    begin(state, "hold");
+    run_until(&w, "stage  Hold", 90);
+    nap_ms(3000);
+
+    mimic_do(&w, "fault sensor-open");
+    nap_ms(1000);
+    json_t *truth = mimic_ask(&w, "truth");
+    assert_false(flag_in(truth, "heater"));
+    json_decref(truth);
+    run_until(&w, "sensor-open", 5);
+
+    assert_true(latched());
+}
+
+static void test_stop_is_off_at_once(void **state)
+{
+    begin(state, "hold");
+    run_until(&w, "stage  Hold", 90);
+    nap_ms(2000);
+
+    run_say(&w, "stop");
+    nap_ms(600);
+    json_t *truth = mimic_ask(&w, "truth");
+    assert_false(flag_in(truth, "heater"));
+    json_decref(truth);
+
+    json_decref(ended(6, 120));
+    assert_false(latched());
+}
+
+int main(void)
+{
+#define HERE(test) cmocka_unit_test_teardown(test, whole_run_teardown)
+    const struct CMUnitTest tests[] = {
+        HERE(test_a_run_is_done),
+        HERE(test_a_recipe_that_fails_with_the_heat_on_leaves_it_off),
+        HERE(test_a_run_on_the_supply_alone_leaves_the_plate_alone),
+        HERE(test_a_broken_sensor_trips_and_latches),
+        HERE(test_stop_is_off_at_once),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
