@@ -311,6 +311,199 @@ static void test_two_of_a_kind_cannot_share_a_port_or_an_input(void **state)
             TL_UNKNOWN, 21, "that instrument drives no fan");
 }
 
+/* A plate of `driver_lines` on a whole bench; `rest` follows. */
+static int parse_plate(const char *driver_lines, const char *rest)
+{
+    char text[4096];
+    snprintf(
+        text, sizeof text,
+        "[bench]\nname = b\n[plate]\n%spower = 600 W\nheat_capacity = 600 J/K\nloss = 0.9 W/K\n"
+        "length = 120 mm\nwidth = 100 mm\nelement_lag = 4 s\n%s",
+        driver_lines, rest);
+    return parse(text, strlen(text));
+}
+
+static const char modbus_plate[] =
+    "driver = modbus\nport = /dev/a\nunit = 1\n"
+    "reading = holding 0x1000 tenths\nset_point = holding 4097 tenths\n";
+static const char plate_sensor[] = "[sensor plate]\ninstrument = plate\ninput = 1\ngives = C\n";
+static const char probe[] = "[reader probe]\ndriver = text\nport = /dev/r\npattern = {1} {2}\n"
+                            "[sensor plate]\ninstrument = reader probe\ninput = 2\ngives = C\n";
+
+#define plate_refused(lines, rest, part)                                                           \
+    do {                                                                                           \
+        int code_ = parse_plate(lines, rest);                                                      \
+        if (code_ == 0 || !strstr(error.text, part))                                               \
+            fail_msg("code %d: %s", code_, error.text);                                            \
+    } while (0)
+
+static void test_a_modbus_plate_has_its_registers(void **state)
+{
+    (void)state;
+    char lines[1024];
+    snprintf(lines, sizeof lines,
+             "%sbaud = 19200\nparity = even\nwrite_with = 16\nrun = holding 5\nrun_on = 2\n"
+             "unit_check = holding 18 is 0x0001\nsilence_check = holding 30 tenths\nsilence = 3 s\n"
+             "output = input 3 whole\nreading_open = 32767\ndegrees = F\nword_order = low-first\n",
+             modbus_plate);
+    assert_int_equal(parse_plate(lines, plate_sensor), 0);
+    const struct device_config *device = &bench.device[bench.plate_device];
+    const struct controller_config *c = &device->controller;
+    assert_int_equal(device->kind, DEVICE_CONTROLLER);
+    assert_true(device->regulates && device->owner_vouches);
+    assert_int_equal(device->silence_ms, 3000);
+    assert_int_equal(bench.port[0].baud, 19200);
+    assert_int_equal(bench.port[0].parity, 'E');
+    assert_int_equal(c->unit, 1);
+    assert_int_equal(c->write_function, 16);
+    assert_int_equal(c->map[REGISTER_READING].address, 0x1000);
+    assert_int_equal(c->map[REGISTER_READING].per_unit, 10);
+    assert_int_equal(c->map[REGISTER_SET_POINT].address, 4097);
+    assert_false(c->map[REGISTER_SET_POINT_BACK].used);
+    assert_int_equal(c->map[REGISTER_OUTPUT].function, 4);
+    assert_int_equal(c->map[REGISTER_UNIT].expected, 1);
+    assert_int_equal(c->run_on, 2);
+    assert_int_equal(c->run_off, 0);
+    assert_true(c->fahrenheit && c->low_word_first && !c->low_byte_first && c->has_open);
+}
+
+static void test_a_modbus_plate_that_could_not_be_driven_safely_is_refused(void **state)
+{
+    (void)state;
+    char lines[1024];
+    static const struct {
+        const char *more, *part;
+    } rows[] = {
+        {"drive = duty\n", "this key is for driver = line; the driver here is modbus"},
+        {"line = RTS\n", "this key is for driver = contactor"},
+        {"run_on = 1\n", "run is missing"},
+        {"run = input 5\n", "run is one holding register"},
+        {"run = holding 5\nrun_on = 0\n", "the same number"},
+        {"set_point_back = input 7 whole\n", "count for count"},
+        {"unit_check = holding 18\n", "a check says what"},
+        {"output = input 3 is 5\n", "belongs to a check"},
+        {"silence = 3 s\n", "silence_check is missing"},
+        {"output = coil 3\n", "is no register"},
+        {"output = input 65536\n", "is no register"},
+        {"output = input 3 tenths wide\n", "is no register"},
+        {"output = input\n", "is no register"},
+        {"unit_check = holding 18 is 70000\n", "is no register"},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        snprintf(lines, sizeof lines, "%s%s", modbus_plate, rows[i].more);
+        plate_refused(lines, plate_sensor, rows[i].part);
+    }
+    plate_refused(
+        "driver = modbus\nport = /dev/a\nunit = 1\nreading = holding 0\nset_point = input 1\n",
+        plate_sensor, "cannot be written");
+    plate_refused("driver = modbus\nport = /dev/a\nunit = 1\nreading = holding 0 hundredths\n"
+                  "set_point = holding 1\n",
+                  plate_sensor, "counts to 32767");
+    plate_refused("driver = modbus\nport = /dev/a\nunit = 248\n", plate_sensor, "outside 1 to 247");
+    plate_refused(modbus_plate, "[sensor plate]\ninstrument = plate\ninput = 2\ngives = C\n",
+                  "has one input");
+    plate_refused(modbus_plate,
+                  "[sensor plate]\ninstrument = plate\ninput = 1\ngives = mV\ntype = K\n",
+                  "gives degrees");
+}
+
+static void test_a_contactor_and_a_plate_by_hand_need_a_sensor_from_a_reader(void **state)
+{
+    (void)state;
+    static const char contactor[] = "driver = contactor\nport = /dev/c\nline = DTR\n";
+    assert_int_equal(parse_plate(contactor, probe), 0);
+    assert_int_equal(bench.device[0].kind, DEVICE_CONTACTOR);
+    assert_true(bench.device[0].contactor.on_dtr && !bench.device[0].contactor.is_cutoff);
+    assert_int_equal(bench.device[0].contactor.window_ms, 2000);
+    assert_int_equal(bench.sensor[SENSOR_PLATE].device, 1);
+    assert_int_equal(bench.sensor[SENSOR_PLATE].channel, 1);
+    plate_refused(contactor, plate_sensor, "has no sensor inputs");
+    plate_refused("driver = contactor\nport = /dev/c\n", probe, "line is missing");
+    plate_refused("driver = contactor\nport = /dev/c\nline = RTS\nclosed_when = low\n", probe,
+                  "would heat when the program or the computer dies");
+
+    assert_int_equal(parse_plate("driver = by-hand\n", probe), 0);
+    assert_int_equal(bench.device[0].kind, DEVICE_BY_HAND);
+    assert_int_equal(bench.device[0].port, -1);
+    assert_int_equal(bench.port_count, 1);
+    plate_refused("driver = by-hand\n", plate_sensor, "has no sensor inputs");
+    plate_refused("driver = by-hand\nport = /dev/a\n", probe, "has none");
+    plate_refused("driver = by-hand\nsilence = 2 s\n", probe, "has none");
+}
+
+static void test_only_modbus_units_and_control_lines_share_a_port(void **state)
+{
+    (void)state;
+    static const char lines_too[] =
+        "[cut-off]\ndriver = contactor\nport = /dev/a\nline = RTS\n"
+        "[inputs]\nport = /dev/a\nstop = CTS\n"
+        "[reader two]\ndriver = modbus\nport = /dev/a\nunit = 2\nreading = input 0\n"
+        "[sensor plate]\ninstrument = plate\ninput = 1\ngives = C\n";
+    assert_int_equal(parse_plate(modbus_plate, lines_too), 0);
+    assert_int_equal(bench.port_count, 1);
+    assert_int_equal(bench.device_count, 4);
+    assert_int_equal(bench.device[bench.cutoff_device].port, 0);
+    assert_true(bench.device[bench.cutoff_device].contactor.is_cutoff);
+    assert_false(bench.device[bench.inputs_device].inputs.feeds);
+    plate_refused(modbus_plate,
+                  "[reader two]\ndriver = modbus\nport = /dev/a\nunit = 1\nreading = input 0\n",
+                  "the same address");
+    plate_refused(
+        modbus_plate,
+        "[reader two]\ndriver = modbus\nport = /dev/a\nbaud = 4800\nunit = 2\nreading = input 0\n",
+        "another baud");
+    plate_refused(modbus_plate, "[meter]\ndriver = scpi-meter\nport = /dev/a\n",
+                  "only Modbus units");
+    plate_refused("driver = contactor\nport = /dev/a\nline = RTS\n",
+                  "[cut-off]\ndriver = contactor\nport = /dev/a\nline = DTR\n",
+                  "carries one contactor");
+}
+
+static void test_readers_and_contacts_are_checked(void **state)
+{
+    (void)state;
+    static const char hand[] = "driver = by-hand\n";
+    plate_refused(hand, "[reader p]\ndriver = text\nport = /dev/r\npattern = {1}{2}\n",
+                  "nothing between");
+    plate_refused(hand, "[reader p]\ndriver = text\nport = /dev/r\n", "pattern is missing");
+    plate_refused(hand, "[reader p]\ndriver = text\nport = /dev/r\npattern = {1}\ngives = mV\n",
+                  "{cj} is missing");
+    plate_refused(hand, "[reader p]\ndriver = text\nport = /dev/r\npattern = {1}\nidentity = x\n",
+                  "ask_identity is missing");
+    plate_refused(hand, "[reader p]\ndriver = text\nport = /dev/r\npattern = {1}\nunit = 2\n",
+                  "this key is for driver = modbus");
+    plate_refused(hand,
+                  "[reader p]\ndriver = text\nport = /dev/r\npattern = {1}\n"
+                  "[sensor plate]\ninstrument = reader p\ninput = 2\ngives = C\n",
+                  "not in the reader's pattern");
+    plate_refused(hand, "[inputs]\nport = /dev/i\n", "stop is missing");
+    plate_refused(hand, "[inputs]\nport = /dev/i\nstop = CTS\nanswer = CTS\n",
+                  "hangs on that line already");
+    refused(0, "[supply]\ndriver = scpi-supply\nport = /dev/b\nidentity_by = owner\nidentity = X\n",
+            TL_SYNTAX, 21, "leave this out");
+}
+
+static void test_questions_presence_and_what_was_learned_are_kept(void **state)
+{
+    (void)state;
+    assert_int_equal(
+        parse_with(2, "name = b\npresence = 5 min\nquestion.2 = Is the fan's guard on?\n"), 0);
+    assert_int_equal(bench.presence_ms, 300000);
+    assert_int_equal(bench.question_count, 1);
+    assert_string_equal(bench.question[0], "Is the fan's guard on?");
+    assert_int_equal(
+        parse_with(12, "element_lag = 4 s\nseat_pulse = 18 s\nseat_rise = 25 K\nlearned = today\n"),
+        0);
+    assert_near(bench.plate.seat_pulse_s, 18, 1e-9);
+    assert_near(bench.plate.seat_rise_c, 25, 1e-9);
+    assert_string_equal(bench.learned, "today");
+    assert_int_equal(parse(small, strlen(small)), 0);
+    assert_int_equal(bench.presence_ms, 600000);
+    assert_near(bench.plate.seat_pulse_s, 0, 0);
+    refused(12, "element_lag = 4 s\nseat_pulse = 18 s\n", TL_MISSING, 3, "seat_rise is missing");
+    refused(2, "name = b\npresence = 31 min\n", TL_RANGE, 3, "outside what is possible");
+}
+
 static void test_the_supplys_commands_can_be_replaced(void **state)
 {
     (void)state;
@@ -454,6 +647,12 @@ int main(void)
         cmocka_unit_test(test_what_the_ini_reader_would_split_merge_or_cut_is_refused),
         cmocka_unit_test(test_bytes_that_are_no_text_are_refused),
         cmocka_unit_test(test_two_of_a_kind_cannot_share_a_port_or_an_input),
+        cmocka_unit_test(test_a_modbus_plate_has_its_registers),
+        cmocka_unit_test(test_a_modbus_plate_that_could_not_be_driven_safely_is_refused),
+        cmocka_unit_test(test_a_contactor_and_a_plate_by_hand_need_a_sensor_from_a_reader),
+        cmocka_unit_test(test_only_modbus_units_and_control_lines_share_a_port),
+        cmocka_unit_test(test_readers_and_contacts_are_checked),
+        cmocka_unit_test(test_questions_presence_and_what_was_learned_are_kept),
         cmocka_unit_test(test_the_supplys_commands_can_be_replaced),
         cmocka_unit_test(test_every_short_or_damaged_file_is_refused_or_read_never_worse),
         cmocka_unit_test(test_the_error_may_be_nobodys),
