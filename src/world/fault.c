@@ -71,6 +71,15 @@ static struct instrument *plate_port(struct world *world)
     return reader ? reader->host : NULL;
 }
 
+/* Who has to be silent for the plate to be: what drives it, or, of one that says nothing, what reads it. */
+static struct instrument *plate_voice(struct world *world)
+{
+    struct instrument *plate =
+        world->plate_instrument >= 0 ? &world->instrument[world->plate_instrument] : NULL;
+    bool speaks = plate && (plate->setup.kind == WORLD_LINE || plate->setup.kind == WORLD_MODBUS);
+    return speaks ? plate : plate_reader(world);
+}
+
 static void unplug(struct instrument *host)
 {
     host->unplugged = true;
@@ -101,8 +110,7 @@ static void strike(struct world *world, int which)
         world->heater_stuck = true;
         break;
     case SILENT:
-        if (world->plate_instrument >= 0)
-            world->instrument[world->plate_instrument].deaf = true;
+        plate_voice(world)->deaf = true;
         break;
     case SHORT:
         world->shorted = true;
@@ -174,7 +182,8 @@ static int check(struct world *world, int which, struct tl_error *error)
     if (which == SHORT && world->short_rail < 0)
         return tl_error_set(error, TL_MISSING,
                             "board-short: the board states no short for any rail");
-    if ((which == SILENT || which == STUCK_ON) && world->plate_instrument < 0)
+    if ((which == SILENT && !plate_voice(world)) ||
+        (which == STUCK_ON && world->plate_instrument < 0))
         return tl_error_set(error, TL_MISSING, "%s: this bench has no plate instrument",
                             world_faults[which].name);
     return 0;

@@ -12,6 +12,6 @@ return recipe {
     plate.soak { time = "3 s" }
     stage "Cool"
     plate.off()
-    cool { plate = "44 C", fan = "100 %", timeout = "2 min" }
+    cool { plate = "44 C", fan = "100 %", timeout = "5 min" }
   end,
 }

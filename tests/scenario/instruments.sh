@@ -1,0 +1,59 @@
+#!/bin/bash
+# SPDX-License-Identifier: MIT
+# Benches with other instruments than the demo's: a controller that regulates itself behind a cut-off, a plate
+# set by hand with a sensor reader. Well they end done; with a fault they trip, and the plate is never much
+# over its limit of 80 C. And the plate's constants come back out of the record of the step test.
+. "$TOP/tests/support/scenario.sh"
+warm=$TOP/tests/data/quick/warm.lua
+
+# case BENCH FAULT STATUS OUTCOME [RULE]
+case_of() {
+    local fault=()
+    [ "$2" = none ] || fault=(--fault "$2@12")
+    run "$3" tinlatch rehearse "$warm" --bench "$TOP/tests/data/$1.ini" --json "${fault[@]}"
+    json ".outcome == \"$4\""
+    json '.peak.plate_true_c == null or .peak.plate_true_c < 82'
+    [ -z "${5:-}" ] || json ".trip.rule == \"$5\""
+    [ "$4" = invalid ] || record_whole
+}
+case_of quick-controller none 0 done
+case_of quick-controller usb-unplugged 3 tripped device-silent
+case_of quick-controller controller-ignores-set-point 3 tripped device-silent
+case_of quick-controller reader-gibberish 3 tripped
+case_of quick-controller device-silent 3 tripped device-silent
+case_of quick-controller heater-stuck-on 3 tripped plate-over
+case_of quick-controller cut-off-stuck 0 done
+case_of quick-hand none 0 done
+case_of quick-hand usb-unplugged 3 tripped
+case_of quick-hand reader-gibberish 3 tripped
+case_of quick-hand device-silent 3 tripped
+case_of quick-hand sensor-open 3 tripped sensor-open
+case_of quick-hand heater-stuck-on 3 tripped plate-over
+case_of quick-hand controller-ignores-set-point 2 invalid
+
+# bench check: stated, not proved
+run 0 tinlatch bench check --bench "$TOP/tests/data/quick-controller.ini" --json
+json '.proved == false and (.protections | length) > 4'
+json '.protections[0].covered and (.protections[0].by | contains("cut-off"))'
+sed '/^\[cut-off\]/,/^$/d; /^silence/d' "$TOP/tests/data/quick-controller.ini" >bare.ini
+run 0 tinlatch bench check --bench bare.ini
+out_has "NO  program or computer dies"
+out_has "goes on holding its set-point"
+run 2 tinlatch bench
+run 2 tinlatch bench dance
+run 2 tinlatch bench learn
+err_has "--from"
+
+# bench learn: demo.ini states 600 J/K, 0.9 W/K, 3 W/K; the seed's mains are within 6 % of its power
+run 0 tinlatch rehearse "$TOP/recipes/learn-plate.lua" --out learned --json
+run 0 tinlatch bench learn --from learned/*.jsonl --json
+json '(.heat_capacity_j_k / 600 - 1 | fabs) < 0.08 and (.loss_w_k / 0.9 - 1 | fabs) < 0.08'
+json '(.element_lag_s + .sensor_lag_s - 5.5 | fabs) < 0.3 and .residual_k < 0.3'
+run 0 tinlatch bench learn --from learned/*.jsonl --out learned
+out_has "heat_capacity  ="
+out_has "seat_pulse"
+run 2 tinlatch bench learn --from "$TOP/recipes/learn-plate.lua"
+run 0 tinlatch rehearse "$TOP/recipes/part-off.lua" --out board --json
+run 2 tinlatch bench learn --from board/*.jsonl
+err_has "empty"
+finish
