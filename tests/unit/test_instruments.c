@@ -273,6 +273,16 @@ test_contactor_opens_at_once_when_heat_is_denied_and_owes_nothing_after_a_gap(vo
     b.drive = (struct drive){.heat = true, .duty_permille = 10};
     assert_false(step(&b, 100));
     assert_false(step(&b, 60000));
+
+    start(&b, &config); /* nearly due when heat is denied: forgotten */
+    b.drive = (struct drive){.heat = true, .duty_permille = 100};
+    for (int i = 0; i < 17; i++)
+        assert_false(step(&b, 100));
+    b.drive.heat = false;
+    assert_false(step(&b, 100));
+    b.drive.heat = true;
+    for (int i = 0; i < 10; i++)
+        assert_false(step(&b, 100));
 }
 
 static void test_contactor_is_the_same_for_the_same_duties_and_times(void **state)
