@@ -45,10 +45,10 @@ static int64_t now_ms(void)
 
 static void send_hand(struct front *front)
 {
-    /* Not taken now: the next one holds all of it again. */
+    /* Not taken now: the next one holds all of it again. Nobody there to take it: its last messages are
+     * still to be read, and behind them the end. */
     wire_stamp(&front->person.hand.head, WIRE_HAND, front->state.snapshot.head.number);
-    if (wire_send(front->config->guard_fd, &front->person.hand) == TL_ENDED)
-        front->guard_gone = true;
+    wire_send(front->config->guard_fd, &front->person.hand);
     front->person.urgent = false;
 }
 

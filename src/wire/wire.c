@@ -286,6 +286,9 @@ static int receive(int fd, void *message, int flags)
     /* No control buffer: the kernel closes any descriptor that came along and says MSG_CTRUNC. */
     struct msghdr header = {.msg_iov = &space, .msg_iovlen = 1};
     ssize_t got = recvmsg(fd, &header, flags);
+    /* A peer that left with our messages unread: the kernel says so once, before what the peer sent. */
+    if (got < 0 && errno == ECONNRESET)
+        got = recvmsg(fd, &header, flags);
     if (got < 0)
         return system_error(errno);
     if (header.msg_flags & (MSG_TRUNC | MSG_CTRUNC))

@@ -284,13 +284,14 @@ static void test_a_terminal_that_takes_nothing_holds_nothing_up(void **unused)
     t.reads = false; /* its buffer is full soon */
     int before = t.hands;
 
-    for (int i = 0; i < 300; i++) {
-        t.snapshot.plate_mc += 1000; /* a new frame each time */
+    for (int i = 0; i < 400; i++) {
+        struct winsize size = {.ws_row = (unsigned short)(40 + i % 2), .ws_col = 150};
+        ioctl(t.master, TIOCSWINSZ, &size); /* the whole frame anew each time */
         scan();
-        pause_ms(5);
+        pause_ms(10);
     }
 
-    assert_true(t.hands - before >= 300);
+    assert_true(t.hands - before >= 400);
     assert_int_equal(t.hand.stop_count, 0);
     assert_true(say_end(RUN_DONE) == RUN_DONE);
 }
@@ -355,6 +356,27 @@ static void test_nothing_is_drawn_when_nothing_changes(void **unused)
     assert_int_equal(t.seen_length, 0);
 }
 
+static void test_the_end_is_heard_when_the_guard_is_gone_behind_it(void **unused)
+{
+    (void)unused;
+    struct wire_end over = {.code = RUN_DONE};
+    int status = 0;
+    scans_for(200);
+
+    kill(t.front, SIGSTOP); /* so that all of it lies there at once */
+    wire_stamp(&t.snapshot.head, WIRE_SNAPSHOT, t.snapshot.head.number + 1);
+    wire_send(t.guard_fd, &t.snapshot);
+    wire_stamp(&over.head, WIRE_END, 1);
+    wire_send(t.guard_fd, &over);
+    close(t.guard_fd);
+    kill(t.front, SIGCONT);
+    waitpid(t.front, &status, 0);
+    t.front = 0;
+
+    assert_true(WIFEXITED(status));
+    assert_int_equal(WEXITSTATUS(status), RUN_DONE);
+}
+
 static void test_a_guard_that_dies_is_said(void **unused)
 {
     (void)unused;
@@ -401,6 +423,7 @@ int main(void)
         TEST(test_signals_to_suspend_do_nothing_and_to_end_stop),
         TEST(test_another_size_is_drawn_anew),
         TEST(test_nothing_is_drawn_when_nothing_changes),
+        TEST(test_the_end_is_heard_when_the_guard_is_gone_behind_it),
         TEST(test_a_guard_that_dies_is_said),
         TEST(test_a_crash_of_the_front_leaves_the_terminal_as_it_was),
     };

@@ -547,10 +547,12 @@ static void test_peer_gone_with_unread_messages_is_the_end_too(void **state)
     struct pair *pair = *state;
     struct wire_turn turn = plain_turn();
     assert_int_equal(wire_send(pair->here, &turn), 0);
+    assert_int_equal(wire_send(pair->there, &turn), 0);
 
     close(pair->there);
     pair->there = -1;
 
+    assert_int_equal(wire_receive(pair->here, pair->got), WIRE_TURN); /* its last word counts */
     assert_int_equal(wire_receive(pair->here, pair->got), TL_ENDED);
 }
 
