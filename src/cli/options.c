@@ -202,7 +202,7 @@ struct option {
 #define ANY      {.none = true, .check = true, .rehearse = true, .run = true, .clear = true, .mimic = true, .bench = true, .help = true}
 static const struct option options_table[] = {
     {"--bench",        "FILE",         EACH,     false, TEXT(bench),
-     "the bench file; default: your bench.ini, else (never for run) the demo bench"},
+     "the bench file; default: your bench.ini, else the demo bench (run: none)"},
     {"--board",        "FILE",         WITH,     false, TEXT(board),
      "a board file instead of the one that the recipe's header names"},
     {"--set",          "NAME=VALUE",   ALL,      true,  TAKE(set),
