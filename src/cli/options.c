@@ -220,7 +220,7 @@ static const struct option options_table[] = {
     {"--cpu",          "SECONDS",      BOTH,     false, TAKE(cpu),
      "processor time after which a recipe is ended (default 5)"},
     {"--out",          "DIR",          OUTS,     false, TEXT(out),
-     "also write chart.svg and a copy of the record there; mimic: the bench file; bench learn: its chart"},
+     "write chart and copy of the record there too; mimic: the bench file"},
     {"--quiet",        NULL,           RUN,      false, FLAG(quiet),
      "no sounds"},
     {"--reason",       "TEXT",         CLEAR,    false, TEXT(reason),
