@@ -52,6 +52,8 @@ void guard_ports_needed(const struct benchfile *bench, bool heats, bool feeds, b
 void guard_begin(struct guard *guard, int64_t t_ms);
 bool guard_pump(struct guard *guard, int64_t t_ms);
 void guard_scan(struct guard *guard, int64_t t_ms);
+/* When guard_pump has to be called again though no byte has come (a line's quiet time); INT64_MAX: no need. */
+int64_t guard_wake_ms(const struct guard *guard);
 
 void guard_set_watch(struct guard *guard, const struct guard_watch *watch);
 
@@ -70,8 +72,8 @@ void guard_refuse_hello(struct guard *guard, const struct tl_error *why, int64_t
 void guard_answer_hello(const struct guard *guard, struct wire_hello *hello);
 /* Why the run never began: a question answered no, a failed seat test, an instrument that does not answer. code TL_OK: it did. */
 const struct tl_error *guard_refusal(const struct guard *guard);
-/* How the recipe ended, as it said: 0, or a negative enum tl_err; TL_MORE while it runs. */
-int guard_recipe_code(const struct guard *guard);
+/* How the recipe ended, in its own words; code TL_MORE while it runs. */
+const struct wire_end *guard_recipe_end(const struct guard *guard);
 /* Has heat been granted in this run? */
 bool guard_was_hot(const struct guard *guard);
 

@@ -115,6 +115,21 @@ static void say_what_is_open(struct guard *guard, int64_t t_ms)
             "This plate has no port and no cut-off: the program cannot switch it off. You can.");
 }
 
+/* What has no identity question is what its owner says it is: said at every start. */
+static void say_who_vouches(struct guard *guard, int64_t t_ms)
+{
+    for (int i = 0; i < guard->config.bench->device_count; i++) {
+        const struct device_config *device = &guard->config.bench->device[i];
+        char text[BENCH_TEXT];
+        if (!guard->in_use[i] || !device->owner_vouches)
+            continue;
+        snprintf(text, sizeof text,
+                 "The %s cannot say what it is: that it hangs on its port is its owner's word.",
+                 device->name);
+        guard_say(guard, NOTE_WARN, t_ms, text);
+    }
+}
+
 void checking_step(struct guard *guard, int64_t t_ms)
 {
     if (!guard->ready) {
@@ -131,6 +146,7 @@ void checking_step(struct guard *guard, int64_t t_ms)
             return;
         }
         say_what_is_open(guard, t_ms);
+        say_who_vouches(guard, t_ms);
         ask_next(guard, t_ms);
         return;
     }

@@ -37,7 +37,7 @@ int guard_new(struct guard **out, const struct guard_config *config, struct tl_e
     guard->snapshot.rule = -1;
     guard->plate_fresh_ms = -1;
     guard->safe_since_ms = -1;
-    guard->recipe_code = TL_MORE;
+    guard->recipe_end.code = TL_MORE;
     *out = guard;
     return 0;
 }
@@ -441,8 +441,8 @@ static int take_end(struct guard *guard, const struct wire_end *end, int64_t t_m
 
     if (failed)
         return failed;
-    if (guard->recipe_code == TL_MORE)
-        guard->recipe_code = end->code; /* the first word counts */
+    if (guard->recipe_end.code == TL_MORE)
+        guard->recipe_end = *end; /* the first word counts */
     guard_enter(guard, EVENT_END, t_ms);
     return 0;
 }
@@ -539,9 +539,9 @@ const struct tl_error *guard_refusal(const struct guard *guard)
     return &guard->refusal;
 }
 
-int guard_recipe_code(const struct guard *guard)
+const struct wire_end *guard_recipe_end(const struct guard *guard)
 {
-    return guard->recipe_code;
+    return &guard->recipe_end;
 }
 
 bool guard_was_hot(const struct guard *guard)

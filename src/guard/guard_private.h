@@ -55,6 +55,8 @@ struct guard {
         [BENCH_PORTS]; /* until when the line stays quiet between two instruments; 0 = no matter */
     int64_t begun_ms;  /* the period */
     struct unsent unsent[BENCH_DEVICES];
+    int64_t wake_ms; /* when to look at the ports again; INT64_MAX = when bytes come */
+    int64_t heard_ms[BENCH_DEVICES]; /* when bytes last came from each */
     int64_t
         off_again_ms; /* when last words are said next to whatever does not show that it is off */
     uint32_t stops;   /* every change of the front's count is a press, also one that goes back */
@@ -81,8 +83,8 @@ struct guard {
     const struct insert *insert; /* the recipe's, on this bench */
     int32_t park_mc;
     struct guard_watch watch;
-    struct tl_error refusal; /* why the run never began */
-    int recipe_code;         /* how the recipe ended; TL_MORE = it runs */
+    struct tl_error refusal;    /* why the run never began */
+    struct wire_end recipe_end; /* how the recipe ended; code TL_MORE = it runs */
     int64_t hello_ms;
     bool ready;         /* every instrument answered once */
     int question;       /* being asked, or next */

@@ -18,7 +18,7 @@
 enum {
     LIVE_FDS = BENCH_PORTS + 4,
     LAST_LINES_MS = 2000, /* for the disk to take the end of the record */
-    SHARED_PORT_MS = 2,   /* how soon to look again at a port that waits for its quiet time */
+    MESSAGES_A_TURN = 32,
 };
 
 struct live {
@@ -154,7 +154,7 @@ static void recipe_gone(struct live *live, int64_t t_ms)
     struct wire_end end = {.code = TL_KILLED, .text = "the recipe's process is gone"};
 
     live->recipe_open = false;
-    if (guard_recipe_code(live->guard) != TL_MORE)
+    if (guard_recipe_end(live->guard)->code != TL_MORE)
         return; /* it has said its END, and left */
     live->urgent = true;
     wire_stamp(&end.head, WIRE_END, 1);
@@ -167,8 +167,10 @@ static void hear_recipe(struct live *live, int64_t t_ms)
     struct tl_error error = {0};
     int kind;
 
-    while (live->recipe_open &&
-           (kind = wire_receive(live->config->recipe_fd, message)) != TL_MORE) {
+    /* Bounded: a recipe that floods delays no scan, its own messages wait. */
+    for (int n = 0; n < MESSAGES_A_TURN && live->recipe_open &&
+                    (kind = wire_receive(live->config->recipe_fd, message)) != TL_MORE;
+         n++) {
         if (kind < 0) {
             recipe_gone(live, t_ms);
             return;
@@ -190,17 +192,19 @@ static void hear_front(struct live *live, int64_t t_ms)
     _Alignas(8) unsigned char message[WIRE_MAX];
     int kind;
 
-    while (live->front_open && (kind = wire_receive(live->config->front_fd, message)) != TL_MORE) {
+    for (int n = 0; n < MESSAGES_A_TURN && live->front_open &&
+                    (kind = wire_receive(live->config->front_fd, message)) != TL_MORE;
+         n++) {
         if (kind != WIRE_HAND) { /* gone, or no front of ours */
             live->front_open = false;
             live->urgent = true;
             return;
         }
+        uint32_t stops = live->hand.stop_count;
         memcpy(&live->hand, message, sizeof live->hand);
         guard_receive(live->guard, message, sizeof live->hand, t_ms, NULL);
         live->front_ms = t_ms;
-        live->urgent =
-            live->urgent || live->hand.stop_count != guard_readings(live->guard)->stop_count;
+        live->urgent = live->urgent || live->hand.stop_count != stops;
     }
 }
 
@@ -361,10 +365,10 @@ static void turn_of_the_loop(struct live *live)
     struct pollfd fds[LIVE_FDS];
     int64_t t_ms = live->clock.now_ms(&live->clock);
     int64_t wait_ms = next_ms(live) - t_ms;
-    bool shares = live->config->bench->device_count > live->config->bench->port_count;
+    int64_t wake_ms = guard_wake_ms(live->guard);
 
-    if (shares && !live->scanned && wait_ms > SHARED_PORT_MS)
-        wait_ms = SHARED_PORT_MS;
+    if (!live->scanned && wake_ms < t_ms + wait_ms)
+        wait_ms = wake_ms - t_ms;
     poll(fds, (nfds_t)fill_fds(live, fds), wait_ms > 0 ? (int)wait_ms : 0);
     t_ms = live->clock.now_ms(&live->clock);
     hear(live, t_ms);
@@ -392,10 +396,23 @@ static enum outcome outcome_of(const struct live *live)
         return rules[trip->rule].kind == RULE_STOP ? RUN_STOPPED : RUN_TRIPPED;
     if (refusal->code)
         return refusal->code == TL_DEVICE ? RUN_DEVICE : RUN_REFUSED;
-    int code = guard_recipe_code(live->guard);
+    int code = guard_recipe_end(live->guard)->code;
     if (code == TL_LIMIT || code == TL_STEP || code == TL_TIMEOUT || code == TL_KILLED)
         return RUN_FAILED;
     return code == 0 ? RUN_DONE : live->told_recipe ? RUN_FAILED : RUN_INVALID;
+}
+
+/* The guard's reason, else the recipe's own words. */
+static void why_it_ended(const struct live *live, struct tl_error *why)
+{
+    const struct wire_end *end = guard_recipe_end(live->guard);
+
+    *why = *guard_refusal(live->guard);
+    if (why->code || guard_trip(live->guard)->tripped || end->code == 0 || end->code == TL_ENDED ||
+        end->code == TL_MORE)
+        return;
+    tl_error_set(why, (enum tl_err)end->code, "%s", end->text);
+    tl_error_at(why, live->config->recipe_name, end->line);
 }
 
 /* The record's end is on disk before the run says that it is over. */
@@ -425,13 +442,15 @@ enum outcome live_run(const struct live_config *config)
         turn_of_the_loop(&live);
     int64_t t_ms = live.clock.now_ms(&live.clock);
     enum outcome outcome = outcome_of(&live);
-    const struct tl_error *refusal = guard_refusal(live.guard);
-    journal_end(live.journal, t_ms, outcome, refusal->code ? refusal : NULL);
+    struct tl_error why;
+    why_it_ended(&live, &why);
+    journal_end(live.journal, t_ms, outcome, why.code ? &why : NULL);
     wait_durable(&live);
     latch_at_the_end(&live);
     wire_stamp(&end.head, WIRE_END, 1);
     end.code = (int32_t)outcome;
-    snprintf(end.text, sizeof end.text, "%.*s", (int)sizeof end.text - 1, refusal->text);
+    end.line = why.line;
+    snprintf(end.text, sizeof end.text, "%.*s", (int)sizeof end.text - 1, why.text);
     if (live.front_open)
         wire_send(config->front_fd, &end);
     if (live.recipe_open)

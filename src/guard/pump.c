@@ -57,6 +57,26 @@ static void send_frame(struct guard *guard, int i, const struct frame *frame, bo
     send_rest(guard, i);
 }
 
+/* Look at the ports again at t_ms, though no byte may have come. */
+static void wake_at(struct guard *guard, int64_t t_ms)
+{
+    if (t_ms < guard->wake_ms)
+        guard->wake_ms = t_ms;
+}
+
+/* A Modbus line stays silent for 3.5 characters before every request. A millisecond clock: one more on top. */
+static bool must_be_quiet(struct guard *guard, int i, int64_t t_ms)
+{
+    const struct device_config *device = &guard->config.bench->device[i];
+    int32_t quiet_ms = device_quiet_ms(device, guard->config.bench->port[device->port].baud);
+    int64_t until_ms = guard->heard_ms[i] + quiet_ms + 1;
+
+    if (quiet_ms <= 0 || guard->heard_ms[i] <= 0 || t_ms >= until_ms)
+        return false;
+    wake_at(guard, until_ms);
+    return true;
+}
+
 /* Bytes out and in until neither side has more. */
 static void exchange_bytes(struct guard *guard, int i, int64_t t_ms)
 {
@@ -64,6 +84,8 @@ static void exchange_bytes(struct guard *guard, int i, int64_t t_ms)
     struct frame frame = {0};
     int n;
 
+    if (must_be_quiet(guard, i, t_ms))
+        return;
     device_outbox(&guard->device[i], &frame);
     send_frame(guard, i, &frame, false);
     while (!guard->gone[i] && (n = port_read(port_of(guard, i), bytes, sizeof bytes)) != 0) {
@@ -72,6 +94,9 @@ static void exchange_bytes(struct guard *guard, int i, int64_t t_ms)
             return;
         }
         device_feed(&guard->device[i], bytes, (size_t)n, t_ms);
+        guard->heard_ms[i] = t_ms;
+        if (must_be_quiet(guard, i, t_ms))
+            return; /* the next request waits for the line's silence; it stays in the outbox */
         device_outbox(&guard->device[i], &frame);
         send_frame(guard, i, &frame, false);
     }
@@ -122,14 +147,20 @@ static bool has_the_port(struct guard *guard, int i, int64_t t_ms)
     if (guard->talker[port] >= 0) {
         int before = guard->talker[port], before_place = 0;
         sharers(guard, port, before, &before_place);
-        bool over = t_ms >= guard->begun_ms + slice_ms * (before_place + 1);
-        if (before > i || !(device_settled(&guard->device[before]) || over))
+        int64_t over_ms = guard->begun_ms + slice_ms * (before_place + 1);
+        if (before > i)
             return false;
+        if (!device_settled(&guard->device[before]) && t_ms < over_ms) {
+            wake_at(guard, over_ms);
+            return false;
+        }
         if (guard->quiet_ms[port] == 0)
             guard->quiet_ms[port] = t_ms + device_quiet_ms(&guard->config.bench->device[i],
                                                            guard->config.bench->port[port].baud);
-        if (t_ms < guard->quiet_ms[port])
+        if (t_ms < guard->quiet_ms[port]) {
+            wake_at(guard, guard->quiet_ms[port]);
             return false;
+        }
     }
     guard->quiet_ms[port] = 0;
     guard->talker[port] = i;
@@ -150,6 +181,7 @@ bool guard_pump(struct guard *guard, int64_t t_ms)
 {
     bool settled = true;
 
+    guard->wake_ms = INT64_MAX;
     for (int i = 0; i < guard->config.bench->device_count; i++) {
         if (!guard->in_use[i])
             continue;
@@ -197,4 +229,9 @@ void guard_last_words(struct guard *guard)
         device_last_words(&guard->config.bench->device[i], &frame);
         send_frame(guard, i, &frame, true);
     }
+}
+
+int64_t guard_wake_ms(const struct guard *guard)
+{
+    return guard->wake_ms;
 }

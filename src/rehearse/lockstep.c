@@ -143,6 +143,8 @@ static void one_period(struct rehearsal *r, const struct wire_turn *turn)
         int64_t next_ms = world_next_reply_ms(r->world);
         if (t_ms >= latest_ms)
             break;
+        if (guard_wake_ms(r->guard) < next_ms)
+            next_ms = guard_wake_ms(r->guard);
         t_ms = next_ms < latest_ms ? next_ms : latest_ms;
         world_advance(r->world, t_ms);
     }

@@ -96,7 +96,8 @@ static void fake_line_close(struct port *port)
     (void)port;
 }
 
-static const struct port_ops fake_line_ops = {fake_line_read, fake_line_write, fake_line_close};
+static const struct port_ops fake_line_ops = {
+    .read = fake_line_read, .write = fake_line_write, .close = fake_line_close};
 
 static inline void fake_line_init(struct fake_line *fake)
 {

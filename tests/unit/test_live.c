@@ -1,0 +1,381 @@
+/* SPDX-License-Identifier: MIT */
+/* The guard's process, alone: the test plays front, recipe, keeper and scribe at the other ends. The run uses no
+ * plate and no supply, so nothing is on any port; what is watched is the loop and who may end it. */
+#include "check.h"
+
+#include <fcntl.h>
+#include <poll.h>
+#include <signal.h>
+#include <stdlib.h>
+#include <sys/socket.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include "tinlatch/keeper.h"
+#include "tinlatch/latch.h"
+#include "tinlatch/live.h"
+
+struct stage {
+    pid_t guard;
+    int recipe, front, beats, signs, lines, durable;
+    char latch[64];
+    bool keeper_lives, front_answers;
+    struct wire_hand hand;
+    struct wire_snapshot snapshot;
+    uint32_t beat;
+    int wrong_beats;
+    struct wire_end end;
+    bool ended, greeted;
+};
+
+static struct benchfile bench;
+
+static void two_ends(int *ours, int *its)
+{
+    int pair[2];
+    assert_int_equal(socketpair(AF_UNIX, SOCK_SEQPACKET, 0, pair), 0);
+    *ours = pair[0];
+    *its = pair[1];
+}
+
+static void pipe_from(int *ours, int *its)
+{
+    int pair[2];
+    assert_int_equal(pipe2(pair, O_NONBLOCK), 0);
+    *ours = pair[0];
+    *its = pair[1];
+}
+
+static void start(struct stage *stage)
+{
+    int pair[2];
+    struct live_config config = {.bench = &bench, .recipe_name = "quick.lua"};
+
+    bench = (struct benchfile){.period_ms = 50,
+                               .plate_device = -1,
+                               .supply_device = -1,
+                               .meter_device = -1,
+                               .cutoff_device = -1,
+                               .inputs_device = -1,
+                               .presence_ms = 600000};
+    *stage = (struct stage){.keeper_lives = true, .front_answers = true};
+    snprintf(stage->latch, sizeof stage->latch, "/tmp/test-live-%d.latch", (int)getpid());
+    unlink(stage->latch);
+    two_ends(&stage->recipe, &config.recipe_fd);
+    two_ends(&stage->front, &config.front_fd);
+    pipe_from(&stage->beats, &config.beat_fd);
+    pipe_from(&stage->lines, &config.record_fd);
+    assert_int_equal(pipe2(pair, O_NONBLOCK), 0);
+    config.sign_fd = pair[0];
+    stage->signs = pair[1];
+    assert_int_equal(pipe2(pair, O_NONBLOCK), 0);
+    config.durable_fd = pair[0];
+    stage->durable = pair[1];
+    config.latch_path = stage->latch;
+    stage->guard = fork();
+    if (stage->guard == 0) {
+        const int ours[] = {stage->recipe, stage->front, stage->beats,
+                            stage->signs,  stage->lines, stage->durable};
+        for (size_t i = 0; i < sizeof ours / sizeof ours[0]; i++)
+            close(ours[i]);
+        _exit((int)live_run(&config));
+    }
+    close(config.recipe_fd);
+    close(config.front_fd);
+    close(config.beat_fd);
+    close(config.record_fd);
+    close(config.sign_fd);
+    close(config.durable_fd);
+}
+
+static void say_hello(struct stage *stage)
+{
+    struct wire_hello hello = {0};
+    wire_stamp(&hello.head, WIRE_HELLO, 1);
+    assert_int_equal(wire_send(stage->recipe, &hello), 0);
+}
+
+/* The scribe's part: whatever came is durable. */
+static void write_down(struct stage *stage)
+{
+    static uint64_t lines;
+    static pid_t of;
+    char block[65536];
+    ssize_t n;
+
+    if (of != stage->guard) {
+        of = stage->guard;
+        lines = 0;
+    }
+    while ((n = read(stage->lines, block, sizeof block)) > 0)
+        for (ssize_t i = 0; i < n; i++)
+            lines += block[i] == '\n';
+    if (write(stage->durable, &lines, sizeof lines) < 0)
+        return; /* the guard has left */
+}
+
+static void hear_beats(struct stage *stage)
+{
+    struct keeper_beat beat;
+    while (read(stage->beats, &beat, sizeof beat) == (ssize_t)sizeof beat) {
+        stage->wrong_beats += beat.number != stage->beat + 1;
+        stage->beat = beat.number;
+    }
+}
+
+static void hear_front(struct stage *stage)
+{
+    _Alignas(8) unsigned char message[WIRE_MAX];
+    int kind;
+
+    while ((kind = wire_receive_now(stage->front, message)) > 0) {
+        if (kind == WIRE_END) {
+            memcpy(&stage->end, message, sizeof stage->end);
+            stage->ended = true;
+        }
+        if (kind != WIRE_SNAPSHOT)
+            continue;
+        memcpy(&stage->snapshot, message, sizeof stage->snapshot);
+        if (!stage->front_answers)
+            continue;
+        stage->hand.prompt = stage->snapshot.open_note;
+        stage->hand.answer = stage->snapshot.open_note ? ANSWER_YES : ANSWER_NONE;
+        wire_stamp(&stage->hand.head, WIRE_HAND, stage->snapshot.head.number);
+        wire_send(stage->front, &stage->hand);
+    }
+}
+
+/* The recipe's part: a turn for every snapshot, once it was greeted. */
+static void hear_recipe(struct stage *stage, bool turns)
+{
+    _Alignas(8) unsigned char message[WIRE_MAX];
+    struct wire_turn turn = {.rail = -1};
+    int kind;
+
+    while ((kind = wire_receive_now(stage->recipe, message)) > 0) {
+        stage->greeted = stage->greeted || kind == WIRE_HELLO;
+        if (kind != WIRE_SNAPSHOT || !turns)
+            continue;
+        wire_stamp(&turn.head, WIRE_TURN, ((struct wire_head *)(void *)message)->number);
+        wire_send(stage->recipe, &turn);
+    }
+}
+
+static void play(struct stage *stage, int for_ms, bool turns)
+{
+    for (int t_ms = 0; t_ms < for_ms && !stage->ended; t_ms += 10) {
+        poll(NULL, 0, 10);
+        if (stage->keeper_lives && write(stage->signs, "k", 1) < 0)
+            stage->keeper_lives = false;
+        hear_beats(stage);
+        write_down(stage);
+        hear_front(stage);
+        hear_recipe(stage, turns);
+    }
+}
+
+static void until_running(struct stage *stage)
+{
+    for (int i = 0; i < 100 && !stage->greeted; i++)
+        play(stage, 50, true);
+    assert_true(stage->greeted);
+    play(stage, 200, true);
+    assert_int_equal(stage->snapshot.mode, GUARD_RUNNING);
+}
+
+static int leave(struct stage *stage)
+{
+    int status = -1;
+    close(stage->recipe);
+    close(stage->front);
+    close(stage->beats);
+    close(stage->signs);
+    close(stage->lines);
+    close(stage->durable);
+    waitpid(stage->guard, &status, 0);
+    unlink(stage->latch);
+    return WIFEXITED(status) ? WEXITSTATUS(status) : -1;
+}
+
+static void test_a_run_from_hello_to_end_is_done_and_never_skips_a_beat(void **state)
+{
+    (void)state;
+    struct stage stage;
+    struct wire_end end = {0};
+    start(&stage);
+    say_hello(&stage);
+    until_running(&stage);
+
+    wire_stamp(&end.head, WIRE_END, 1);
+    assert_int_equal(wire_send(stage.recipe, &end), 0);
+    play(&stage, 5000, false);
+
+    assert_true(stage.ended);
+    assert_int_equal(stage.end.code, RUN_DONE);
+    assert_int_equal(stage.wrong_beats, 0);
+    assert_true(stage.beat > 5);
+    assert_int_equal(leave(&stage), RUN_DONE);
+}
+
+static void test_a_recipe_that_fails_has_its_words_in_the_end(void **state)
+{
+    (void)state;
+    struct stage stage;
+    struct wire_end end = {.code = TL_STEP, .line = 12, .text = "no such luck"};
+    start(&stage);
+    say_hello(&stage);
+    until_running(&stage);
+
+    wire_stamp(&end.head, WIRE_END, 1);
+    wire_send(stage.recipe, &end);
+    play(&stage, 5000, false);
+
+    assert_int_equal(stage.end.code, RUN_FAILED);
+    assert_int_equal(stage.end.line, 12);
+    assert_has(stage.end.text, "no such luck");
+    assert_int_equal(leave(&stage), RUN_FAILED);
+}
+
+static void test_a_recipe_that_is_gone_without_a_word_has_failed(void **state)
+{
+    (void)state;
+    struct stage stage;
+    start(&stage);
+    say_hello(&stage);
+    until_running(&stage);
+
+    shutdown(stage.recipe, SHUT_RDWR);
+    play(&stage, 5000, false);
+
+    assert_int_equal(stage.end.code, RUN_FAILED);
+    leave(&stage);
+}
+
+static void test_a_stop_ends_it_as_stopped(void **state)
+{
+    (void)state;
+    struct stage stage;
+    start(&stage);
+    say_hello(&stage);
+    until_running(&stage);
+
+    stage.hand.stop_count = 1;
+    play(&stage, 5000, true);
+
+    assert_int_equal(stage.end.code, RUN_STOPPED);
+    leave(&stage);
+}
+
+static void test_a_front_that_hangs_up_stops_the_run(void **state)
+{
+    (void)state;
+    struct stage stage;
+    start(&stage);
+    say_hello(&stage);
+    until_running(&stage);
+
+    shutdown(stage.front, SHUT_RDWR);
+    stage.front_answers = false;
+    for (int i = 0; i < 300 && waitpid(stage.guard, NULL, WNOHANG) == 0; i++)
+        play(&stage, 20, true);
+
+    assert_int_equal(kill(stage.guard, 0), -1);
+    leave(&stage);
+}
+
+static void test_a_front_that_says_nothing_pauses_and_goes_on(void **state)
+{
+    (void)state;
+    struct stage stage;
+    start(&stage);
+    say_hello(&stage);
+    until_running(&stage);
+
+    stage.front_answers = false;
+    play(&stage, 3500, true);
+    assert_int_equal(stage.snapshot.mode, GUARD_PAUSED);
+    assert_int_equal(stage.snapshot.rule, FRONT_SILENT);
+    stage.front_answers = true;
+    play(&stage, 500, true);
+
+    assert_int_equal(stage.snapshot.mode, GUARD_RUNNING);
+    stage.hand.stop_count = 1;
+    play(&stage, 3000, true);
+    leave(&stage);
+}
+
+static void test_a_keeper_that_is_gone_trips_and_latches(void **state)
+{
+    (void)state;
+    struct stage stage;
+    struct latch latch;
+    start(&stage);
+    say_hello(&stage);
+    until_running(&stage);
+
+    close(stage.signs);
+    stage.keeper_lives = false;
+    stage.signs = open("/dev/null", O_WRONLY);
+    play(&stage, 5000, true);
+
+    assert_int_equal(stage.end.code, RUN_TRIPPED);
+    assert_int_equal(latch_read(stage.latch, &latch, NULL), 1);
+    assert_string_equal(latch.rule, "keeper-silent");
+    leave(&stage);
+}
+
+static void test_a_question_answered_no_refuses_the_run(void **state)
+{
+    (void)state;
+    struct stage stage;
+    start(&stage);
+    say_hello(&stage);
+    stage.front_answers = false;
+    for (int i = 0; i < 100 && !stage.snapshot.open_note; i++)
+        play(&stage, 20, true);
+    assert_true(stage.snapshot.open_note != 0);
+
+    stage.hand.prompt = stage.snapshot.open_note;
+    stage.hand.answer = ANSWER_NO;
+    wire_stamp(&stage.hand.head, WIRE_HAND, stage.snapshot.head.number);
+    wire_send(stage.front, &stage.hand);
+    play(&stage, 5000, true);
+
+    assert_int_equal(stage.end.code, RUN_REFUSED);
+    assert_false(stage.greeted);
+    leave(&stage);
+}
+
+static void test_a_recipe_that_plays_the_person_is_ended(void **state)
+{
+    (void)state;
+    struct stage stage;
+    struct wire_hand hand = {.answer = ANSWER_YES};
+    start(&stage);
+    say_hello(&stage);
+    until_running(&stage);
+
+    wire_stamp(&hand.head, WIRE_HAND, 1);
+    wire_send(stage.recipe, &hand);
+    play(&stage, 5000, true);
+
+    assert_int_equal(stage.end.code, RUN_FAILED);
+    leave(&stage);
+}
+
+int main(void)
+{
+    signal(SIGPIPE, SIG_IGN); /* a guard that has left is seen by its END */
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_a_run_from_hello_to_end_is_done_and_never_skips_a_beat),
+        cmocka_unit_test(test_a_recipe_that_fails_has_its_words_in_the_end),
+        cmocka_unit_test(test_a_recipe_that_is_gone_without_a_word_has_failed),
+        cmocka_unit_test(test_a_stop_ends_it_as_stopped),
+        cmocka_unit_test(test_a_front_that_hangs_up_stops_the_run),
+        cmocka_unit_test(test_a_front_that_says_nothing_pauses_and_goes_on),
+        cmocka_unit_test(test_a_keeper_that_is_gone_trips_and_latches),
+        cmocka_unit_test(test_a_question_answered_no_refuses_the_run),
+        cmocka_unit_test(test_a_recipe_that_plays_the_person_is_ended),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
