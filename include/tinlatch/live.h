@@ -21,7 +21,7 @@ struct live_config {
     int beat_fd, sign_fd;      /* heartbeats to the keeper, signs of life from it */
     int record_fd, durable_fd; /* lines to the scribe, numbers of durable lines from it */
     const char *latch_path;    /* written when heat is first allowed, removed at a clean end */
-    const char *recipe_name;
+    const char *recipe_name, *serial; /* for the record; serial: of the board on the bench, "" = not given */
     bool ask_realtime;
 };
 

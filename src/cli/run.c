@@ -189,7 +189,8 @@ _Noreturn static void be_guard(struct bench_run *r, const struct options *option
     const char *argv[] = {r->guard_path, "--live",          "--bench",    r->bench_path,
                           "--recipe-fd", recipe_fd,         "--front-fd", front_fd,
                           "--record-fd", record_fd,         "--latch",    r->latch_path,
-                          "--recipe",    options->argument, NULL};
+                          "--recipe",    options->argument, "--serial",   options->setup.serial,
+                          NULL};
     int nowhere = open("/dev/null", O_RDONLY);
     setsid();
     snprintf(recipe_fd, sizeof recipe_fd, "%d", r->recipe_pair[1]);

@@ -36,6 +36,7 @@ struct live {
     uint32_t beats, leaves;
     bool latched; /* the latch file is there */
     bool tripped_told;
+    bool recorded;         /* the record's first line is written */
     struct wire_hand hand; /* the last */
 };
 
@@ -66,6 +67,24 @@ static void say(void *context, const struct wire_note *note)
         live->front_open = false;
 }
 
+/* The record's first line, as soon as it is known what runs; without a HELLO at the latest with the end. */
+static void record_start(struct live *live, const struct wire_hello *hello)
+{
+    struct journal_start first = {.kind = "run",
+                                  .recipe = live->config->recipe_name,
+                                  .bench = live->config->bench->name,
+                                  .title = hello ? hello->title : "",
+                                  .board = hello ? hello->board_name : "",
+                                  .insert = hello ? hello->insert : "",
+                                  .serial = live->config->serial,
+                                  .version = TINLATCH_VERSION};
+
+    if (live->recorded)
+        return;
+    live->recorded = true;
+    journal_start(live->journal, &first);
+}
+
 static int start(struct live *live, const struct live_config *config)
 {
     struct guard_config guard = {.bench = config->bench, .say = say, .context = live};
@@ -90,15 +109,6 @@ static int start(struct live *live, const struct live_config *config)
         return TL_SYSTEM;
     if (config->ask_realtime)
         ask_realtime();
-    struct journal_start first = {.kind = "run",
-                                  .recipe = config->recipe_name,
-                                  .bench = config->bench->name,
-                                  .title = "",
-                                  .board = "",
-                                  .serial = "",
-                                  .insert = "",
-                                  .version = TINLATCH_VERSION};
-    journal_start(live->journal, &first);
     return 0;
 }
 
@@ -180,6 +190,8 @@ static void hear_recipe(struct live *live, int64_t t_ms)
             guard_receive(live->guard, message, 1, t_ms, NULL);
             return;
         }
+        if (kind == WIRE_HELLO && wire_check_hello((const void *)message) == 0)
+            record_start(live, (const void *)message);
         int code = guard_receive(live->guard, message, wire_size(kind), t_ms, &error);
         if (kind == WIRE_HELLO && code)
             guard_refuse_hello(live->guard, &error, t_ms);
@@ -443,6 +455,7 @@ enum outcome live_run(const struct live_config *config)
     int64_t t_ms = live.clock.now_ms(&live.clock);
     enum outcome outcome = outcome_of(&live);
     struct tl_error why;
+    record_start(&live, NULL);
     why_it_ended(&live, &why);
     journal_end(live.journal, t_ms, outcome, why.code ? &why : NULL);
     wait_durable(&live);

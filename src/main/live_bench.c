@@ -131,6 +131,7 @@ static pid_t fork_guard(struct bench_run *run)
         .durable_fd = run->durable[0],
         .latch_path = run->options->latch_path,
         .recipe_name = run->options->recipe_name,
+        .serial = run->options->serial,
         .ask_realtime = true,
     };
     memcpy(config.port, run->keeper.port, sizeof config.port);

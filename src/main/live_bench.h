@@ -7,7 +7,7 @@
 
 struct live_options {
     int recipe_fd, front_fd, record_fd; /* inherited from the front */
-    const char *latch_path, *recipe_name;
+    const char *latch_path, *recipe_name, *serial; /* serial "" = not given */
 };
 
 /* 0 when the run ended in order, whatever its outcome; else a negative enum tl_err. Everything is off. */

@@ -159,6 +159,7 @@ static const struct option live_words[] = {
     {"record-fd", required_argument, NULL, 'd'},
     {"latch", required_argument, NULL, 'a'},
     {"recipe", required_argument, NULL, 'n'},
+    {"serial", required_argument, NULL, 's'},
     {NULL, 0, NULL, 0},
 };
 
@@ -173,7 +174,7 @@ static int descriptor(const char *text)
 
 static bool live_parse(int argc, char *argv[], struct live_options *options, const char **bench)
 {
-    *options = (struct live_options){-1, -1, -1, NULL, NULL};
+    *options = (struct live_options){-1, -1, -1, NULL, NULL, ""};
     *bench = NULL;
     opterr = 0;
     for (int c; (c = getopt_long(argc, argv, "", live_words, NULL)) != -1;)
@@ -195,6 +196,9 @@ static bool live_parse(int argc, char *argv[], struct live_options *options, con
             break;
         case 'n':
             options->recipe_name = optarg;
+            break;
+        case 's':
+            options->serial = optarg;
             break;
         case 'l':
             break;

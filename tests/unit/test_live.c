@@ -49,7 +49,7 @@ static void pipe_from(int *ours, int *its)
 static void start(struct stage *stage)
 {
     int pair[2];
-    struct live_config config = {.bench = &bench, .recipe_name = "quick.lua"};
+    struct live_config config = {.bench = &bench, .recipe_name = "quick.lua", .serial = ""};
 
     bench = (struct benchfile){.period_ms = 50,
                                .plate_device = -1,
