@@ -455,6 +455,201 @@ static void test_a_scan_allocates_nothing(void **state)
     desk_free(desk);
 }
 
+/* ---- before the first heat ------------------------------------------------------------------ */
+
+/* A guard that asks and tests, on a plate of 600 J/K whose sensor shows `coupling` of the truth. */
+struct arming {
+    struct desk *desk;
+    double plate_c, coupling;
+};
+
+static struct arming arming_begin(double coupling)
+{
+    struct desk *desk = calloc(1, sizeof *desk);
+    struct wire_hello hello = hello_for(190000);
+
+    assert_non_null(desk);
+    bench_of_three_sensors(&desk->bench);
+    desk->bench.limits.ramp_mc_s = 2000;
+    fake_line_init(&desk->plate);
+    struct guard_config config = {.bench = &desk->bench, .port = {&desk->plate.port}};
+    assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+    return (struct arming){desk, 25, coupling};
+}
+
+static void arming_period(struct arming *arming)
+{
+    struct desk *desk = arming->desk;
+    const struct plate *plate = &desk->bench.plate;
+    double watts =
+        plate->watts * desk->plate.duty / 1000 - plate->loss_w_k * (arming->plate_c - 25);
+
+    arming->plate_c += watts * 0.1 / plate->capacity_j_k;
+    int mc = (int)(1000 * (25 + arming->coupling * (arming->plate_c - 25)));
+    desk->plate.mc[0] = desk->plate.mc[1] = mc;
+    period(desk);
+}
+
+static void answer(struct desk *desk, int32_t said)
+{
+    wire_stamp(&desk->hand.head, WIRE_HAND, 1);
+    desk->hand.prompt = guard_snapshot(desk->guard)->open_note;
+    desk->hand.answer = desk->hand.prompt ? said : ANSWER_NONE;
+    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+}
+
+static void answer_all(struct arming *arming, int periods)
+{
+    for (int i = 0; i < periods && guard_mode(arming->desk->guard) != GUARD_RUNNING; i++) {
+        answer(arming->desk, ANSWER_YES);
+        arming_period(arming);
+    }
+}
+
+static void test_no_heat_before_every_question_is_answered(void **state)
+{
+    (void)state;
+    struct arming arming = arming_begin(1);
+
+    for (int i = 0; i < 100; i++)
+        arming_period(&arming);
+
+    assert_int_equal(guard_mode(arming.desk->guard), GUARD_CHECKING);
+    assert_true(guard_snapshot(arming.desk->guard)->open_note & NOTE_GUARD);
+    assert_int_equal(arming.desk->plate.duty, 0);
+    desk_free(arming.desk);
+}
+
+static void test_a_question_answered_no_ends_it_cold(void **state)
+{
+    (void)state;
+    struct arming arming = arming_begin(1);
+    for (int i = 0; i < 10; i++)
+        arming_period(&arming);
+
+    answer(arming.desk, ANSWER_NO);
+    arming_period(&arming);
+    answer_all(&arming, 100);
+
+    assert_has(guard_refusal(arming.desk->guard)->text, "answered no");
+    assert_true(arming.plate_c < 25.01);
+    desk_free(arming.desk);
+}
+
+static void test_a_seated_sensor_passes_the_seat_test(void **state)
+{
+    (void)state;
+    struct arming arming = arming_begin(1);
+
+    answer_all(&arming, 600);
+
+    assert_int_equal(guard_mode(arming.desk->guard), GUARD_RUNNING);
+    assert_true(arming.plate_c > 40);
+    desk_free(arming.desk);
+}
+
+static void test_a_sensor_that_shows_four_fifths_is_refused(void **state)
+{
+    (void)state;
+    struct arming arming = arming_begin(0.80);
+
+    answer_all(&arming, 600);
+
+    assert_has(guard_refusal(arming.desk->guard)->text, "not seated");
+    assert_int_equal(arming.desk->plate.duty, 0);
+    assert_true(arming.desk->plate.offs > 0);
+    desk_free(arming.desk);
+}
+
+static void test_a_rise_that_is_too_steep_is_refused_too(void **state)
+{
+    (void)state;
+    struct arming arming = arming_begin(1.25);
+
+    answer_all(&arming, 600);
+
+    assert_has(guard_refusal(arming.desk->guard)->text, "seat test failed");
+    desk_free(arming.desk);
+}
+
+/* ---- the person ----------------------------------------------------------------------------- */
+
+static void press(struct desk *desk)
+{
+    wire_stamp(&desk->hand.head, WIRE_HAND, 1);
+    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+}
+
+static void test_park_lowers_heat_holds_the_timers_and_a_second_press_goes_on(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_cold();
+    struct wire_hello hello = hello_for(190000);
+    hello.park_mc = 100000;
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+    for (int i = 0; i < 20 && guard_mode(desk->guard) != GUARD_RUNNING; i++)
+        period(desk);
+    desk->turn = (struct wire_turn){.heat = 1, .temp_mc = 172000, .rail = -1};
+    turns(desk, 5);
+
+    desk->hand.parks = 1;
+    press(desk);
+    turns(desk, 50);
+    assert_int_equal(guard_snapshot(desk->guard)->granted_mc, 100000);
+    assert_in_range(guard_snapshot(desk->guard)->held_ms, 4800, 5000);
+    desk->hand.parks = 2;
+    press(desk);
+    turns(desk, 5);
+
+    assert_int_equal(guard_snapshot(desk->guard)->granted_mc, 172000);
+    desk_free(desk);
+}
+
+/* Asked, tested, running, and hot. */
+static struct desk *desk_hot(void)
+{
+    struct arming arming = arming_begin(1);
+    struct desk *desk = arming.desk;
+
+    answer_all(&arming, 600);
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    desk->turn = (struct wire_turn){.heat = 1, .temp_mc = 172000, .rail = -1};
+    desk->plate.mc[0] = desk->plate.mc[1] = 120000;
+    desk->hand.presence++;
+    press(desk);
+    return desk;
+}
+
+static void test_nobody_at_a_hot_plate_ends_the_run_without_a_latch(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_hot();
+
+    turns(desk, 6590);
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    turns(desk, 50);
+
+    assert_int_equal(guard_trip(desk->guard)->rule, OPERATOR_AWAY);
+    assert_int_equal(rules[OPERATOR_AWAY].latch, THIS_RUN);
+    desk_free(desk);
+}
+
+static void test_any_key_counts_as_somebody(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_hot();
+
+    for (int minute = 0; minute < 13; minute++) {
+        desk->hand.presence++;
+        press(desk);
+        turns(desk, 600);
+    }
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    desk_free(desk);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -481,6 +676,14 @@ int main(void)
         cmocka_unit_test(test_touch_safe_is_thirty_seconds_below_45_on_every_sensor),
         cmocka_unit_test(test_a_sensor_that_fails_while_cooling_never_counts_as_cold),
         cmocka_unit_test(test_a_scan_allocates_nothing),
+        cmocka_unit_test(test_no_heat_before_every_question_is_answered),
+        cmocka_unit_test(test_a_question_answered_no_ends_it_cold),
+        cmocka_unit_test(test_a_seated_sensor_passes_the_seat_test),
+        cmocka_unit_test(test_a_sensor_that_shows_four_fifths_is_refused),
+        cmocka_unit_test(test_a_rise_that_is_too_steep_is_refused_too),
+        cmocka_unit_test(test_park_lowers_heat_holds_the_timers_and_a_second_press_goes_on),
+        cmocka_unit_test(test_nobody_at_a_hot_plate_ends_the_run_without_a_latch),
+        cmocka_unit_test(test_any_key_counts_as_somebody),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
