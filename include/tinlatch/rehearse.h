@@ -13,6 +13,7 @@
 
 #include "tinlatch/benchfile.h"
 #include "tinlatch/err.h"
+#include "tinlatch/quantity.h"
 #include "tinlatch/recipe.h"
 #include "tinlatch/run.h"
 
@@ -23,11 +24,16 @@ struct rehearse_fault {
     double at_s;
 };
 
-/* A line of an answers file: yes | no | VALUE | stop [after 5 s]. */
+/* A line of an answers file: yes | no | stop | a number [with its unit] | "text", each with
+ * [after 5 s]. Words in any case. */
 struct rehearse_answer {
     enum { REPLY_YES, REPLY_NO, REPLY_VALUE, REPLY_STOP } reply;
-    char value[64];
+    char value[64]; /* as typed, a text without its quotes */
+    bool is_text;
+    double number;  /* in the base unit */
+    enum unit unit; /* UNITS: a bare number, or a text */
     double after_s; /* < 0: the natural delay */
+    int line;
 };
 
 struct rehearse_setup {
@@ -41,6 +47,7 @@ struct rehearse_setup {
     double cpu_s;   /* the child's budget; 0: 5 s */
     int fault_count;
     struct rehearse_fault fault[REHEARSE_FAULTS];
+    const char *answers_file; /* as the person named it */
     int answer_count;
     struct rehearse_answer answer[REHEARSE_ANSWERS];
     bool header_only; /* load and merge, do not run the steps */

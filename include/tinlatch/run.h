@@ -28,7 +28,7 @@ struct run_melt {
     char joint[BENCH_NAME];
     double at_s;         /* when the recipe counted it as molten */
     char how[BENCH_TEXT];
-    double true_first_s, true_last_s; /* rehearsal: when its first and last place melted; NAN = never */
+    double true_first_s, true_last_s; /* rehearsal: when its first and last place melted in that pass; NAN = never */
 };
 
 /* The nearest that anything came to a limit. */
@@ -64,6 +64,8 @@ struct run {
     char hands[BENCH_TEXT]; /* what to do with one's hands after a trip or stop */
     double peak_true_c, peak_read_c, peak_board_c;
     double cool_c_s;        /* steepest fall of the board */
+    bool driven;            /* heat or supply was granted at least once */
+    double asked_ramp_c_s, best_ramp_c_s; /* the fastest climb asked for, and measured; 0, NAN = none */
     struct limits limits;
     struct limit_origins origins;
     double worst_case_s;      /* every timeout of the path used in full */

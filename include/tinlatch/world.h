@@ -143,7 +143,10 @@ void world_clip(struct world *world, int rail);
 struct world_truth {
     double plate_c, board_c, sensor_c[SENSORS];
     double joint_coldest_c[BOARD_JOINTS], joint_molten[BOARD_JOINTS];
-    double joint_first_melt_s[BOARD_JOINTS], joint_last_melt_s[BOARD_JOINTS]; /* NAN = not yet */
+    /* In this pass: when its first and last place melted, NAN = not yet. A pass ends when the joint is
+     * wholly solid again. */
+    double joint_first_melt_s[BOARD_JOINTS], joint_last_melt_s[BOARD_JOINTS];
+    uint32_t joint_pass[BOARD_JOINTS];
     double part_c[BOARD_PARTS], part_peak_c[BOARD_PARTS];
     double plate_peak_c, board_peak_c;
     double cool_c_s;          /* steepest fall of the board over 4 s */

@@ -16,16 +16,23 @@ static enum outcome (*const verb_run[VERBS])(struct cli *cli) = {
     [VERB_HELP] = verb_help,
 };
 
-void show_error(FILE *err, const struct tl_error *error, const char *source, size_t length)
+void error_text(const struct tl_error *error, const char *source, size_t length, char *out,
+                size_t size)
 {
-    char text[4096], *again = NULL;
+    char *again = NULL;
     struct tl_error unread;
     /* What was refused while it was loaded is not kept anywhere: look once more, for its line. */
     if (!source && error->line > 0 && !file_read(error->file, 1 << 20, &again, &length, &unread))
         source = again;
-    tl_error_format(error, source, length, text, sizeof text);
-    fprintf(err, "%s%s", error->code == TL_USAGE ? "tinlatch: " : "", text);
+    tl_error_format(error, source, length, out, size);
     free(again);
+}
+
+void show_error(FILE *err, const struct tl_error *error, const char *source, size_t length)
+{
+    char text[4096];
+    error_text(error, source, length, text, sizeof text);
+    fprintf(err, "%s%s", error->code == TL_USAGE ? "tinlatch: " : "", text);
 }
 
 /* A run that never began, so that an early error looks like any other in JSON. */

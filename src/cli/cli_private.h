@@ -28,6 +28,16 @@ bool wants_colour(FILE *out);
 /* Load, rehearse, keep the record, print. */
 enum outcome play(struct cli *cli, bool in_short);
 
+/* How wide `out` is: COLUMNS where it is set, else the terminal's own; 0 = not known. */
+int columns_of(FILE *out);
+
+/* `help shipped`. */
+int shipped_write(FILE *out, struct tl_error *error);
+
+/* What show_error writes. */
+void error_text(const struct tl_error *error, const char *source, size_t length, char *out,
+                size_t size);
+
 /* An error in the one form; `source` (may be NULL) is the text of the file it names. */
 void show_error(FILE *err, const struct tl_error *error, const char *source, size_t length);
 

@@ -31,6 +31,10 @@ static enum outcome write_topic(struct cli *cli, const char *topic)
         options_write_usage(cli->out);
         fputs("\nthe recipe language, each explained by `tinlatch help NAME`:\n", cli->out);
         recipe_write_help(cli->out, NULL);
+        fputs("\n`tinlatch help shipped` lists recipes, boards and inserts, `tinlatch help faults` "
+              "what "
+              "can break.\n",
+              cli->out);
         return RUN_DONE;
     }
     for (int i = 0; i < VERBS; i++)
@@ -41,6 +45,10 @@ static enum outcome write_topic(struct cli *cli, const char *topic)
     if (!strcmp(topic, "faults")) {
         faults_write(cli->out);
         return RUN_DONE;
+    }
+    if (!strcmp(topic, "shipped")) {
+        struct tl_error error = {0};
+        return shipped_write(cli->out, &error) ? cli_refuse(cli, &error, NULL, 0) : RUN_DONE;
     }
     if (!in_list(topic, recipe_names()))
         return unknown_topic(cli, topic);

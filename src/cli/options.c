@@ -47,9 +47,10 @@ const struct verb verbs[VERBS] = {
          "learn --from RECORD: heat capacity, losses and lags of the plate out of the record of\n"
          "recipes/learn-plate.lua, run with the plate empty; a poor fit is refused."},
     [VERB_HELP] =
-        {"help", "[NAME]", false, "a primitive of the recipe language, a verb, or faults",
+        {"help", "[NAME]", false, "a primitive of the recipe language, a verb, faults, shipped",
          "Explains a primitive of the recipe language or a verb; `faults` lists the faults of a\n"
-         "rehearsal. Without a name: the verbs, the options and the list of primitives."},
+         "rehearsal, `shipped` the recipes, boards and inserts that are there. Without a name: the "
+         "verbs, the options and the list of primitives."},
 };
 
 const char *const verb_names[VERBS + 1] = {"check", "rehearse", "run",  "clear",
@@ -212,7 +213,7 @@ static const struct option options_table[] = {
     {"--serial",       "TEXT",         ALL,      false, TAKE(serial),
      "the serial number of the board on the bench, for the record"},
     {"--answers",      "FILE",         BOTH,     false, TEXT(answers),
-     "a line per prompt: yes | no | VALUE | stop, each with [after 5 s]"},
+     "a line per prompt: yes | no | stop | VALUE, each with [after 5 s]"},
     {"--fault",        "NAME@SECONDS", DRY,      true,  TAKE(fault),
      "something breaks at that time; `tinlatch help faults` lists what"},
     {"--until",        "SECONDS",      DRY,      false, TAKE(until),
@@ -302,8 +303,12 @@ static const struct option *option_find(const char *word, size_t length)
 static int unknown_option(const char *word, size_t length, struct tl_error *error)
 {
     const char *names[OPTIONS + 1] = {NULL};
-    for (int i = 0; i < OPTIONS; i++)
-        names[i] = options_table[i].name;
+    for (int i = 0; i < OPTIONS; i++) {
+        int at = i; /* the longer first: a letter left out is the commonest slip */
+        for (; at > 0 && strlen(names[at - 1]) < strlen(options_table[i].name); at--)
+            names[at] = names[at - 1];
+        names[at] = options_table[i].name;
+    }
     char name[64];
     snprintf(name, sizeof name, "%.*s", (int)(length < 63 ? length : 63), word);
     const char *near = tl_nearest(name, names);
@@ -450,7 +455,7 @@ void options_write_usage(FILE *out)
     for (int i = 0; i < VERBS; i++) {
         char left[40];
         snprintf(left, sizeof left, "%s %s", verbs[i].name, verbs[i].argument);
-        fprintf(out, "  tinlatch %-14s %s\n", left, verbs[i].help);
+        fprintf(out, "  tinlatch %-22s %s\n", left, verbs[i].help);
     }
     fputs("\noptions:\n", out);
     for (int i = 0; i < OPTIONS; i++)
@@ -489,7 +494,7 @@ static const char reference_tail[] =
     "| 3 | `tripped` | an interlock rule ended the run |\n"
     "| 4 | `refused` | the header asks for more than a limit allows, a start check failed, a trip is latched, there is no bench |\n"
     "| 5 | `device` | an instrument is missing or wrong before the start |\n"
-    "| 6 | `stopped` | the operator stopped it, or a signal did |\n\n"
+    "| 6 | `stopped` | the operator stopped it, a signal did, or `--until` was reached |\n\n"
     "`--json` prints one object to standard output whatever happens, with the `outcome` and, where\n"
     "there is one, the `error`; texts for people then go to standard error only.\n\n"
     "## The JSON object\n\n"
@@ -500,10 +505,21 @@ static const char reference_tail[] =
     "| `trip` | null or `{rule, at_s, text}` |\n"
     "| `peak` | `{plate_true_c, plate_read_c, board_c}`; `plate_true_c` is the simulated plate's own, null in a run |\n"
     "| `stages` | `[{name, start_s, end_s, peak_c}]` |\n"
-    "| `melt` | `[{joint, at_s, how}]` |\n"
+    "| `melt` | `[{joint, at_s, how, true_first_s, true_last_s}]`; the last two are when its first and last place melted in the simulated world |\n"
     "| `margins` | `[{limit, value, worst, unit}]`, the tightest first |\n"
     "| `error` | null or `{file, line, text, hint}` |\n"
     "| `run` | the record's path, null when none is kept |\n\n"
+    "## Answers\n\n"
+    "`--answers FILE` says what the simulated person answers, a line per prompt, in the order in which the\n"
+    "prompts come. A rail in the header's `before` asks first, for a reading in ohms, so it takes the first line.\n"
+    "Blank lines and lines that begin with `#` are passed over.\n\n"
+    "| line | means |\n|---|---|\n"
+    "| `yes` `no` `stop` | in any case; `yes` to a question for a reading gives the reading of the simulated board |\n"
+    "| `0.42` `45 kohm` `850 mA` | a number, bare in the unit that is asked for, or with its own |\n"
+    "| `\"left one\"` | a text, for a question that takes one |\n"
+    "| `yes after 5 s` | the answer comes after that time; without it a person's natural delay |\n\n"
+    "When the file is over, every further prompt is answered with yes. Lines that nobody asked for are a\n"
+    "warning. A line that is none of these, or that does not fit its question, ends the rehearsal as `invalid`.\n\n"
     "## Files\n\n"
     "| what | where |\n|---|---|\n"
     "| bench file | `--bench`, else `$XDG_CONFIG_HOME/tinlatch/bench.ini` (`~/.config`), else the demo bench, which is said; `run` refuses it |\n"
@@ -514,7 +530,8 @@ static const char reference_tail[] =
     "With `TINLATCH_HOME` set, it stands in place of all these directories: `$TINLATCH_HOME/bench.ini`,\n"
     "`rehearsals`, `runs`, `latch`. A record of a rehearsal that cannot be kept is a warning; a run\n"
     "without its record is refused.\n"
-    "`NO_COLOR` and an output that is no terminal switch colour off.\n\n"
+    "`NO_COLOR` and an output that is no terminal switch colour off. The text is made for 100 columns and folds\n"
+    "down to 60, by the terminal's width or `COLUMNS`.\n\n"
     "## tinlatch-guard\n\n"
     "`tinlatch-guard --bench FILE` reads and checks the bench file as the live program will and\n"
     "prints its limits, each with its line, and the bytes that switch each instrument off. In this\n"

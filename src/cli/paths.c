@@ -67,6 +67,62 @@ int paths_share(char *out, struct tl_error *error)
     return refuse(error, TINLATCH_SHARE, "the shipped recipes and boards are not there");
 }
 
+enum { NAMES = 512 };
+
+/* The name in the list that `base` is without its ending, else the nearest. */
+static const char *name_near(const char *base, const char *const *names)
+{
+    static const char *const endings[] = {"", ".lua", ".ini"};
+    const char *near = NULL;
+    char whole[256];
+    for (size_t e = 0; e < sizeof endings / sizeof endings[0]; e++) {
+        if (snprintf(whole, sizeof whole, "%s%s", base, endings[e]) >= (int)sizeof whole)
+            return NULL;
+        for (int i = 0; names[i]; i++)
+            if (!strcmp(names[i], whole))
+                return names[i];
+        if (!near)
+            near = tl_nearest(whole, names);
+    }
+    return near;
+}
+
+static bool nearest_in(const char *directory, const char *base, char *out)
+{
+    struct dirent **entries;
+    const char *names[NAMES + 1] = {NULL};
+    int count = scandir(directory, &entries, NULL, alphasort), taken = 0;
+    if (count < 0)
+        return false;
+    for (int i = 0; i < count && taken < NAMES; i++)
+        if (entries[i]->d_name[0] != '.' && entries[i]->d_type != DT_DIR)
+            names[taken++] = entries[i]->d_name;
+    const char *near = name_near(base, names);
+    bool found = near && snprintf(out, PATH_SIZE, strcmp(directory, ".") ? "%s/%s" : "%.0s%s",
+                                  directory, near) < PATH_SIZE;
+    for (int i = 0; i < count; i++)
+        free(entries[i]);
+    free(entries);
+    return found;
+}
+
+bool paths_nearest(const char *path, const char *share, char *out)
+{
+    static const char *const shipped[] = {"/recipes", "/recipes/boards", "/recipes/benches"};
+    const char *slash = strrchr(path, '/'), *base = slash ? slash + 1 : path;
+    char directory[PATH_SIZE];
+    size_t length = slash == path ? 1 : slash ? (size_t)(slash - path) : 0;
+    if (length >= sizeof directory)
+        return false;
+    snprintf(directory, sizeof directory, "%.*s", (int)length, path);
+    if (nearest_in(length ? directory : ".", base, out))
+        return true;
+    for (size_t i = 0; i < sizeof shipped / sizeof shipped[0]; i++)
+        if (!join(directory, share, shipped[i], NULL) && nearest_in(directory, base, out))
+            return true;
+    return false;
+}
+
 /* $name, or NULL if it is unset, empty or (as the XDG specification asks) not absolute. */
 static const char *absolute(const char *name)
 {

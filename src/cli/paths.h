@@ -15,6 +15,10 @@ enum { PATH_SIZE = 1024, RECORDS_KEPT = 50 };
 /* The directory that holds lua/ and recipes/ of this installation or source tree. */
 int paths_share(char *out, struct tl_error *error);
 
+/* The file that a mistyped `path` was probably meant to be: beside it, or among those shipped. False if
+ * none is near. */
+bool paths_nearest(const char *path, const char *share, char *out);
+
 /* The bench file of the configuration directory if there is one, else the demo bench. */
 int paths_default_bench(const char *share, char *out, bool *is_demo, struct tl_error *error);
 

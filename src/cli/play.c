@@ -6,6 +6,8 @@
 #include <signal.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/ioctl.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include "cli_private.h"
@@ -62,6 +64,21 @@ static int load_answers(struct play *play, struct options *options, struct tl_er
                          &options->setup, error);
 }
 
+/* A file that is not there: which one may have been meant? */
+static int hint_nearest(const struct play *play, const struct options *options,
+                        struct tl_error *error)
+{
+    const char *named[] = {options->argument, options->board, options->bench, options->answers};
+    char near[PATH_SIZE];
+    for (size_t i = 0; i < sizeof named / sizeof named[0]; i++)
+        if (error->code == TL_FILE && named[i] && !error->hint[0] && named[i][0] &&
+            !strncmp(named[i], error->file, sizeof error->file - 1) &&
+            access(named[i], F_OK) != 0 && errno == ENOENT &&
+            paths_nearest(named[i], play->share, near))
+            tl_error_hint(error, "did you mean %s?", near);
+    return error->code;
+}
+
 static int load(struct play *play, struct options *options, struct tl_error *error)
 {
     int result = paths_share(play->share, error);
@@ -72,7 +89,7 @@ static int load(struct play *play, struct options *options, struct tl_error *err
     if (!result)
         result = source_load(&play->sources, options->argument, options->board, play->share, error);
     if (result)
-        return result;
+        return hint_nearest(play, options, error);
     options->setup.sources = options->setup.recipe.sources = &play->sources;
     options->setup.recipe.seed = options->setup.seed;
     options->setup.bench = &play->bench;
@@ -261,10 +278,28 @@ bool wants_colour(FILE *out)
     return fd >= 0 && isatty(fd) && !(no && *no) && term && strcmp(term, "dumb") != 0;
 }
 
-/* As JSON or as text, then the files that --out wrote. */
-static void print(struct cli *cli, const struct play *play, bool in_short)
+int columns_of(FILE *out)
 {
-    FILE *say = cli->options.json ? cli->err : cli->out;
+    const char *set = getenv("COLUMNS");
+    struct winsize size;
+    int fd = fileno(out);
+    if (set && *set)
+        return atoi(set);
+    return fd >= 0 && isatty(fd) && ioctl(fd, TIOCGWINSZ, &size) == 0 ? size.ws_col : 0;
+}
+
+/* Do both streams end up under the same eyes, one below the other? */
+static bool same_place(FILE *a, FILE *b)
+{
+    struct stat one, other;
+    int fd = fileno(a), second = fileno(b);
+    return fd >= 0 && second >= 0 && fstat(fd, &one) == 0 && fstat(second, &other) == 0 &&
+           one.st_dev == other.st_dev && one.st_ino == other.st_ino;
+}
+
+/* As JSON or as text, with the files that --out wrote. error: to stand in the text, NULL = elsewhere. */
+static void print(struct cli *cli, const struct play *play, bool in_short, const char *error)
+{
     struct report_style style = {
         .colour = wants_colour(cli->out),
         .header_only = in_short,
@@ -272,13 +307,18 @@ static void print(struct cli *cli, const struct play *play, bool in_short)
         .recipe_file = cli->options.argument,
         .board_file = cli->options.board,
         .bench_is_demo = play->bench_is_demo,
+        .columns = columns_of(cli->out),
+        .error_shown = error,
     };
-    if (cli->options.json)
-        report_json(&play->run, cli->out);
-    else
+    for (int i = 0; i < play->wrote_count && i < REPORT_WROTE; i++)
+        style.wrote[i] = play->wrote[i];
+    if (!cli->options.json) {
         report_text(&play->run, &style, cli->out);
+        return;
+    }
+    report_json(&play->run, cli->out);
     for (int i = 0; i < play->wrote_count; i++)
-        fprintf(say, "wrote %s\n", play->wrote[i]);
+        fprintf(cli->err, "wrote %s\n", play->wrote[i]);
 }
 
 /* ---- the whole ------------------------------------------------------------------------------ */
@@ -315,12 +355,16 @@ static enum outcome tell(struct cli *cli, struct play *play, bool in_short)
         run->outcome = RUN_INVALID;
         run->error = late;
     }
-    if (began || cli->options.json)
-        print(cli, play, in_short);
-    cli_flush(cli); /* the error comes last, below what it is about */
     const struct tl_error *error = run->error.code ? &run->error : &late;
     struct text text = text_of(play, &cli->options, error->file);
-    if (error->code)
+    char shown[4096];
+    bool within = error->code && began && !cli->options.json && same_place(cli->out, cli->err);
+    if (within)
+        error_text(error, text.at, text.length, shown, sizeof shown);
+    if (began || cli->options.json)
+        print(cli, play, in_short, within ? shown : NULL);
+    cli_flush(cli); /* the error comes last, below what it is about */
+    if (error->code && !within)
         show_error(cli->err, error, text.at, text.length);
     return run->outcome;
 }

@@ -113,6 +113,7 @@ static void hear_operator(struct rehearsal *r, const struct wire_turn *turn, int
     operator_step(&r->operator, turn, r->world, r->truth.stops, t_ms);
     wire_stamp(&r->operator.said.head, WIRE_HAND, guard_snapshot(r->guard)->head.number);
     guard_receive(r->guard, &r->operator.said, sizeof r->operator.said, t_ms, NULL);
+    r->misfit = r->operator.wrong != NULL;
 }
 
 /* A plate without a port: the person sets it to what is granted, a moment after hearing of it. */
@@ -166,7 +167,8 @@ static bool over(const struct rehearsal *r)
 {
     enum guard_mode mode = guard_mode(r->guard);
 
-    return mode == GUARD_COOLING || mode == GUARD_ENDED || r->cut || r->torn || r->endless;
+    return mode == GUARD_COOLING || mode == GUARD_ENDED || r->cut || r->torn || r->misfit ||
+           r->endless;
 }
 
 /* The fault: the recipe's turns no longer arrive. The guard has to notice by itself. */
@@ -225,8 +227,8 @@ static void take_hand(void *context, enum hand hand, int part, double watts)
                      100 * r->truth.torn);
         tl_error_at(&r->run->error, r->run->recipe, r->note_line);
         tl_error_hint(&r->run->error,
-                      "wait_for_melt before the lift, with the joint that melts last; raise the "
-                      "plate or the time if it never melts");
+                      "wait_for_melt before the lift, with the joint that melts last; if it is "
+                      "there, raise its `steady`: the estimate can run ahead of a slow board");
     }
     in_exchange = 0;
 }
@@ -248,6 +250,8 @@ static enum outcome outcome_of(const struct rehearsal *r, int code)
 
     if (trip->tripped)
         return rules[trip->rule].kind == RULE_STOP ? RUN_STOPPED : RUN_TRIPPED;
+    if (r->misfit)
+        return RUN_INVALID;
     if (r->torn || r->endless)
         return RUN_FAILED;
     if (r->cut)
@@ -264,6 +268,12 @@ static void tell_end(struct rehearsal *r, int code)
     guard_receive(r->guard, &end, sizeof end, r->now_ms, NULL);
 }
 
+/* Does some sensor in use still tell how hot the plate is? A frozen one cannot be told from a good one. */
+static bool plate_reads(const struct rehearsal *r)
+{
+    return guard_readings(r->guard)->plate.quality == QUALITY_GOOD;
+}
+
 /* Everything is off; go on until nothing burns any more. */
 static void cool_down(struct rehearsal *r)
 {
@@ -274,8 +284,39 @@ static void cool_down(struct rehearsal *r)
     while (guard_mode(r->guard) != GUARD_ENDED && r->now_ms < latest_ms) {
         one_period(r, &idle);
     }
-    if (guard_mode(r->guard) != GUARD_ENDED)
+    if (guard_mode(r->guard) == GUARD_ENDED)
+        return;
+    if (plate_reads(r))
         run_add_warning(r->run, "not touch-safe within an hour of the end: take the plate for hot");
+    else
+        run_add_warning(r->run,
+                        "when the plate is touch-safe cannot be known: a sensor of it is lost; "
+                        "take it for hot");
+}
+
+static void explain_misfit(struct rehearsal *r)
+{
+    const struct rehearse_answer *wrong = r->operator.wrong;
+
+    tl_error_set(&r->run->error, TL_UNIT, "\"%s\" is no answer to \"%.120s\": expected %s",
+                 wrong->value, r->asked, r->operator.wanted);
+    tl_error_at(&r->run->error, r->setup->answers_file, wrong->line);
+    tl_error_token(&r->run->error, wrong->value);
+}
+
+/* What was asked for on the command line and never came to pass. */
+static void warn_unused(struct rehearsal *r)
+{
+    const struct rehearse_setup *setup = r->setup;
+    int used = r->operator.next_answer, left = setup->answer_count - used;
+
+    for (int i = 0; i < setup->fault_count; i++)
+        if (setup->fault[i].at_s * 1000 > (double)r->now_ms)
+            run_add_warning(r->run, "the fault %s@%g never happened: it was over at %.0f s",
+                            setup->fault[i].name, setup->fault[i].at_s, (double)r->now_ms / 1000);
+    if (left > 0 && r->run->outcome == RUN_DONE)
+        run_add_warning(r->run, "%s: never asked for: what stands in it from line %d on (%d left)",
+                        setup->answers_file, setup->answer[used].line, left);
 }
 
 static void play(struct rehearsal *r, struct rehearse_result *result)
@@ -304,6 +345,8 @@ static void play(struct rehearsal *r, struct rehearse_result *result)
         tl_error_set(&r->run->error, TL_TIMEOUT, "not over after 4 h of bench time; it was here");
         tl_error_at(&r->run->error, r->run->recipe, recipe_line(r->recipe));
     }
+    if (r->misfit)
+        explain_misfit(r);
     if (r->cut)
         run_add_warning(r->run, "cut at %.0f s as asked: the rehearsal does not show the end",
                         r->setup->until_s);
@@ -311,6 +354,7 @@ static void play(struct rehearsal *r, struct rehearse_result *result)
     tell_end(r, r->torn ? TL_STEP : code);
     cool_down(r);
     r->run->outcome = outcome_of(r, code); /* cooling can trip too */
+    warn_unused(r);
     summary_end(r, &tally);
 }
 
@@ -327,6 +371,19 @@ static enum outcome refusal_of(int code)
     }
 }
 
+static int engage(struct rehearsal *r, struct tl_error *error)
+{
+    int failed = make_guard(r, error);
+
+    if (failed == 0)
+        failed = say_hello(r, error);
+    if (failed)
+        return failed;
+    r->run->limits = *guard_limits(r->guard);
+    r->run->origins = *guard_origins(r->guard);
+    return wait_ready(r, error);
+}
+
 /* Load, merge, check, play. Whatever fails before the first heat leaves an outcome and its error. */
 static void stage(struct rehearsal *r, struct rehearse_result *result)
 {
@@ -340,15 +397,7 @@ static void stage(struct rehearsal *r, struct rehearse_result *result)
         return;
     }
     record_start(r);
-    failed = make_guard(r, error);
-    if (failed == 0)
-        failed = say_hello(r, error);
-    if (failed == 0)
-        r->run->limits = *guard_limits(r->guard);
-    if (failed == 0)
-        r->run->origins = *guard_origins(r->guard);
-    if (failed == 0)
-        failed = wait_ready(r, error);
+    failed = engage(r, error);
     if (failed) {
         r->run->outcome = refusal_of(failed);
         if (error->file[0] == '\0')
@@ -368,8 +417,8 @@ void lockstep_run(const struct rehearse_setup *setup, int record_fd, struct rehe
                            .run = run,
                            .period_ms = setup->bench->period_ms,
                            .until_ms = (int64_t)llround(setup->until_s * 1000)};
-    r.extremes = (struct extremes){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, 0};
-    run->peak_true_c = run->peak_read_c = run->peak_board_c = NAN;
+    r.extremes = (struct extremes){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, 0, 0};
+    run->peak_true_c = run->peak_read_c = run->peak_board_c = run->best_ramp_c_s = NAN;
     run->rehearsed = true;
     run->seed = setup->seed;
     run->point_every_s = 0.5;

@@ -2,7 +2,6 @@
 #include "rehearse_private.h"
 
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "tinlatch/quantity.h"
@@ -54,6 +53,35 @@ static double value_for(struct operator* operator, struct world * world)
     return operator->suggestion;
 }
 
+/* What the open question is answered in: UNITS = a number or text that only the recipe judges. */
+static enum unit unit_asked(const struct operator* operator)
+{
+    if (strcmp(operator->name, "meter-ohms") == 0)
+        return UNIT_OHMS;
+    return strcmp(operator->name, "meter-diode") == 0 ? UNIT_VOLTS : UNITS;
+}
+
+/* A value of the file where none is asked for, or one of another kind: nobody can say what was meant. */
+static bool misfit(struct operator* operator)
+{
+    const struct rehearse_answer *reply = &operator->reply;
+    enum unit unit = unit_asked(operator);
+    bool asks = operator->note == NOTE_ASK;
+
+    if (reply->reply != REPLY_VALUE)
+        return false;
+    if (asks &&
+        (unit == UNITS || (!reply->is_text && (reply->unit == UNITS || reply->unit == unit))))
+        return false;
+    if (asks)
+        snprintf(operator->wanted, sizeof operator->wanted, "%s such as \"%s\"", unit_name(unit),
+                 unit_example(unit));
+    else
+        snprintf(operator->wanted, sizeof operator->wanted, "yes or no");
+    operator->wrong = & operator->setup->answer[operator->next_answer - 1];
+    return true;
+}
+
 static void say(struct operator* operator, struct world * world)
 {
     struct wire_hand *said = &operator->said;
@@ -61,6 +89,8 @@ static void say(struct operator* operator, struct world * world)
     said->prompt = operator->prompt;
     said->value = 0;
     said->text[0] = '\0';
+    if (misfit(operator))
+        return;
     switch (operator->reply.reply) {
     case REPLY_STOP:
         said->stop_count++;
@@ -72,7 +102,7 @@ static void say(struct operator* operator, struct world * world)
     case REPLY_VALUE:
         said->answer = ANSWER_VALUE;
         snprintf(said->text, sizeof said->text, "%s", operator->reply.value);
-        said->value = strtod(operator->reply.value, NULL);
+        said->value = operator->reply.is_text ? 0 : operator->reply.number;
         return;
     case REPLY_YES:
         said->answer = operator->note == NOTE_ASK ? ANSWER_VALUE : ANSWER_YES;

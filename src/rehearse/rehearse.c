@@ -148,6 +148,7 @@ static void distrust(struct run *run)
     }
     distrust_flag(&run->tripped);
     distrust_flag(&run->rehearsed);
+    distrust_flag(&run->driven);
     distrust_flag(&run->limits.uses_plate);
     distrust_flag(&run->limits.uses_supply);
     distrust_flag(&run->limits.has_plate_2);

@@ -34,13 +34,16 @@ struct operator
     char name[BENCH_NAME];
     int64_t due_ms;
     struct rehearse_answer reply;
-    struct wire_hand said; /* what the guard hears at every snapshot */
+    struct wire_hand said;               /* what the guard hears at every snapshot */
+    const struct rehearse_answer *wrong; /* does not fit its question ... */
+    char wanted[48];                     /* ... which asks for this */
 };
 
 /* The extremes that margins are made of. */
 struct extremes {
     double plate_c, board_c, ramp_c_s, supply_v, supply_a, inject_v, inject_a,
-        power_c; /* NAN = none */
+        power_c;           /* NAN = none */
+    double asked_ramp_c_s; /* 0 = none */
     int32_t heat_left_ms;
 };
 
@@ -58,12 +61,16 @@ struct rehearsal {
     int32_t knob_mc; /* what a by-hand plate is to be set to, 0 = off ... */
     int64_t knob_ms; /* ... and when the person will have done so */
     int64_t period_ms, until_ms;
-    int64_t now_ms;    /* start of the period to come */
-    bool cut;          /* --until was reached */
-    bool endless;      /* no job takes that long */
-    bool torn;         /* a lift tore pads: the rehearsal ends there */
-    int32_t note_line; /* of the last note: where the recipe stands */
-    uint32_t answered; /* the prompt whose answer was noted last */
+    int64_t now_ms;            /* start of the period to come */
+    bool cut;                  /* --until was reached */
+    bool endless;              /* no job takes that long */
+    bool torn;                 /* a lift tore pads: the rehearsal ends there */
+    bool misfit;               /* an answer of the file does not fit its question */
+    int32_t note_line;         /* of the last note: where the recipe stands */
+    uint32_t answered;         /* the prompt whose answer was noted last */
+    char asked[BENCH_TEXT];    /* the last question */
+    int melt_joint[RUN_MELTS]; /* of each melt of the run, and in which pass of that joint */
+    uint32_t melt_pass[RUN_MELTS];
 };
 
 /* operator.c */

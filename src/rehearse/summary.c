@@ -39,7 +39,8 @@ static void keep_highest(double *worst, double value)
         *worst = value;
 }
 
-static void see_plate(struct rehearsal *r, const struct wire_snapshot *s)
+static void see_plate(struct rehearsal *r, const struct wire_snapshot *s,
+                      const struct wire_turn *turn)
 {
     struct run *run = r->run;
 
@@ -56,6 +57,11 @@ static void see_plate(struct rehearsal *r, const struct wire_snapshot *s)
     }
     if (s->ramp_known && s->granted_heat)
         keep_highest(&r->extremes.ramp_c_s, s->ramp_mc_s / 1000.0);
+    /* A ramp at the limit is "as fast as allowed": no rate was asked for. */
+    if (s->granted_heat && turn->ramp_mc_s > 0 &&
+        turn->ramp_mc_s < guard_limits(r->guard)->ramp_mc_s)
+        keep_highest(&r->extremes.asked_ramp_c_s, turn->ramp_mc_s / 1000.0);
+    run->driven = run->driven || s->granted_heat || s->granted_supply;
     r->extremes.heat_left_ms = s->heat_left_ms;
 }
 
@@ -93,24 +99,39 @@ static void see_mode(struct rehearsal *r, const struct wire_snapshot *s)
 static void see_answer(struct rehearsal *r, const struct wire_snapshot *s)
 {
     static const char *const said[ANSWERS] = {"", "yes", "no", "answer"};
-    char text[40] = "";
+    char text[sizeof r->asked + 16] = "";
 
     if (s->answer == ANSWER_NONE || s->prompt == r->answered)
         return;
     r->answered = s->prompt;
     if (s->answer == ANSWER_VALUE)
         snprintf(text, sizeof text, "%.4g", s->value);
+    else if (s->answer == ANSWER_NO)
+        snprintf(text, sizeof text, "to \"%s\"", r->asked);
     run_add_event(r->run, (double)s->t_ms / 1000, 0, said[s->answer], text);
+}
+
+/* The world's own times for each melt, as long as its pass lasts. */
+static void see_melts(struct rehearsal *r)
+{
+    for (int i = 0; i < r->run->melt_count; i++) {
+        int joint = r->melt_joint[i];
+        if (joint < 0 || r->melt_pass[i] != r->truth.joint_pass[joint])
+            continue;
+        r->run->melt[i].true_first_s = r->truth.joint_first_melt_s[joint];
+        r->run->melt[i].true_last_s = r->truth.joint_last_melt_s[joint];
+    }
 }
 
 void summary_snapshot(struct rehearsal *r, const struct wire_snapshot *snapshot,
                       const struct wire_turn *turn)
 {
     add_point(r, snapshot);
-    see_plate(r, snapshot);
+    see_plate(r, snapshot, turn);
     see_supply(r, snapshot, turn);
     see_answer(r, snapshot);
     see_mode(r, snapshot);
+    see_melts(r);
     keep_highest(&r->run->peak_true_c, r->truth.plate_c);
 }
 
@@ -129,12 +150,23 @@ static void begin_stage(struct rehearsal *r, double t_s, const char *name)
     stage->peak_c = NAN;
 }
 
+static int joint_named(const struct board *board, const char *name)
+{
+    for (int i = 0; i < board->joint_count; i++)
+        if (strcmp(board->joint[i].name, name) == 0)
+            return i;
+    return -1;
+}
+
 static void add_melt(struct rehearsal *r, double t_s, const struct wire_note *note)
 {
     struct run *run = r->run;
 
     if (run->melt_count == RUN_MELTS)
         return;
+    int joint = joint_named(recipe_board(r->recipe), note->name);
+    r->melt_joint[run->melt_count] = joint;
+    r->melt_pass[run->melt_count] = joint < 0 ? 0 : r->truth.joint_pass[joint];
     struct run_melt *melt = &run->melt[run->melt_count++];
     snprintf(melt->joint, sizeof melt->joint, "%s", note->name);
     snprintf(melt->how, sizeof melt->how, "%s", note->text);
@@ -158,6 +190,8 @@ void summary_note(struct rehearsal *r, const struct wire_note *note)
     double t_s = (double)r->now_ms / 1000;
 
     r->note_line = note->line;
+    if (note->note == NOTE_CONFIRM || note->note == NOTE_ASK || note->note == NOTE_DO)
+        snprintf(r->asked, sizeof r->asked, "%s", note->text);
     if (note->note == NOTE_VALUE)
         add_value(r, t_s, note);
     else
@@ -187,6 +221,8 @@ static void plate_margins(struct rehearsal *r)
     double used_s = (r->run->limits.heat_time_ms - seen->heat_left_ms) / 1000.0;
 
     add_margin(r->run, "plate", LIMIT_plate_mc, seen->plate_c);
+    if (r->run->peak_true_c > r->run->limits.plate_mc / 1000.0)
+        add_margin(r->run, "plate, true", LIMIT_plate_mc, r->run->peak_true_c);
     if (r->run->limits.has_board)
         add_margin(r->run, "board", LIMIT_board_mc, seen->board_c);
     add_margin(r->run, "ramp", LIMIT_ramp_mc_s, seen->ramp_c_s);
@@ -226,18 +262,6 @@ static void part_margins(struct rehearsal *r)
     }
 }
 
-static void true_melts(struct rehearsal *r)
-{
-    const struct board *board = recipe_board(r->recipe);
-
-    for (int i = 0; i < r->run->melt_count; i++)
-        for (int k = 0; k < board->joint_count; k++)
-            if (strcmp(r->run->melt[i].joint, board->joint[k].name) == 0) {
-                r->run->melt[i].true_first_s = r->truth.joint_first_melt_s[k];
-                r->run->melt[i].true_last_s = r->truth.joint_last_melt_s[k];
-            }
-}
-
 static void too_hot_parts(struct rehearsal *r)
 {
     const struct board *board = recipe_board(r->recipe);
@@ -265,6 +289,7 @@ void summary_end(struct rehearsal *r, const struct recipe_tally *tally)
         too_hot_parts(r);
     }
     supply_margins(r);
-    true_melts(r);
+    run->asked_ramp_c_s = r->extremes.asked_ramp_c_s;
+    run->best_ramp_c_s = r->extremes.ramp_c_s;
     run_sort_margins(run);
 }

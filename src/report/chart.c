@@ -7,11 +7,15 @@
 #include "words.h"
 
 /* Scale, a bar, the plot, and room for a limit's name at the right. */
-enum { LEFT = 7, WIDE = 80, HIGH = 16 };
+enum { LEFT = 7, RIGHT = 13, WIDEST = REPORT_COLUMNS - LEFT - RIGHT, HIGH = 16, NAME_ROWS = 3 };
 enum { WARM_C = 45, MOST_C = 1000, MOST_S = 10 * 24 * 3600 };
+enum {
+    AFTER_S = 600
+}; /* what follows the recipe's end is shown that long, or as long as the recipe took */
 
 struct canvas {
-    char cell[HIGH][WIDE];
+    int wide;
+    char cell[HIGH][WIDEST];
     double span_s, top_c;
 };
 
@@ -34,18 +38,36 @@ double chart_at(const struct run_point *point, enum curve curve)
     return (double)NAN;
 }
 
-/* A trip whose sensor cannot be read waits an hour for a plate that is long cold: the axis ends when
- * the recipe is over and nothing is warm any more. */
-double chart_span_s(const struct run *run)
+/* When a curve was last warm. */
+static double warm_until_s(const struct run *run)
 {
-    double last_s = run->point_count ? (double)run->point[run->point_count - 1].t_s : 0;
-    double needed_s = run->recipe_s > 0 ? run->recipe_s : 0;
+    double until_s = 0;
     for (int32_t i = 0; i < run->point_count; i++)
         for (int k = 0; k < CURVES; k++)
             if (chart_at(&run->point[i], (enum curve)k) > WARM_C)
-                needed_s = fmax(needed_s, (double)run->point[i].t_s);
-    double span_s = fmin(last_s, 1.05 * needed_s);
+                until_s = fmax(until_s, (double)run->point[i].t_s);
+    return until_s;
+}
+
+static double latest_s(const struct run *run)
+{
+    return run->recipe_s > 0 ? fmax(2 * run->recipe_s, run->recipe_s + AFTER_S) : HUGE_VAL;
+}
+
+/* A trip whose sensor cannot be read waits an hour for a plate that is long cold, and a heater that does
+ * not obey keeps it hot for ever: the axis ends when the recipe is over and nothing is warm any more,
+ * and never so late that it squeezes what matters. */
+double chart_span_s(const struct run *run)
+{
+    double last_s = run->point_count ? (double)run->point[run->point_count - 1].t_s : 0;
+    double needed_s = fmax(run->recipe_s > 0 ? run->recipe_s : 0, warm_until_s(run));
+    double span_s = fmin(fmin(last_s, 1.05 * needed_s), latest_s(run));
     return span_s > 1 && span_s < MOST_S ? span_s : 1;
+}
+
+bool chart_is_cut(const struct run *run)
+{
+    return warm_until_s(run) > chart_span_s(run) + 1;
 }
 
 /* Of what a plate can have: a number beyond that must not stretch the scale without end. */
@@ -90,8 +112,8 @@ double chart_tick_s(double span_s, int most)
 
 static int column_of(const struct canvas *canvas, double t_s)
 {
-    double at = t_s / canvas->span_s * (WIDE - 1);
-    return at >= 0 && at < WIDE ? (int)lround(at) : -1;
+    double at = t_s / canvas->span_s * (canvas->wide - 1);
+    return at >= 0 && at < canvas->wide ? (int)lround(at) : -1;
 }
 
 static int row_of(const struct canvas *canvas, double temp_c)
@@ -102,7 +124,7 @@ static int row_of(const struct canvas *canvas, double temp_c)
 
 static void put(struct canvas *canvas, int row, int column, char sign)
 {
-    if (row >= 0 && row < HIGH && column >= 0 && column < WIDE)
+    if (row >= 0 && row < HIGH && column >= 0 && column < canvas->wide)
         canvas->cell[row][column] = sign;
 }
 
@@ -127,12 +149,19 @@ static double value_at(const struct run *run, enum curve curve, double t_s)
     return from + share * (to - from);
 }
 
+/* Where curves lie on one another they take turns, so that none hides the others: the one drawn later
+ * leaves every third column, `turn`, to each of those before. */
 static void draw_curve(struct canvas *canvas, const struct run *run, enum curve curve, char sign)
 {
-    for (int column = 0; column < WIDE; column++) {
-        double c = value_at(run, curve, canvas->span_s * column / (WIDE - 1));
-        if (!isnan(c))
-            put(canvas, row_of(canvas, c), column, sign);
+    static const char before[] = "#+"; /* in the order of drawing */
+    for (int column = 0; column < canvas->wide; column++) {
+        double c = value_at(run, curve, canvas->span_s * column / (canvas->wide - 1));
+        int row = isnan(c) ? -1 : row_of(canvas, c);
+        if (row < 0)
+            continue;
+        const char *lies = strchr(before, canvas->cell[row][column]);
+        if (!lies || column % 3 != lies - before)
+            put(canvas, row, column, sign);
     }
 }
 
@@ -147,7 +176,7 @@ static bool has_curve(const struct run *run, enum curve curve)
 static void draw_limit(struct canvas *canvas, double limit_c)
 {
     int row = row_of(canvas, limit_c);
-    for (int column = 0; column < WIDE; column++)
+    for (int column = 0; column < canvas->wide; column++)
         put(canvas, row, column, '-');
 }
 
@@ -158,6 +187,18 @@ static void draw_stages(struct canvas *canvas, const struct run *run)
             put(canvas, row, column_of(canvas, run->stage[i].start_s), ':');
 }
 
+/* On the plate's curve; where nothing was read and nothing is known, at the bottom: never nowhere. */
+static int trip_row(const struct canvas *canvas, const struct run *run)
+{
+    static const enum curve on[] = {CURVE_PLATE_READ, CURVE_PLATE, CURVE_BOARD};
+    for (size_t i = 0; i < sizeof on / sizeof on[0]; i++) {
+        double c = value_at(run, on[i], run->trip_s);
+        if (!isnan(c) && row_of(canvas, c) >= 0)
+            return row_of(canvas, c);
+    }
+    return HIGH - 1;
+}
+
 static void draw_marks(struct canvas *canvas, const struct run *run)
 {
     for (int32_t i = 0; i < run->melt_count; i++) {
@@ -166,29 +207,42 @@ static void draw_marks(struct canvas *canvas, const struct run *run)
             column_of(canvas, run->melt[i].at_s), 'M');
     }
     if (run->tripped)
-        put(canvas, row_of(canvas, value_at(run, CURVE_PLATE_READ, run->trip_s)),
-            column_of(canvas, run->trip_s), 'X');
+        put(canvas, trip_row(canvas, run), column_of(canvas, run->trip_s), 'X');
 }
 
-/* Stage names over the plot, each at its start; one that would run into the next is cut. */
+/* Stage names over the plot, each at its start, in the lowest row where it does not touch the one before. */
+struct name_row {
+    char line[4 * REPORT_COLUMNS + 1];
+    size_t at;
+};
+
+static void put_name(struct name_row *row, size_t start, const char *name)
+{
+    for (; row->at < start; row->at++)
+        strncat(row->line, " ", sizeof row->line - strlen(row->line) - 1);
+    strncat(row->line, name, sizeof row->line - strlen(row->line) - 1);
+    row->at += words_width(name);
+}
+
 static void write_stage_names(const struct canvas *canvas, const struct run *run, FILE *out)
 {
-    char line[4 * REPORT_COLUMNS + 1] = "", plain[WORD_TEXT], name[256];
-    size_t at = 0;
+    struct name_row rows[NAME_ROWS] = {0};
+    char plain[WORD_TEXT], name[256];
     for (int32_t i = 0; i < run->stage_count; i++) {
-        int start = column_of(canvas, run->stage[i].start_s);
-        int next = i + 1 < run->stage_count ? column_of(canvas, run->stage[i + 1].start_s) : WIDE;
-        if (start < (int)at || next - start < 4)
+        int start = column_of(canvas, run->stage[i].start_s), row = 0;
+        if (start < 0)
             continue;
-        for (; at < (size_t)start; at++)
-            strncat(line, " ", sizeof line - strlen(line) - 1);
-        words_cut(words_plain(run->stage[i].name, plain, sizeof plain), (size_t)(next - start - 1),
-                  name, sizeof name);
-        strncat(line, name, sizeof line - strlen(line) - 1);
-        at += words_width(name);
+        while (row < NAME_ROWS && rows[row].at > 0 && rows[row].at + 1 > (size_t)start)
+            row++;
+        if (row == NAME_ROWS)
+            continue;
+        words_cut(words_plain(run->stage[i].name, plain, sizeof plain),
+                  (size_t)(canvas->wide + RIGHT - start), name, sizeof name);
+        put_name(&rows[row], (size_t)start, name);
     }
-    if (line[0])
-        fprintf(out, "%*s%s\n", LEFT, "", line);
+    for (int row = NAME_ROWS - 1; row >= 0; row--)
+        if (rows[row].line[0])
+            fprintf(out, "%*s%s\n", LEFT, "", rows[row].line);
 }
 
 /* The name of the limit whose line is this row, "" if none. */
@@ -208,7 +262,7 @@ static void write_plot(const struct canvas *canvas, const struct run *run, FILE 
             if (row_of(canvas, c) == row)
                 snprintf(scale, sizeof scale, "%.0f C", c);
         const char *name = limit_on_row(canvas, run, row);
-        int length = WIDE;
+        int length = canvas->wide;
         while (!name[0] && length > 0 && canvas->cell[row][length - 1] == ' ')
             length--;
         fprintf(out, "%*s%c%.*s%s\n", LEFT - 1, scale, scale[0] ? '+' : '|', length,
@@ -218,11 +272,11 @@ static void write_plot(const struct canvas *canvas, const struct run *run, FILE 
 
 static void write_time_axis(const struct canvas *canvas, FILE *out)
 {
-    char axis[WIDE + 1], labels[WIDE + 16];
-    memset(axis, '-', WIDE);
-    axis[WIDE] = '\0';
+    char axis[WIDEST + 1], labels[WIDEST + 16];
+    memset(axis, '-', (size_t)canvas->wide);
+    axis[canvas->wide] = '\0';
     memset(labels, ' ', sizeof labels);
-    double tick_s = chart_tick_s(canvas->span_s, 8);
+    double tick_s = chart_tick_s(canvas->span_s, canvas->wide / 10);
     int end = 0;
     for (double t_s = 0; t_s <= canvas->span_s; t_s += tick_s) {
         int column = column_of(canvas, t_s);
@@ -237,10 +291,10 @@ static void write_time_axis(const struct canvas *canvas, FILE *out)
 }
 
 /* A sign with its meaning, on the next line when this one is full. */
-static void write_sign(FILE *out, int *used, const char *text)
+static void write_sign(FILE *out, int columns, int *used, const char *text)
 {
     int length = (int)strlen(text);
-    if (*used + 3 + length > REPORT_COLUMNS) {
+    if (*used + 3 + length > columns) {
         fprintf(out, "\n%*s", LEFT, "");
         *used = LEFT;
     } else if (*used > LEFT) {
@@ -251,30 +305,33 @@ static void write_sign(FILE *out, int *used, const char *text)
     *used += length;
 }
 
-static void write_legend(const struct run *run, FILE *out)
+static void write_legend(const struct run *run, int columns, FILE *out)
 {
     int used = LEFT;
     fprintf(out, "%*s", LEFT, "");
-    write_sign(out, &used, run->rehearsed ? "# plate, true" : "# plate, read");
+    write_sign(out, columns, &used, run->rehearsed ? "# plate, true" : "# plate, read");
     if (has_curve(run, CURVE_BOARD))
-        write_sign(out, &used, "+ board, read");
+        write_sign(out, columns, &used, "+ board, read");
     if (has_curve(run, CURVE_JOINT))
-        write_sign(out, &used, "o joint, coldest place");
-    write_sign(out, &used, "- limit");
+        write_sign(out, columns, &used, "o joint, coldest place");
+    write_sign(out, columns, &used, "- limit");
     if (run->stage_count)
-        write_sign(out, &used, ": stage begins");
+        write_sign(out, columns, &used, ": stage begins");
     if (run->melt_count)
-        write_sign(out, &used, "M counts as molten");
+        write_sign(out, columns, &used, "M counts as molten");
     if (run->tripped)
-        write_sign(out, &used, "X trip");
+        write_sign(out, columns, &used, "X trip");
+    if (chart_is_cut(run))
+        write_sign(out, columns, &used, "still warm at the right: the record goes on");
     fputc('\n', out);
 }
 
-void chart_write(const struct run *run, FILE *out)
+void chart_write(const struct run *run, int columns, FILE *out)
 {
     if (run->point_count < 2)
         return;
-    struct canvas canvas = {.span_s = chart_span_s(run), .top_c = chart_top_c(run)};
+    struct canvas canvas = {
+        .wide = columns - LEFT - RIGHT, .span_s = chart_span_s(run), .top_c = chart_top_c(run)};
     memset(canvas.cell, ' ', sizeof canvas.cell);
     draw_stages(&canvas, run);
     if (run->limits.uses_plate)
@@ -288,5 +345,5 @@ void chart_write(const struct run *run, FILE *out)
     write_stage_names(&canvas, run, out);
     write_plot(&canvas, run, out);
     write_time_axis(&canvas, out);
-    write_legend(run, out);
+    write_legend(run, columns, out);
 }

@@ -68,8 +68,12 @@ static json_t *melts(const struct run *run)
     json_t *list = json_array();
     for (int32_t i = 0; i < run->melt_count; i++) {
         const struct run_melt *melt = &run->melt[i];
-        json_array_append_new(list, json_pack("{s:o, s:o, s:o}", "joint", text(melt->joint), "at_s",
-                                              number(melt->at_s), "how", text(melt->how)));
+        double first_s = run->rehearsed ? melt->true_first_s : (double)NAN;
+        double last_s = run->rehearsed ? melt->true_last_s : (double)NAN;
+        json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:o, s:o}", "joint",
+                                              text(melt->joint), "at_s", number(melt->at_s), "how",
+                                              text(melt->how), "true_first_s", number(first_s),
+                                              "true_last_s", number(last_s)));
     }
     return list;
 }

@@ -24,6 +24,7 @@ enum {
     LANE_Y = PLOT_BOTTOM + 48,
     LANE = 22,
     MELTS_SHOWN = 4,
+    TOLD_SHOWN = 24,
     NAME_GAP = 17,
     STAGE_NAME = 26,
 };
@@ -115,9 +116,8 @@ static int lanes(const struct run *run)
     return 1 + melts;
 }
 
-static void write_head(const struct picture *p)
+static void write_head(const struct picture *p, int high)
 {
-    int high = LANE_Y + LANE * lanes(p->run) + 12;
     say(p,
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 %d %d\" width=\"%d\" "
         "height=\"%d\" role=\"img\">\n",
@@ -422,13 +422,49 @@ static void write_events(const struct picture *p)
     }
 }
 
+/* A run without heat has no curve: what was said, done and read, a line each. */
+static bool is_told(const struct run_event *event)
+{
+    return is_hand_event(event) || !strcmp(event->kind, "tell") || !strcmp(event->kind, "value") ||
+           !strcmp(event->kind, "note") || !strcmp(event->kind, "stage") ||
+           !strcmp(event->kind, "no") || !strcmp(event->kind, "trip") ||
+           !strcmp(event->kind, "stop");
+}
+
+static int told_count(const struct run *run)
+{
+    int count = 0;
+    for (int32_t i = 0; i < run->event_count && count < TOLD_SHOWN; i++)
+        count += is_told(&run->event[i]);
+    return count;
+}
+
+static void write_told(const struct picture *p)
+{
+    double y = TITLE_HIGH + LANE;
+    int shown = 0;
+    write_text(p, 16, y, "sub", "nothing was heated: there is no curve", 60);
+    for (int32_t i = 0; i < p->run->event_count && shown < TOLD_SHOWN; i++) {
+        const struct run_event *event = &p->run->event[i];
+        char time[16];
+        if (!is_told(event))
+            continue;
+        y = TITLE_HIGH + LANE * (++shown + 1.3);
+        write_text(p, PLOT_X, y, "tick right", words_time(event->at_s, time, sizeof time), 8);
+        write_text(p, PLOT_X + 10, y, "lane", event->kind, 10);
+        write_text(p, PLOT_X + 80, y, "event", event->text, 104);
+    }
+}
+
 void report_svg(const struct run *run, FILE *out)
 {
     struct picture p = {run, out, chart_span_s(run), chart_top_c(run)};
-    write_head(&p);
+    bool curve = run->point_count >= 2;
+    write_head(&p, curve ? LANE_Y + LANE * lanes(run) + 12
+                         : TITLE_HIGH + LANE * (told_count(run) + 2) + 12);
     write_title(&p);
-    if (run->point_count < 2) {
-        write_text(&p, PLOT_X, PLOT_Y + 40, "sub", "nothing was heated: there is no curve", 60);
+    if (!curve) {
+        write_told(&p);
     } else {
         write_stages(&p);
         write_grid(&p);

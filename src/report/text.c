@@ -8,12 +8,28 @@
 #include "words.h"
 
 enum { MARGINS_SHOWN = 10, SAID_SHOWN = 24 };
+enum { NARROW = 25 }; /* columns short of the full width: from here on tables fold */
+static const double RATE_REACHED = 0.9;
 
 struct page {
     const struct run *run;
     const struct report_style *style;
     FILE *out;
 };
+
+static size_t columns_of(const struct page *page)
+{
+    int columns = page->style->columns;
+    if (columns <= 0 || columns > REPORT_COLUMNS)
+        return REPORT_COLUMNS;
+    return columns < REPORT_LEAST ? REPORT_LEAST : (size_t)columns;
+}
+
+/* Columns that the terminal lacks of the full width: tables fold by them. */
+static size_t missing(const struct page *page)
+{
+    return REPORT_COLUMNS - columns_of(page);
+}
 
 /* --- pieces ------------------------------------------------------------------------------- */
 
@@ -42,7 +58,7 @@ static void wrap(const struct page *page, size_t at, const char *text)
     char plain[4 * WORD_TEXT];
     const char *left = words_plain(text, plain, sizeof plain);
     for (bool first = true; *left || first; first = false) {
-        size_t length = line_length(left, REPORT_COLUMNS - at);
+        size_t length = line_length(left, columns_of(page) - at);
         size_t shown = length;
         while (shown > 0 && left[shown - 1] == ' ')
             shown--;
@@ -54,11 +70,18 @@ static void wrap(const struct page *page, size_t at, const char *text)
     }
 }
 
+/* A line of its own, set in by two. */
+static void wrap_line(const struct page *page, const char *text)
+{
+    fputs("  ", page->out);
+    wrap(page, 4, text);
+}
+
 /* `text` on the line as it is, the characters written. */
 static size_t write_plain(const struct page *page, const char *text)
 {
     char plain[WORD_TEXT], cut[WORD_TEXT];
-    words_cut(words_plain(text, plain, sizeof plain), REPORT_COLUMNS, cut, sizeof cut);
+    words_cut(words_plain(text, plain, sizeof plain), columns_of(page), cut, sizeof cut);
     fputs(cut, page->out);
     return words_width(cut);
 }
@@ -83,17 +106,18 @@ static void write_title(const struct page *page)
         snprintf(board, sizeof board, ", board %s", run->board);
     if (run->serial[0])
         snprintf(serial, sizeof serial, ", serial %s", run->serial);
-    if (style->bench_is_demo && style->bench_file)
+    if (run->rehearsed && style->bench_file)
         snprintf(bench, sizeof bench, ", simulated bench: %.250s",
                  words_base_name(style->bench_file));
     else if (run->bench[0])
-        snprintf(bench, sizeof bench, ", bench %s", run->bench);
+        snprintf(bench, sizeof bench, ", %sbench %s", run->rehearsed ? "simulated " : "",
+                 run->bench);
     snprintf(line, sizeof line, "%.200s%s%s%s, seed %llu", recipe, board, serial, bench,
              (unsigned long long)run->seed);
     if (style->colour)
         fputs("\033[1m", page->out);
     if (run->title[0]) {
-        bool fits = words_width(run->title) + 3 + words_width(line) <= REPORT_COLUMNS;
+        bool fits = words_width(run->title) + 3 + words_width(line) <= columns_of(page);
         size_t used = write_plain(page, run->title);
         fputs(fits ? " - " : "\n", page->out);
         wrap(page, fits ? used + 3 : 0, line);
@@ -151,9 +175,11 @@ static void write_rails(const struct page *page)
         if (rail->inject_mv > 0)
             snprintf(inject, sizeof inject, "injected up to %.2f V, %.3f A",
                      rail->inject_mv / 1000.0, rail->inject_ma / 1000.0);
+        char line[2 * sizeof feed];
+        snprintf(line, sizeof line, "%s; %s", feed, inject);
         fputs("  rail ", page->out);
         column(page, rail->name, 18);
-        fprintf(page->out, "%s; %s\n", feed, inject);
+        wrap(page, 25, line);
     }
 }
 
@@ -163,17 +189,48 @@ static void write_limits(const struct page *page)
     if (!limits->uses_plate && !limits->uses_supply)
         return;
     heading(page, "Limits");
-    fputs("  the tightest of this build, bench, board and recipe\n", page->out);
+    fputs("  the lowest of this build, bench, board, recipe\n", page->out);
     for (int i = 0; i < LIMITS; i++)
         if (limit_matters(limits, (enum limit_id)i))
             write_limit(page, (enum limit_id)i);
     if (limits->uses_plate && !limits->has_board)
-        fputs("  no sensor on the board: nothing watches its temperature but the plate's limit\n",
-              page->out);
+        wrap_line(page,
+                  "no sensor on the board: nothing watches its temperature but the plate's limit");
     write_rails(page);
 }
 
 /* --- stages, melts, margins --------------------------------------------------------------- */
+
+/* What the plate did beside what was read of it. */
+static void write_plate(const struct page *page)
+{
+    const struct run *run = page->run;
+    char line[WORD_TEXT], a[32], b[32];
+    if (run->rehearsed && isfinite(run->peak_true_c) && isfinite(run->peak_read_c)) {
+        snprintf(line, sizeof line, "the plate itself peaked at %s; its highest reading was %s",
+                 words_value(run->peak_true_c, UNIT_TEMP, a, sizeof a),
+                 words_value(run->peak_read_c, UNIT_TEMP, b, sizeof b));
+        wrap_line(page, line);
+    }
+    if (run->asked_ramp_c_s > 0 && run->best_ramp_c_s < RATE_REACHED * run->asked_ramp_c_s) {
+        snprintf(line, sizeof line,
+                 "the plate never reached the asked rate of %s; its steepest climb was %s",
+                 words_value(run->asked_ramp_c_s, UNIT_RAMP, a, sizeof a),
+                 words_value(run->best_ramp_c_s, UNIT_RAMP, b, sizeof b));
+        wrap_line(page, line);
+    }
+}
+
+static void write_stage(const struct page *page, const struct run_stage *stage)
+{
+    char start[16], end[16], lasts[32], peak[32];
+    fputs("  ", page->out);
+    column(page, stage->name, missing(page) > NARROW ? 14 : 24);
+    fprintf(page->out, "%6s%10s%14s%14s\n", words_time(stage->start_s, start, sizeof start),
+            words_time(stage->end_s, end, sizeof end),
+            words_length(stage->end_s - stage->start_s, lasts, sizeof lasts),
+            words_value(stage->peak_c, UNIT_TEMP, peak, sizeof peak));
+}
 
 static void write_stages(const struct page *page)
 {
@@ -181,22 +238,16 @@ static void write_stages(const struct page *page)
     if (!run->stage_count)
         return;
     heading(page, "Stages");
-    fprintf(page->out, "  (min:s)%17s%10s%14s%14s\n", "start", "end", "lasts", "plate peak");
-    for (int32_t i = 0; i < run->stage_count; i++) {
-        const struct run_stage *stage = &run->stage[i];
-        char start[16], end[16], lasts[32], peak[32];
-        fputs("  ", page->out);
-        column(page, stage->name, 24);
-        fprintf(page->out, "%6s%10s%14s%14s\n", words_time(stage->start_s, start, sizeof start),
-                words_time(stage->end_s, end, sizeof end),
-                words_length(stage->end_s - stage->start_s, lasts, sizeof lasts),
-                words_value(stage->peak_c, UNIT_TEMP, peak, sizeof peak));
-    }
+    fprintf(page->out, "  (min:s)%*s%10s%14s%14s\n", missing(page) > NARROW ? 7 : 17, "start",
+            "end", "lasts", "plate peak");
+    for (int32_t i = 0; i < run->stage_count; i++)
+        write_stage(page, &run->stage[i]);
+    write_plate(page);
 }
 
 static void write_true_melt(const struct page *page, const struct run_melt *melt)
 {
-    char line[256], first[16], last[16], apart[32];
+    char line[256], whole[320], first[16], last[16], apart[32];
     words_time(melt->true_first_s, first, sizeof first);
     words_time(melt->true_last_s, last, sizeof last);
     words_length(fabs(melt->at_s - melt->true_last_s), apart, sizeof apart);
@@ -208,8 +259,9 @@ static void write_true_melt(const struct page *page, const struct run_melt *melt
     else
         snprintf(line, sizeof line, "first place melted at %s, last at %s: counted %s %s", first,
                  last, apart, melt->at_s >= melt->true_last_s ? "later" : "TOO EARLY");
-    fputs("    in the simulated world ", page->out);
-    wrap(page, 27, line);
+    snprintf(whole, sizeof whole, "in the simulated world %s", line);
+    fputs("    ", page->out);
+    wrap(page, 6, whole);
 }
 
 static void write_melts(const struct page *page)
@@ -234,19 +286,25 @@ static void write_margin(const struct page *page, const struct run_margin *margi
     char value[32], worst[32], left[32], origin[WORD_TEXT];
     double part = 100 * (margin->value - margin->worst) / margin->value;
     fputs("  ", page->out);
-    column(page, margin->limit, 24);
+    bool narrow = missing(page) > NARROW;
+    column(page, margin->limit, narrow ? 15 : 24);
     fprintf(page->out, "%12s%12s%12s",
             words_value(margin->value, margin->unit, value, sizeof value),
             words_value(margin->worst, margin->unit, worst, sizeof worst),
             words_value(margin->value - margin->worst, margin->unit, left, sizeof left));
     if (part < 0)
-        fputs("   OVER  ", page->out);
+        fprintf(page->out, "   OVER%s", narrow ? "" : "  ");
     else if (part <= 100)
-        fprintf(page->out, "  %3.0f %%  ", floor(part));
-    else
+        fprintf(page->out, "  %3.0f %%%s", floor(part), narrow ? "" : "  ");
+    else if (!narrow)
         fputs("         ", page->out);
     words_origin(page->run, page->style, margin->layer, margin->line, origin, sizeof origin);
-    wrap(page, 71, origin);
+    if (!narrow) {
+        wrap(page, 71, origin);
+        return;
+    }
+    fputs("\n    ", page->out);
+    wrap(page, 6, origin);
 }
 
 static void write_margins(const struct page *page)
@@ -255,7 +313,7 @@ static void write_margins(const struct page *page)
     if (!run->margin_count)
         return;
     heading(page, "Margins");
-    fprintf(page->out, "%31s%12s%12s\n", "limit", "worst", "left");
+    fprintf(page->out, "%*s%12s%12s\n", missing(page) > NARROW ? 22 : 31, "limit", "worst", "left");
     for (int32_t i = 0; i < run->margin_count && i < MARGINS_SHOWN; i++)
         write_margin(page, &run->margin[i]);
     if (run->margin_count > MARGINS_SHOWN)
@@ -294,7 +352,12 @@ static void write_said(const struct page *page)
         }
         if (!shown++)
             heading(page, "At the bench\n");
-        fprintf(page->out, "  %8s  %-9s", words_time(event->at_s, time, sizeof time), word);
+        words_time(event->at_s, time, sizeof time);
+        if (!event->text[0]) {
+            fprintf(page->out, "  %8s  %s\n", time, word);
+            continue;
+        }
+        fprintf(page->out, "  %8s  %-9s", time, word);
         wrap(page, 21, event->text);
     }
     if (more)
@@ -355,19 +418,58 @@ static const char *trip_id(const struct run *run)
     return run->trip_rule < RULES ? rules[run->trip_rule].id : "unknown rule";
 }
 
+/* Over when the recipe is, touch-safe when it says. */
 static void done_sentence(const struct run *run, char *out, size_t size)
 {
-    char time[32], left[32];
-    words_length(run->duration_s, time, sizeof time);
+    char time[32], safe[16], until[48] = "", left[32];
+    words_length(run->recipe_s, time, sizeof time);
+    if (run->limits.uses_plate && run->duration_s > run->recipe_s + 1)
+        snprintf(until, sizeof until, ", touch-safe at %s",
+                 words_time(run->duration_s, safe, sizeof safe));
     const struct run_margin *margin = run->margin_count ? &run->margin[0] : NULL;
     if (margin && margin->worst > margin->value)
-        snprintf(out, size, "done in %s, but %s went over its limit", time, margin->limit);
+        snprintf(out, size, "done in %s%s, but %s went over its limit", time, until, margin->limit);
     else if (margin)
-        snprintf(out, size, "done in %s, nothing over a limit; the tightest is %s with %s left",
-                 time, margin->limit,
+        snprintf(out, size, "done in %s%s; every limit kept, nearest: %s, %s left", time, until,
+                 margin->limit,
                  words_value(margin->value - margin->worst, margin->unit, left, sizeof left));
     else
-        snprintf(out, size, "done in %s", time);
+        snprintf(out, size, "done in %s%s", time, until);
+}
+
+/* Where the error that stands above it has its place, "" if nowhere. */
+static void failed_place(const struct tl_error *error, char *out, size_t size)
+{
+    out[0] = '\0';
+    if (error->file[0] && error->line > 0)
+        snprintf(out, size, " in %.120s:%d", words_base_name(error->file), error->line);
+}
+
+/* The error stands above: only when and where. */
+static bool short_sentence(const struct run *run, char *out, size_t size)
+{
+    char time[16], place[160];
+    failed_place(&run->error, place, sizeof place);
+    switch (run->outcome) {
+    case RUN_FAILED:
+        snprintf(out, size, "failed at %s%s", words_time(run->recipe_s, time, sizeof time), place);
+        return true;
+    case RUN_REFUSED:
+        snprintf(out, size, "refused%s, nothing was heated", place);
+        return true;
+    case RUN_DEVICE:
+        snprintf(out, size, "an instrument is missing or wrong, nothing was heated");
+        return true;
+    case RUN_INVALID:
+        snprintf(out, size, "invalid%s", place);
+        return true;
+    case RUN_DONE:
+    case RUN_TRIPPED:
+    case RUN_STOPPED:
+    case OUTCOMES:
+        break;
+    }
+    return false;
 }
 
 static void verdict_sentence(const struct run *run, char *out, size_t size)
@@ -404,11 +506,51 @@ static void verdict_sentence(const struct run *run, char *out, size_t size)
     snprintf(out, size, "no outcome");
 }
 
+/* A mistake that came before anything was driven: nothing else is worth reading. */
+static bool never_began(const struct run *run)
+{
+    bool wrong = run->outcome == RUN_FAILED || run->outcome == RUN_REFUSED ||
+                 run->outcome == RUN_DEVICE || run->outcome == RUN_INVALID;
+    return wrong && !run->driven && !run->tripped;
+}
+
+/* Whole where it fits the full width, to be copied: a narrow terminal breaks it itself. */
+static void write_path(const struct page *page, const char *what, const char *path)
+{
+    struct report_style full = *page->style;
+    full.columns = REPORT_COLUMNS;
+    fprintf(page->out, "%s ", what);
+    wrap(&(struct page){page->run, &full, page->out}, strlen(what) + 1, path);
+}
+
+/* Where the run can be looked at again. */
+static void write_files(const struct page *page)
+{
+    const struct run *run = page->run;
+    bool kept = run->record[0] && !never_began(run);
+    if (!kept && !page->style->wrote[0])
+        return;
+    fputs(page->style->colour ? "\n\033[2m" : "\n", page->out);
+    if (kept)
+        write_path(page, "record", run->record);
+    for (int i = 0; i < REPORT_WROTE && page->style->wrote[i]; i++)
+        write_path(page, "wrote", page->style->wrote[i]);
+    if (page->style->colour)
+        fputs("\033[0m", page->out);
+}
+
+static void write_error(const struct page *page)
+{
+    if (page->style->error_shown)
+        fprintf(page->out, "\n%s", page->style->error_shown);
+}
+
 static void write_verdict(const struct page *page)
 {
     char sentence[WORD_TEXT];
     const char *what = page->run->rehearsed ? "Rehearsal: " : "Run: ";
-    verdict_sentence(page->run, sentence, sizeof sentence);
+    if (!page->style->error_shown || !short_sentence(page->run, sentence, sizeof sentence))
+        verdict_sentence(page->run, sentence, sizeof sentence);
     fputc('\n', page->out);
     if (page->style->colour)
         fputs(page->run->outcome == RUN_DONE ? "\033[1;32m" : "\033[1;31m", page->out);
@@ -421,9 +563,9 @@ static void write_verdict(const struct page *page)
 static void write_course(const struct page *page)
 {
     write_stages(page);
-    if (!page->style->header_only && page->run->point_count > 1) {
+    if (page->run->point_count > 1) {
         fputc('\n', page->out);
-        chart_write(page->run, page->out);
+        chart_write(page->run, (int)columns_of(page), page->out);
     }
     write_melts(page);
     if (!page->style->header_only)
@@ -435,10 +577,14 @@ void report_text(const struct run *run, const struct report_style *style, FILE *
 {
     const struct page page = {run, style, out};
     write_title(&page);
-    write_limits(&page);
-    write_course(&page);
-    write_worst_case(&page);
-    write_warnings(&page);
     write_trip(&page);
+    if (!never_began(run)) {
+        write_limits(&page);
+        write_course(&page);
+        write_worst_case(&page);
+    }
+    write_warnings(&page);
+    write_files(&page);
+    write_error(&page);
     write_verdict(&page);
 }

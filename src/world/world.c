@@ -227,13 +227,21 @@ static void note_joint(struct world *world, int joint, double t_s)
 {
     const struct thermal *thermal = &world->thermal;
     struct world_truth *seen = &world->seen;
-    if (!isnan(seen->joint_last_melt_s[joint]))
-        return;
-    int molten = 0;
+    int molten = 0, there = 0;
+    double liquid = 0;
     for (int i = 0; i < thermal->segments[joint]; i++) {
         int at = thermal->segment[joint][i];
-        molten += thermal_molten_of(&thermal->node[at], thermal->heat_j[at]) >= 1;
+        double share = thermal_molten_of(&thermal->node[at], thermal->heat_j[at]);
+        molten += share >= 1;
+        liquid += share;
+        there += thermal->node[at].there;
     }
+    if (there && liquid <= 0 && !isnan(seen->joint_first_melt_s[joint])) {
+        seen->joint_first_melt_s[joint] = seen->joint_last_melt_s[joint] = NAN;
+        seen->joint_pass[joint]++;
+    }
+    if (!isnan(seen->joint_last_melt_s[joint]))
+        return;
     if (molten > 0 && isnan(seen->joint_first_melt_s[joint]))
         seen->joint_first_melt_s[joint] = t_s;
     if (molten > 0 && molten == thermal->segments[joint])

@@ -159,7 +159,7 @@ for bad in bad/empty.lua bad/zero.lua bad/noise.lua bad/latin.lua bad/huge.lua b
 done
 
 # ---- answers ----
-for text in "yes after 5 C" "yes after soon" "$(printf '%0300d' 0)"; do
+for text in "yes after 5 C" "yes after soon" "$(printf '%0300d' 0)" maybe nope "yes after 5" "yes in 5 s" "45 lumen"; do
     printf '%s\n' "$text" >answers
     run 2 tinlatch rehearse "$split" --answers answers
     err_has "answers:1:"

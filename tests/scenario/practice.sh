@@ -10,15 +10,16 @@ record() {
     jq -es "$1" "$(jq -r .run "$out")" >/dev/null 2>&1 || wrong "expected of the record: $1"
 }
 # melts_within TARGET_MC SECONDS: the frame counts as molten at most so long after the plate is within 2 C
-# of its target, not before it is there; at that moment the far joints are still solid.
+# of its target, not before it is there; at that moment the far places of the joint are still solid,
+# in the simulated world and not only by the estimate: the last of them melts later.
 melts_within() {
     json '.outcome == "done" and (.melt[0].joint == "frame")'
-    local melt
-    melt=$(jq '.melt[0].at_s' "$out")
+    local melt last
+    melt=$(jq '.melt[0].at_s' "$out") last=$(jq '.melt[0].true_last_s' "$out")
     record "[.[] | select(.kind == \"snapshot\")] as \$all |
         (\$all | map(select(.true_mc >= $1 - 2000)) | .[0]) as \$there |
         ($melt - \$there.t_ms / 1000) as \$after |
-        \$after > 0 and \$after <= $2 and \$there.joints[0][1] < 1000"
+        \$after > 0 and \$after <= $2 and $last > \$there.t_ms / 1000 + 5"
 }
 
 for seed in 1 2 3 4 5; do
@@ -46,5 +47,5 @@ record '[.[] | select(.kind == "snapshot" and .want.inject)] | length == 0'
 # Joined again, pressed, and cooled under pressure: released only when the joints are solid and the plate is at 45 C.
 run 0 tinlatch rehearse "$TOP/recipes/stack-join.lua" --json
 record '([.[] | select(.kind == "note" and .text and (.text | test("[Rr]elease|weight off|[Tt]ake")))] | .[-1].t_ms) as $release |
-    [.[] | select(.kind == "snapshot" and .t_ms <= $release)][-1] | .counts[1] <= 46000 and .joints[0][1] == 0'
+    [.[] | select(.kind == "snapshot" and .t_ms <= $release)][-1] | .counts[1] <= 45000 and .joints[0][1] == 0'
 finish

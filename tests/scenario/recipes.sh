@@ -13,9 +13,15 @@ for recipe in "$TOP"/recipes/*.lua; do
     record_whole
 done
 
-# Other seeds draw other boards; the shipped recipes must stand them.
-for seed in 2 3 5 8 13; do
-    run 0 tinlatch rehearse "$TOP/recipes/stack-split.lua" --seed $seed
+# Other seeds draw other boards; the shipped recipes must stand them, with and without a sensor on the board.
+seeds=60
+if [ "${KIND:-}" = dev ]; then seeds=10; fi # sanitizers take their time
+for recipe in stack-split stack-split-hx230 stack-join part-off reball; do
+    for bench in demo single; do
+        for seed in $(seq $seeds); do
+            run 0 tinlatch rehearse "$TOP/recipes/$recipe.lua" --bench "$TOP/recipes/benches/$bench.ini" --seed "$seed"
+        done
+    done
 done
 
 for bench in "$TOP"/recipes/benches/*.ini; do

@@ -70,6 +70,9 @@ static inline void synthetic_run(struct run *run)
                         .worst_case_s = 2120,
                         .worst_case_heat_s = 880,
                         .rehearsed = true,
+                        .driven = true,
+                        .asked_ramp_c_s = 1.5,
+                        .best_ramp_c_s = 1.61,
                         .point_every_s = 1,
                         .record = "/home/x/runs/1.jsonl"};
     run->limits = *limits_built_in();

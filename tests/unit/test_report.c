@@ -136,6 +136,8 @@ static void test_the_text_has_its_parts_in_order_within_a_hundred_columns(void *
     at = after("2.5 C/s  demo.ini:75\n", at);
     at = after("\nStages", at);
     at = after("Preheat                   0:00      1:50    1 min 50 s       120.4 C\n", at);
+    at = after("the plate itself peaked at 173.2 C; its highest reading was 172.4 C\n", at);
+    assert_null(strstr(text, "never reached"));
     at = after("# plate, true", at);
     at = after("\nMelting", at);
     at = after("frame counted as molten at 4:06: live estimate", at);
@@ -146,9 +148,10 @@ static void test_the_text_has_its_parts_in_order_within_a_hundred_columns(void *
     at = after("plate                        190.0 C     172.4 C      17.6 C    9 %", at);
     at = after("ramp                        2.50 C/s    1.61 C/s    0.89 C/s   35 %", at);
     at = after("\nWorst case  35 min 20 s with every timeout used in full, 14 min 40 s of it", at);
-    after("Rehearsal: done in 10 min 50 s", at);
-    assert_string_equal(last_line(), "Rehearsal: done in 10 min 50 s, nothing over a limit; the "
-                                     "tightest is plate with 17.6 C left\n");
+    after("\nrecord /home/x/runs/1.jsonl\n\nRehearsal: ", at);
+    assert_string_equal(last_line(),
+                        "Rehearsal: done in 10 min 20 s, touch-safe at 10:50; every limit "
+                        "kept, nearest: plate, 17.6 C left\n");
 }
 
 static void test_the_chart_names_every_sign_and_limit(void **state)
@@ -213,11 +216,12 @@ static void test_a_trip_says_first_what_to_do_with_the_hands(void **state)
     look("trip.txt");
 
     check_lines();
-    const char *at = after("\nWarning  the timeouts add up past the heat time\n", text);
-    at = after("\n\nHeat is off. The joints are still molten: hands off", at);
+    const char *at = after("seed 1\n\nHeat is off. The joints are still molten: hands off", text);
     at = after("what happened  the plate reads 190.4 C", at);
     at = after("what to do     let the plate cool", at);
-    after("look at        the recipe's target", at);
+    at = after("look at        the recipe's target", at);
+    at = after("\nLimits", at);
+    after("\nWarning  the timeouts add up past the heat time\n", at);
     assert_string_equal(last_line(),
                         "Rehearsal: tripped by plate-over at 4:41; heat and supply are off\n");
 }
@@ -250,8 +254,146 @@ static void test_a_limit_that_was_passed_is_never_called_kept(void **state)
 
     after("memory body                  245.0 C     251.5 C      -6.5 C   OVER  the part's own\n",
           text);
-    assert_string_equal(last_line(),
-                        "Rehearsal: done in 10 min 50 s, but memory body went over its limit\n");
+    assert_string_equal(
+        last_line(),
+        "Rehearsal: done in 10 min 20 s, touch-safe at 10:50, but memory body went over "
+        "its limit\n");
+}
+
+static void test_a_rate_that_was_never_reached_is_said(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    run.best_ramp_c_s = 0.87;
+    as_text(&demo_style);
+    after("the plate never reached the asked rate of 1.50 C/s; its steepest climb was 0.87 C/s\n",
+          text);
+}
+
+static void test_a_mistake_before_anything_was_driven_shows_nothing_else(void **state)
+{
+    (void)state;
+    struct report_style style = demo_style;
+    style.error_shown = "stack-split.lua:31: steps: there is no plate.rmap\n";
+    synthetic_run(&run);
+    run.outcome = RUN_FAILED;
+    run.driven = false;
+    tl_error_set(&run.error, TL_STEP, "there is no plate.rmap");
+    tl_error_at(&run.error, "recipes/stack-split.lua", 31);
+
+    as_text(&style);
+
+    assert_null(strstr(text, "Limits"));
+    assert_null(strstr(text, "Margins"));
+    after("seed 1\n\nstack-split.lua:31: steps: there is no plate.rmap\n\nRehearsal: ", text);
+    assert_string_equal(last_line(), "Rehearsal: failed at 10:20 in stack-split.lua:31\n");
+
+    run.driven = true; /* once something was heated, what happened is worth reading */
+    as_text(&style);
+    after("\nMargins", text);
+}
+
+static void test_an_error_that_stands_above_is_not_repeated(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    run.outcome = RUN_FAILED;
+    tl_error_set(&run.error, TL_TIMEOUT, "plate.ramp: timed out");
+
+    as_text(&demo_style);
+    after("plate.ramp: timed out", last_line());
+
+    struct report_style style = demo_style;
+    style.error_shown = "plate.ramp: timed out\n";
+    as_text(&style);
+    const char *once = after("plate.ramp: timed out", text);
+    assert_null(strstr(once + 1, "plate.ramp: timed out"));
+}
+
+static void test_a_narrow_terminal_gets_narrow_tables(void **state)
+{
+    (void)state;
+    struct report_style style = demo_style;
+    for (style.columns = 40; style.columns <= REPORT_COLUMNS; style.columns += 5) {
+        synthetic_run(&run);
+        trip_it();
+        as_text(&style);
+        size_t most = 0;
+        for (const char *at = text; *at; at += strcspn(at, "\n") + 1)
+            most = strcspn(at, "\n") > most ? strcspn(at, "\n") : most;
+        assert_true(most <= (size_t)(style.columns < REPORT_LEAST ? REPORT_LEAST : style.columns));
+        check_lines();
+    }
+}
+
+static void test_a_trip_without_a_reading_still_has_its_cross(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    trip_it();
+    for (int i = 0; i < run.point_count; i++)
+        if ((double)run.point[i].t_s >= run.trip_s)
+            run.point[i].plate_read_c = NAN;
+    run.rehearsed = true;
+
+    as_text(&demo_style);
+
+    const char *chart = after("\nStages", text);
+    const char *legend = after("X trip", chart);
+    int crosses = 0;
+    for (const char *c = chart; c < legend; c++)
+        crosses += *c == 'X';
+    assert_int_equal(crosses, 1);
+}
+
+static void test_stage_names_are_whole_even_where_stages_are_short(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    run.stage[2].start_s = run.stage[1].end_s = 290; /* one column before the next */
+    run.stage[0].start_s = 0;
+    run.stage[1].start_s = run.stage[0].end_s = 15;
+
+    as_text(&demo_style);
+
+    const char *chart = after("highest reading", text);
+    static const char *const names[] = {"Preheat", "Melt", "Lift", "Cool"};
+    for (int i = 0; i < 4; i++)
+        assert_true(after(names[i], chart) < after("# plate", chart));
+}
+
+/* Both lie in one row from 150 s on: each is seen. */
+static void test_no_curve_hides_another(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    run.melt_count = 0;
+    for (int i = 0; i < run.point_count; i++)
+        run.point[i].board_c = run.point[i].joint_c = run.point[i].plate_c;
+
+    as_text(&demo_style);
+
+    after("#+o#+o", text);
+}
+
+static void test_a_bench_that_stays_hot_does_not_squeeze_what_matters(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    trip_it();
+    run.recipe_s = 281;
+    for (int t = 651; t < 3600; t++)
+        run_add_point(&run, &(struct run_point){.t_s = (float)t,
+                                                .plate_c = 170,
+                                                .plate_read_c = 170,
+                                                .board_c = 150,
+                                                .joint_c = 150,
+                                                .target_c = NAN});
+
+    as_text(&demo_style);
+
+    after("still warm at the right", text);
+    assert_null(strstr(text, "20:00"));
 }
 
 static void test_every_outcome_has_its_sentence(void **state)
@@ -485,7 +627,8 @@ static void test_the_json_object_has_the_keys_of_its_reference_and_no_others(voi
     has_keys(json_object_get(got, "peak"), KEYS("plate_true_c", "plate_read_c", "board_c"));
     has_keys(json_array_get(json_object_get(got, "stages"), 0),
              KEYS("name", "start_s", "end_s", "peak_c"));
-    has_keys(json_array_get(json_object_get(got, "melt"), 0), KEYS("joint", "at_s", "how"));
+    has_keys(json_array_get(json_object_get(got, "melt"), 0),
+             KEYS("joint", "at_s", "how", "true_first_s", "true_last_s"));
     has_keys(json_array_get(json_object_get(got, "margins"), 0),
              KEYS("limit", "value", "worst", "unit"));
     has_keys(json_object_get(got, "error"), KEYS("file", "line", "text", "hint"));
@@ -552,9 +695,11 @@ static void test_a_run_of_nothing_can_be_shown(void **state)
     as_text(&(struct report_style){0});
     check_lines();
     after("Run: refused", last_line());
+    run_add_event(&run, 3, 0, "value", "rail = 0.4 ohm");
     as_svg();
     check_svg();
     after("nothing was heated", text);
+    after("rail = 0.4 ohm", text);
     json_decref(as_json());
 }
 
@@ -612,6 +757,14 @@ int main(void)
         cmocka_unit_test(test_a_trip_says_first_what_to_do_with_the_hands),
         cmocka_unit_test(test_counting_too_early_is_said_loudly),
         cmocka_unit_test(test_a_limit_that_was_passed_is_never_called_kept),
+        cmocka_unit_test(test_a_rate_that_was_never_reached_is_said),
+        cmocka_unit_test(test_a_mistake_before_anything_was_driven_shows_nothing_else),
+        cmocka_unit_test(test_an_error_that_stands_above_is_not_repeated),
+        cmocka_unit_test(test_a_narrow_terminal_gets_narrow_tables),
+        cmocka_unit_test(test_a_trip_without_a_reading_still_has_its_cross),
+        cmocka_unit_test(test_stage_names_are_whole_even_where_stages_are_short),
+        cmocka_unit_test(test_no_curve_hides_another),
+        cmocka_unit_test(test_a_bench_that_stays_hot_does_not_squeeze_what_matters),
         cmocka_unit_test(test_every_outcome_has_its_sentence),
         cmocka_unit_test(test_texts_of_strangers_neither_steer_the_terminal_nor_break_a_line),
         cmocka_unit_test(test_the_picture_is_whole_and_names_what_it_shows),
