@@ -64,18 +64,19 @@ static int load_answers(struct play *play, struct options *options, struct tl_er
                          &options->setup, error);
 }
 
-/* A file that is not there: which one may have been meant? */
+/* A file that is not there: which one may have been meant? In the order in which they are read. */
 static int hint_nearest(const struct play *play, const struct options *options,
                         struct tl_error *error)
 {
-    const char *named[] = {options->argument, options->board, options->bench, options->answers};
+    const char *named[] = {options->bench, options->answers, options->argument, options->board};
     char near[PATH_SIZE];
-    for (size_t i = 0; i < sizeof named / sizeof named[0]; i++)
-        if (error->code == TL_FILE && named[i] && !error->hint[0] && named[i][0] &&
-            !strncmp(named[i], error->file, sizeof error->file - 1) &&
-            access(named[i], F_OK) != 0 && errno == ENOENT &&
-            paths_nearest(named[i], play->share, near))
+    for (size_t i = 0; i < sizeof named / sizeof named[0]; i++) {
+        if (!named[i] || !named[i][0] || access(named[i], F_OK) == 0 || errno != ENOENT)
+            continue;
+        if (!error->hint[0] && paths_nearest(named[i], play->share, near))
             tl_error_hint(error, "did you mean %s?", near);
+        break;
+    }
     return error->code;
 }
 

@@ -23,6 +23,11 @@ run 0 tinlatch help plate.ramp
 out_has "timeout"
 run 0 tinlatch help faults
 out_has "sensor-open"
+out_has "--fault sensor-open@120"
+run 0 tinlatch help shipped
+out_has "stack-split.lua          Split the two-board stack"
+out_has "hx230.lua"
+out_has "frame-60x40"
 run 0 tinlatch help --annotations
 out_has "---@meta"
 run 0 tinlatch help --lint-names
@@ -34,6 +39,8 @@ err_has "a verb is missing"
 run 2 tinlatch rehaerse "$split"
 err_has "did you mean rehearse?"
 run 2 tinlatch rehearse "$split" --sede 7
+err_has "did you mean --seed?"
+run 2 tinlatch rehearse "$split" --sed 7
 err_has "did you mean --seed?"
 run 2 tinlatch help wait_for_mlet
 err_has "did you mean wait_for_melt?"
@@ -93,6 +100,18 @@ run 2 tinlatch rehearse "$split" "${many[@]}"
 many=(); for i in $(seq 40); do many+=(--set "p$i=1 C"); done
 run 2 tinlatch rehearse "$split" "${many[@]}"
 
+# A file that is not there: the one that was probably meant, beside it or among those shipped.
+run 2 tinlatch rehearse "$TOP/recipes/stack-spilt.lua"
+err_has "did you mean $TOP/recipes/stack-split.lua?"
+run 2 tinlatch rehearse stack-split
+err_has "recipes/stack-split.lua?"
+run 2 tinlatch rehearse "$split" --board hx230
+err_has "recipes/boards/hx230.lua?"
+run 2 tinlatch rehearse "$split" --bench singel.ini
+err_has "recipes/benches/single.ini?"
+run 2 tinlatch rehearse "$TOP/recipes/qqqqqqqq.lua"
+err_lacks "did you mean"
+
 # Verbs of later versions are said to be that.
 for verb in runs report trials key pack inspect accept shelf; do
     run 2 tinlatch $verb
@@ -125,6 +144,40 @@ expect "a line is longer than 100 columns" \
 run 0 tinlatch check "$split"
 expect "a line is longer than 100 columns" \
     bash -c '! LC_ALL=C.UTF-8 grep -nE "^.{101,}" "$1"' - "$out"
+
+for width in 60 75 93; do
+    for fault in stop-pressed@5000 sensor-open@200 heater-stuck-on@200; do
+        run "0|3" env COLUMNS=$width "$TINLATCH" rehearse "$split" --fault $fault
+        # the path of the record stays whole, to be copied
+        expect "a line is longer than $width columns" \
+            bash -c '! grep -v "^record" "$1" | LC_ALL=C.UTF-8 grep -nE "^.{$2,}"' - "$out" $((width + 1))
+    done
+done
+
+# The verdict is the last line, the record's path stands above it; a trip comes right under the title.
+run 0 tinlatch rehearse "$split"
+expect "the verdict is not last" grep -q "^Rehearsal: done" <(tail -n 1 "$out")
+expect "the record is not named" [ -s "$(sed -n 's/^record *//p' "$out")" ]
+run 3 tinlatch rehearse "$split" --fault sensor-open@200
+expect "a trip's hands are not under the title" grep -q "take it for hot" <(head -n 4 "$out")
+run 0 tinlatch check "$split"
+out_has "# plate, true"
+cp "$TOP/recipes/benches/single.ini" mine.ini
+run 0 tinlatch rehearse "$split" --bench mine.ini
+out_has "simulated bench: mine.ini"
+
+# A slip before anything was heated: title, error, verdict; told once where both streams are one.
+steps slip <<<'plate.rmap { to = "120 C", timeout = "5 min" }'
+run 1 bash -c '"$1" rehearse slip.lua 2>&1' - "$TINLATCH"
+expect "the error is not told once" [ "$(grep -c rmap "$out")" = 2 ] # its sentence, its source line
+expect "more than the error is shown" [ "$(wc -l <"$out")" -le 10 ]
+expect "the verdict is not last" grep -qx "Rehearsal: failed at .* in slip.lua:3" <(tail -n 1 "$out")
+
+# "no" is told with its question.
+printf 'yes\nyes\nno\n' >answers
+run 0 tinlatch rehearse "$TOP/recipes/reball.lua" --answers answers
+out_has 'said no  to "Lift the stencil.'
+expect "blanks at a line's end" bash -c '! grep -q " $" "$1"' - "$out"
 
 for page in --help "check --help" "help faults"; do
     # shellcheck disable=SC2086

@@ -684,6 +684,28 @@ static void test_a_clean_lift_and_a_torn_one(void **state)
     world_free(torn);
 }
 
+static void test_a_joint_that_melts_twice_has_its_times_of_each_pass(void **state)
+{
+    (void)state;
+    struct world *world = plain_world();
+    world_hand(world, HAND_PLACE, -1);
+    hold(world, 172, 0, 420);
+    struct world_truth first = truth_of(world);
+    assert_int_equal(first.joint_pass[0], 0);
+
+    hold(world, 60, 1, 600);
+    struct world_truth solid = truth_of(world);
+    assert_int_equal(solid.joint_pass[0], 1);
+    assert_true(isnan(solid.joint_first_melt_s[0]) && isnan(solid.joint_last_melt_s[0]));
+
+    hold(world, 172, 0, 420);
+    struct world_truth second = truth_of(world);
+    assert_int_equal(second.joint_pass[0], 1);
+    assert_true(second.joint_first_melt_s[0] > first.joint_last_melt_s[0] + 600);
+    assert_true(second.joint_last_melt_s[0] > second.joint_first_melt_s[0]);
+    world_free(world);
+}
+
 static void test_pressing_cold_joints_does_no_harm(void **state)
 {
     (void)state;
@@ -1350,6 +1372,7 @@ int main(void)
         cmocka_unit_test(test_a_fault_that_this_bench_cannot_have_is_refused),
         cmocka_unit_test(test_the_board_sensor_reads_the_room_until_the_board_is_laid_down),
         cmocka_unit_test(test_a_clean_lift_and_a_torn_one),
+        cmocka_unit_test(test_a_joint_that_melts_twice_has_its_times_of_each_pass),
         cmocka_unit_test(test_pressing_cold_joints_does_no_harm),
         cmocka_unit_test(test_hot_air_warms_what_it_is_held_on_until_it_is_taken_away),
         cmocka_unit_test(test_the_steepest_cooling_is_the_boards_own_not_a_hands),
