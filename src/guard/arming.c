@@ -10,6 +10,7 @@
 enum {
     READY_MS = 3000,        /* for every instrument to answer at the start */
     PULSE_BELOW_MC = 60000, /* no pulse on a plate warmer than this: wait until it is cooler */
+    PULSE_MOST_MC = 60000,  /* what the pulse may ask for above its start; it is over long before */
     PULSE_RISE_C = 25,
     RISE_LEAST_PERMILLE =
         890, /* a coupling of 0.80 or less shows at mains 5 % off the learned day */
@@ -288,7 +289,7 @@ void seating_step(struct guard *guard, int64_t t_ms)
         seat->highest_mc = guard->in.plate.temp_mc;
     if (since_ms < seat->pulse_ms) {
         guard->want.heat = true;
-        guard->want.temp_mc = guard->limits.plate_mc;
+        guard->want.temp_mc = seat->start_mc + PULSE_MOST_MC;
         return;
     }
     if (since_ms >= seat->pulse_ms + seat->settle_ms)
