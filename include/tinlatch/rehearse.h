@@ -27,7 +27,7 @@ struct rehearse_fault {
 /* A line of an answers file: yes | no | stop | a number [with its unit] | "text", each with
  * [after 5 s]. Words in any case. */
 struct rehearse_answer {
-    enum { REPLY_YES, REPLY_NO, REPLY_VALUE, REPLY_STOP } reply;
+    enum reply { REPLY_YES, REPLY_NO, REPLY_VALUE, REPLY_STOP } reply;
     char value[64]; /* as typed, a text without its quotes */
     bool is_text;
     double number;  /* in the base unit */

@@ -9,11 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#ifdef TINLATCH_SMALL
-enum { MEMORY_MAX = 4 << 20 };
-#else
 enum { MEMORY_MAX = 64 << 20 };
-#endif
 
 enum { DEEP = 10000 }; /* calls within calls that nobody writes on purpose */
 

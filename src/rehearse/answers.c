@@ -169,7 +169,7 @@ static int answer_parse(char *line, struct rehearse_answer *answer, struct tl_er
 {
     static const struct {
         const char *word;
-        int reply;
+        enum reply reply;
     } words[] = {{"yes", REPLY_YES}, {"no", REPLY_NO}, {"stop", REPLY_STOP}};
 
     *answer = (struct rehearse_answer){.unit = UNITS};

@@ -327,7 +327,7 @@ static void write_trip(const struct picture *p)
         return;
     char text[64], time[16];
     double x = x_of(p, p->run->trip_s);
-    bool left = x > PLOT_X + PLOT_WIDE / 2;
+    bool left = x > PLOT_X + PLOT_WIDE / 2.0;
     snprintf(text, sizeof text, "%s at %s", rules[p->run->trip_rule].id,
              words_time(p->run->trip_s, time, sizeof time));
     say(p,

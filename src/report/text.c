@@ -175,7 +175,7 @@ static void write_rails(const struct page *page)
         if (rail->inject_mv > 0)
             snprintf(inject, sizeof inject, "injected up to %.2f V, %.3f A",
                      rail->inject_mv / 1000.0, rail->inject_ma / 1000.0);
-        char line[2 * sizeof feed];
+        char line[2 * sizeof feed + 4];
         snprintf(line, sizeof line, "%s; %s", feed, inject);
         fputs("  rail ", page->out);
         column(page, rail->name, 18);
