@@ -1,6 +1,7 @@
 -- SPDX-License-Identifier: MIT
 -- Do the sensors tell the truth? Cold they agree; with gentle heat they rise together. The plate is empty.
 local SPREAD_K = 4 -- two thermocouples of class 1 and their readers: common practice
+local ROOM_K = 5 -- the same, and a thermometer as households have
 
 local function none()
   return nil
@@ -39,7 +40,12 @@ return recipe {
     if not confirm { "Is the plate empty and at room temperature?", timeout = "5 min" } then
       error "the check starts with an empty, cold plate"
     end
+    local room = ask { "What does a thermometer beside the plate read?", unit = "C", suggest = "22 C", timeout = "5 min" }
     local cold = compare "cold"
+    record("room", room, "C")
+    if math.abs(cold - room) > ROOM_K then
+      tell(("The plate reads %.1f C, the room %.1f C: not cold yet, or a wrong type of thermocouple?"):format(cold, room))
+    end
     local board_cold = look "board"
 
     stage "Warm"
@@ -56,7 +62,9 @@ return recipe {
     end
 
     stage "Cool"
-    cool { plate = "40 C", fan = "100 %", timeout = "20 min" }
+    fan.on { speed = "100 %" }
+    wait_until { function() return plate.temperature() <= 40 end, timeout = "20 min" }
+    fan.off()
     tell(("Sensors agree; the plate rose by %.1f K."):format(warm - cold))
   end,
 }

@@ -16,6 +16,8 @@ return recipe {
     if not confirm { "Battery unplugged, supply leads on the battery rail and ground?", timeout = "5 min" } then
       error "not connected: nothing was switched on"
     end
+    local ohms = meter.read { rail = "battery", timeout = "5 min" }
+    record("before power", ohms, "ohm")
     supply.limit { rail = "battery", amps = "500 mA" }
     local first = supply.on { rail = "battery", volts = "4 V", amps = p.first, timeout = "5 s" }
     wait "2 s"

@@ -37,6 +37,20 @@ for seed in 1 2 3 4 5; do
     melts_within 202000 120
 done
 
+# After heat-off the residual heat goes on melting: the reballing switches its plate off while part of the joint is
+# solid, and the rest melts without another grant of heat. Where it does not, the recipe heats again.
+for seed in 1 2 3 4 5; do
+    run 0 tinlatch rehearse "$TOP/recipes/reball.lua" --json --seed $seed
+    record '[.[] | select(.kind == "snapshot")] as $all |
+        ([$all[] | select(.grant.heat)] | .[-1]) as $off |
+        $off.joints[0][1] > 0 and $off.joints[0][1] < 1000 and
+        ([$all[] | select(.t_ms > $off.t_ms) | .joints[0][1]] | max) == 1000'
+    last=$(jq '.melt[0].true_last_s' "$out") # in the simulated world, not only by the estimate
+    record "[.[] | select(.kind == \"snapshot\" and .grant.heat)] | .[-1].t_ms / 1000 < $last"
+done
+run 0 tinlatch rehearse "$TOP/recipes/reball.lua" --json --set melt=155C
+record '[.[] | select(.kind == "note" and (.text | test("heating again")))] | length == 1'
+
 # Injection into a main rail starts under 1 V, and only after the first look with a low limit saw a short.
 run 0 tinlatch rehearse "$TOP/recipes/short-check.lua" --json --fault board-short@0
 record '[.[] | select(.kind == "snapshot" and .want.inject)] | length > 100 and (.[0].want.mv < 1000)'
