@@ -168,8 +168,12 @@ static int push_answer(struct recipe *recipe, const struct call *call)
         lua_pushstring(recipe->lua, plain ? suggested : snapshot->text);
         return 1;
     }
-    if (typed) /* "850 mA" may be typed where A is asked for; a bare number is in A */
-        quantity_parse(snapshot->text, ask_unit(call), &value, NULL);
+    /* "850 mA" may be typed where A is asked for; a bare number is in A; "45 V" is no answer to it. */
+    struct tl_error error;
+    if (typed && quantity_parse(snapshot->text, ask_unit(call), &value, &error) != 0 &&
+        snapshot->text[strspn(snapshot->text, "0123456789.+-eE ")] != '\0')
+        recipe_fail(recipe, error.code, call_text(call, "text"), "ask: answered with %s",
+                    error.text);
     lua_pushnumber(recipe->lua, value);
     return 1;
 }

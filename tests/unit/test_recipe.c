@@ -772,6 +772,21 @@ static void test_an_answer_is_read_in_its_unit(void **state)
     assert_near(fake.note[5].value, 0.04, 1e-12);
 }
 
+static void test_an_answer_in_another_unit_is_refused_not_taken_for_the_one_asked(void **state)
+{
+    (void)state;
+    fake.answers = 1;
+    fake.answer[0] = ANSWER_VALUE;
+    fake.value = 45;
+    snprintf(fake.text, sizeof fake.text, "45 V");
+
+    assert_int_equal(run_steps("record('a', ask { 'amps?', unit = 'A', timeout = '1 min' })"),
+                     TL_UNIT);
+
+    assert_has(error.text, "45 V");
+    assert_has(error.text, "a current");
+}
+
 static void test_the_meter_gives_no_value_that_nobody_read(void **state)
 {
     (void)state;
@@ -1451,6 +1466,7 @@ int main(void)
         TEST(test_a_no_to_do_this_fails_and_a_no_to_is_it_done_does_not),
         TEST(test_nobody_there_is_a_timeout),
         TEST(test_an_answer_is_read_in_its_unit),
+        TEST(test_an_answer_in_another_unit_is_refused_not_taken_for_the_one_asked),
         TEST(test_the_meter_gives_no_value_that_nobody_read),
         TEST(test_the_supply_comes_on_with_what_was_asked_and_reads_back),
         TEST(test_a_collapsed_rail_is_a_reading_not_a_failure),
