@@ -13,8 +13,8 @@ const struct verb verbs[VERBS] = {
     [VERB_CHECK] =
         {"check", "RECIPE", true, "header, limits, worst-case time, one rehearsal; verdict",
          "Reads the recipe and its board file, merges the limits, adds up the time that every\n"
-         "timeout of the path would take, and rehearses once. Prints the limits with their\n"
-         "origins and the verdict."},
+         "timeout of the path would take, and rehearses once. Prints the same as\n"
+         "rehearse, but for what was said and done at the bench."},
     [VERB_REHEARSE] =
         {"rehearse", "RECIPE", true, "dry run on the simulated bench",
          "Runs the recipe on the simulated bench and shows it: limits, stages, a chart of\n"
