@@ -81,6 +81,15 @@ struct place place_key(struct place place, const char *key);
 struct place place_item(struct place place, int i);
 int place_line(struct place place);
 
+/* ---- tables of header and board file (rows.c) ------------------------------------------------ */
+
+/* Read `table` (stack index) by rows into the struct at `base`; unknown and missing keys fail.
+ * Tables among the rows are only checked to be tables. */
+void rows_read(struct recipe *recipe, int table, struct place place, const char *what,
+               const struct row *rows, int count, void *base);
+void limits_read(struct recipe *recipe, int table, struct place place, const char *what,
+                 struct limits *limits, int32_t *lines);
+
 /* ---- the recipe ----------------------------------------------------------------------------- */
 
 struct recipe {
@@ -139,8 +148,13 @@ _Noreturn void recipe_fail_at(struct recipe *recipe, struct place place,
 void recipe_locate(struct recipe *recipe, struct tl_error *error);
 void recipe_warn(struct recipe *recipe, const char *format, ...)
     __attribute__((format(printf, 2, 3)));
+_Noreturn void place_fail(struct recipe *recipe, struct place place, enum tl_err code,
+                          const char *token, const char *format, ...)
+    __attribute__((format(printf, 5, 6)));
 /* Call what lies on the stack (function, then `arguments`); its failure leaves the recipe. */
 void recipe_call(struct recipe *recipe, int arguments, int results);
+/* Compile a source and run it with the environment on the top of the stack; its result replaces that. */
+void sandbox_run(struct recipe *recipe, const struct source_file *file);
 
 /* ---- sandbox_lua.c -------------------------------------------------------------------------- */
 
@@ -148,13 +162,33 @@ int sandbox_open(struct recipe *recipe);
 /* Push the environment of recipe and modules, or the one of a board file. */
 void sandbox_push_recipe_env(struct recipe *recipe);
 void sandbox_push_board_env(struct recipe *recipe, lua_CFunction board);
-/* Replace the table on the top of the stack by one that reads alike and cannot be written; reading a
- * name it lacks is an error that calls it `label` ("plate."). */
+
+/* ---- frozen.c ------------------------------------------------------------------------------- */
+
+/* The table on the top of the stack: reading a name that it lacks becomes an error that calls it `label`
+ * ("plate."). */
+void sandbox_strict(lua_State *lua, const char *label);
+/* Replace it by an empty one that reads alike; writes go to `write`, whose upvalues are the label and the
+ * real table. */
+void sandbox_front(lua_State *lua, const char *label, lua_CFunction write);
+/* Both: it reads alike and cannot be written. */
 void sandbox_freeze(lua_State *lua, const char *label);
+/* For sandbox_front: a script may make names of its own, but not replace what the program provides. */
+int sandbox_write_global(lua_State *lua);
+/* A frozen table is empty itself: put what it shows in its place on the stack. */
+void sandbox_thaw(lua_State *lua, int index);
+
+/* ---- order.c, modules.c: functions of the language ------------------------------------------ */
+
+int order_pairs(lua_State *lua);
+int order_next(lua_State *lua);
+int order_sort(lua_State *lua);
+int module_require(lua_State *lua);
 /* Compile a source; leaves the function on the stack, its environment taken from below it. */
 void sandbox_load(struct recipe *recipe, const struct source_file *file);
-/* The same, and run it with the environment on the top of the stack; its result replaces that. */
-void sandbox_run(struct recipe *recipe, const struct source_file *file);
+
+/* ---- source.c ------------------------------------------------------------------------------- */
+
 const char *source_chunk(const struct source_file *file, char *out, size_t size);
 /* Control bytes, broken UTF-8 and characters that make a text read otherwise than it is: offset of
  * the first, or -1; *what says what it is. */
@@ -167,15 +201,6 @@ void header_apply_sets(struct recipe *recipe);
 void header_check_board(struct recipe *recipe);
 void header_push_params(struct recipe *recipe);
 void board_load(struct recipe *recipe);
-/* Read `table` (stack index) by rows into the struct at `base`; unknown and missing keys fail.
- * Tables among the rows are only checked to be tables. */
-void rows_read(struct recipe *recipe, int table, struct place place, const char *what,
-               const struct row *rows, int count, void *base);
-_Noreturn void place_fail(struct recipe *recipe, struct place place, enum tl_err code,
-                          const char *token, const char *format, ...)
-    __attribute__((format(printf, 5, 6)));
-void limits_read(struct recipe *recipe, int table, struct place place, const char *what,
-                 struct limits *limits, int32_t *lines);
 
 /* ---- exchange.c ----------------------------------------------------------------------------- */
 
