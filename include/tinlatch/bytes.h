@@ -34,6 +34,9 @@ void bytes_json(struct bytes *b, const char *text);
  * NUL-terminated. `from` may lie in `to`. */
 void bytes_copy_text(char *to, size_t size, const char *from);
 
+/* A letter, a digit or "_", whatever the locale. */
+bool bytes_is_word(char c);
+
 /* Strict decimal integer ("-12", no "+", no blanks) from [*at, end); moves *at past it.
  * 0 or TL_BAD (also on overflow). */
 int bytes_read_int(const char **at, const char *end, int64_t *value);

@@ -44,6 +44,11 @@ void bytes_char(struct bytes *b, char c)
     bytes_add(b, &c, 1);
 }
 
+bool bytes_is_word(char c)
+{
+    return (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9') || c == '_';
+}
+
 /* Unsigned, so that the smallest int64_t has a magnitude too. */
 static uint64_t magnitude_of(int64_t value)
 {

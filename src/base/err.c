@@ -10,6 +10,8 @@
 
 enum {
     COLUMNS = 100,    /* of the widest line shown */
+    TEXT_INDENT = 4,  /* where a sentence goes on */
+    HINT_INDENT = 8,  /* under the first word after "  hint: " */
     TAB = 8,          /* columns */
     CUT_MARK = 3,     /* "..." */
     NEAREST_WORD = 48 /* longer words get no suggestion */
@@ -101,16 +103,31 @@ static void add_shown(struct bytes *b, const char *at, const struct shown *shown
 }
 
 /* A text within a sentence: a tab is no use there, so it counts as a control byte. */
-static void add_sentence(struct bytes *b, const char *text)
+static struct shown look_at_word(const char *at, size_t left)
 {
-    size_t left = strlen(text);
-    while (left > 0) {
-        struct shown shown = look_at(text, left, 0);
-        if (*text == '\t')
-            shown.plain = false;
-        add_shown(b, text, &shown);
-        text += shown.length;
-        left -= shown.length;
+    struct shown shown = look_at(at, left, 0);
+    if (*at == '\t')
+        shown = (struct shown){1, 4, false};
+    return shown;
+}
+
+static size_t columns_of(const char *text, size_t length)
+{
+    size_t columns = 0;
+    for (size_t i = 0; i < length;) {
+        struct shown shown = look_at_word(text + i, length - i);
+        columns += shown.columns;
+        i += shown.length;
+    }
+    return columns;
+}
+
+static void add_word(struct bytes *b, const char *text, size_t length)
+{
+    for (size_t i = 0; i < length;) {
+        struct shown shown = look_at_word(text + i, length - i);
+        add_shown(b, text + i, &shown);
+        i += shown.length;
     }
 }
 
@@ -118,6 +135,29 @@ static void add_blanks(struct bytes *b, size_t count)
 {
     for (size_t i = 0; i < count; i++)
         bytes_char(b, ' ');
+}
+
+/* A sentence that begins `column` columns into its line, `blanks` more before its first word. What does not fit
+ * goes on under itself, `indent` columns in; a word that is longer than a line stays whole. */
+static void add_sentence(struct bytes *b, const char *text, size_t column, size_t blanks,
+                         size_t indent)
+{
+    while (*text) {
+        size_t length = strcspn(text, " "), columns = columns_of(text, length);
+        if (blanks > 0 && column > indent && column + blanks + columns > COLUMNS) {
+            bytes_char(b, '\n');
+            column = indent;
+            add_blanks(b, indent);
+        } else {
+            column += blanks;
+            add_blanks(b, blanks);
+        }
+        add_word(b, text, length);
+        column += columns;
+        text += length;
+        blanks = strspn(text, " ");
+        text += blanks;
+    }
 }
 
 /* Line number `line` of the source, without its end. */
@@ -140,18 +180,13 @@ static bool find_line(const char *source, size_t length, int line, const char **
     return true;
 }
 
-static bool is_word(char c)
-{
-    return (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9') || c == '_';
-}
-
 /* A token "to" must not be found inside "stop". */
 static bool stands_alone(const char *text, size_t count, size_t at, size_t length)
 {
-    if (at > 0 && is_word(text[at]) && is_word(text[at - 1]))
+    if (at > 0 && bytes_is_word(text[at]) && bytes_is_word(text[at - 1]))
         return false;
     size_t end = at + length;
-    return !(end < count && is_word(text[end - 1]) && is_word(text[end]));
+    return !(end < count && bytes_is_word(text[end - 1]) && bytes_is_word(text[end]));
 }
 
 /* Where the token stands: alone if it does anywhere, else the first place. */
@@ -294,6 +329,22 @@ static void add_source(struct bytes *b, const struct tl_error *error, const char
     add_caret_line(b, &w);
 }
 
+/* "file:line:"; how many columns it takes. */
+static size_t add_place(struct bytes *b, const struct tl_error *error)
+{
+    size_t length = strlen(error->file), columns = columns_of(error->file, length);
+    if (length == 0)
+        return 0;
+    add_word(b, error->file, length);
+    bytes_char(b, ':');
+    if (error->line <= 0)
+        return columns + 1;
+    char number[16];
+    int digits = snprintf(number, sizeof number, "%d:", error->line);
+    bytes_text(b, number);
+    return columns + 1 + (size_t)digits;
+}
+
 size_t tl_error_format(const struct tl_error *error, const char *source, size_t length, char *out,
                        size_t size)
 {
@@ -304,22 +355,14 @@ size_t tl_error_format(const struct tl_error *error, const char *source, size_t 
     }
     struct bytes b;
     bytes_init(&b, out, size - 2); /* room for the last "\n" and the NUL */
-    if (error->file[0]) {
-        add_sentence(&b, error->file);
-        bytes_char(&b, ':');
-        if (error->line > 0) {
-            bytes_int(&b, error->line);
-            bytes_char(&b, ':');
-        }
-        bytes_char(&b, ' ');
-    }
-    add_sentence(&b, error->text);
+    size_t column = add_place(&b, error);
+    add_sentence(&b, error->text, column, column > 0, TEXT_INDENT);
     bytes_char(&b, '\n');
     if (source && error->line > 0)
         add_source(&b, error, source, length);
     if (error->hint[0]) {
-        bytes_text(&b, "  hint: ");
-        add_sentence(&b, error->hint);
+        bytes_text(&b, "  hint:");
+        add_sentence(&b, error->hint, HINT_INDENT - 1, 1, HINT_INDENT);
         bytes_char(&b, '\n');
     }
     if (b.length == 0 || out[b.length - 1] != '\n')

@@ -241,11 +241,16 @@ static int refuse_unit(struct tl_error *error, enum unit unit, const char *text,
     return TL_UNIT;
 }
 
-/* The unit to propose for a bare number is the example's: what people write there most. */
+/* The unit to propose for a bare number is the example's: what people write there most. A bare share of at most 1
+ * was meant as a fraction. */
 static int refuse_bare(struct tl_error *error, enum unit unit, const char *text,
-                       const struct part *number)
+                       const struct part *number, double figure)
 {
     refuse(error, unit, text, "has no unit");
+    if (unit == UNIT_SHARE && figure > 0 && figure <= 1) {
+        tl_error_hint(error, "write \"%.4g %%\"", 100 * figure);
+        return TL_UNIT;
+    }
     const char *name = strchr(unit_example(unit), ' ');
     if (name && number->length < SHOWN)
         tl_error_hint(error, "write \"%.*s%s\"", (int)number->length, number->at, name);
@@ -269,7 +274,7 @@ int quantity_parse(const char *text, enum unit unit, double *value, struct tl_er
     while (written.length > 0 && is_blank(written.at[written.length - 1]))
         written.length--;
     if (written.length == 0)
-        return refuse_bare(error, unit, text, &number);
+        return refuse_bare(error, unit, text, &number, figure);
     const struct spelling *spelling = find_spelling(&written, unit);
     if (!spelling)
         return refuse_unit(error, unit, text, &number, &written);

@@ -7,6 +7,8 @@
 #include <ctype.h>
 #include <string.h>
 
+#include "tinlatch/bytes.h"
+
 static bool at_text(const struct source_file *file, size_t at, const char *text)
 {
     size_t length = strlen(text);
@@ -41,11 +43,6 @@ static size_t skip_opaque(const struct source_file *file, size_t at)
     return c == '"' || c == '\'' ? skip_quoted(file, at) : at;
 }
 
-static bool is_word(char c)
-{
-    return isalnum((unsigned char)c) || c == '_';
-}
-
 static size_t skip_blank(const struct source_file *file, size_t at)
 {
     while (at < file->length && isspace((unsigned char)file->text[at]))
@@ -59,7 +56,7 @@ static size_t value_of_key(const struct source_file *file, size_t at, const char
     bool bracket = at_text(file, at, "[\"");
     size_t start = bracket ? at + 2 : at;
     size_t end = start + strlen(key);
-    if (!at_text(file, start, key) || (end < file->length && is_word(file->text[end])))
+    if (!at_text(file, start, key) || (end < file->length && bytes_is_word(file->text[end])))
         return 0;
     if (bracket && !at_text(file, end, "\"]"))
         return 0;

@@ -146,6 +146,31 @@ static void test_format_leaves_out_what_is_not_known(void **state)
     assert_string_equal(shown(&error, "x\n"), "plate.ramp: \"172\" has no unit\n");
 }
 
+static void test_format_wraps_text_and_hint_between_words_at_100_columns(void **state)
+{
+    (void)state;
+    struct tl_error error;
+    char place[] = "/a/long/path/of/somebody/who/keeps/everything/in/many/folders/recipes/benches/"
+                   "demo-of-the-second-bench.ini";
+    tl_error_set(&error, TL_LIMIT,
+                 "plate.ramp: to = 300 C is above the plate limit of 250 C, set in "
+                 "recipes/benches/demo.ini:69, and \xC3\xA9\xC3\xA9\xC3\xA9 more words");
+    tl_error_at(&error, "r.lua", 3);
+    tl_error_hint(&error, "one two three four five six seven eight nine ten eleven twelve "
+                          "thirteen fourteen fifteen sixteen seventeen");
+    const char *text = shown(&error, NULL);
+    assert_has(text, "r.lua:3: plate.ramp: to = 300 C is above the plate limit of 250 C, set in\n"
+                     "    recipes/benches/demo.ini:69, and \xC3\xA9\xC3\xA9\xC3\xA9 more words\n");
+    assert_has(text, "  hint: one two three");
+    assert_has(text, "\n        ");
+    assert_true(longest_line(text) <= 100);
+
+    tl_error_at(&error, place, 12); /* a place is never cut; the sentence goes on below it */
+    text = shown(&error, NULL);
+    assert_memory_equal(text, place, sizeof place - 1);
+    assert_has(text, ":12:\n    plate.ramp: to");
+}
+
 static void test_format_draws_no_caret_for_a_token_that_is_not_there(void **state)
 {
     (void)state;
@@ -377,6 +402,7 @@ int main(void)
         cmocka_unit_test(test_texts_that_are_too_long_are_cut_between_characters),
         cmocka_unit_test(test_format_shows_place_line_caret_and_hint),
         cmocka_unit_test(test_format_leaves_out_what_is_not_known),
+        cmocka_unit_test(test_format_wraps_text_and_hint_between_words_at_100_columns),
         cmocka_unit_test(test_format_draws_no_caret_for_a_token_that_is_not_there),
         cmocka_unit_test(test_format_points_at_a_whole_word_before_a_part_of_one),
         cmocka_unit_test(test_format_keeps_tabs_before_the_caret),

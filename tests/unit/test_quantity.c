@@ -163,6 +163,10 @@ static void test_errors_say_what_was_found_and_what_would_be_right(void **state)
                    "write \"172 C\"");
     assert_refused("1.5", UNIT_AMPS, "\"1.5\" has no unit; expected a current such as \"850 mA\"",
                    "write \"1.5 mA\"");
+    assert_refused("0.6", UNIT_SHARE, "\"0.6\" has no unit; expected a share such as \"60 %\"",
+                   "write \"60 %\"");
+    assert_refused("60", UNIT_SHARE, "\"60\" has no unit; expected a share such as \"60 %\"",
+                   "write \"60 %\"");
     assert_refused("90 s", UNIT_TEMP,
                    "\"90 s\" is a time; expected a temperature such as \"170 C\"", "");
     assert_refused("5 K", UNIT_TEMP,
