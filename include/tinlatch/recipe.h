@@ -7,7 +7,7 @@
  * Never      lets a script reach a file, a clock, another process, or a state of its own making; no
  *            coroutine, no bytecode, no debug, no package.
  * Fails      every mistake comes back as a tl_error with file, line, token and hint. A recipe that
- *            runs out of memory, or loops past 6 hours of bench time, is left with its line too.
+ *            runs out of memory, or goes on past RECIPE_HOURS, is left with its line too.
  * Units      quantities in Lua are text with a unit; read back as plain numbers in C, s, V, A, ohm. */
 #ifndef TINLATCH_RECIPE_H
 #define TINLATCH_RECIPE_H
@@ -24,7 +24,7 @@
 #include "tinlatch/wire.h"
 
 enum { SOURCE_FILES = 64, SOURCE_BYTES = 1 << 20, RECIPE_PARAMS = 32, RECIPE_BEFORE = 16 };
-enum { RECIPE_EXIT_MEMORY = 101, RECIPE_EXIT_CPU = 102 };
+enum { RECIPE_HOURS = 4 }; /* of bench time: no job on a plate takes longer, a loop of waits does */
 
 enum source_from { SOURCE_RECIPE, SOURCE_BESIDE, SOURCE_BOARD, SOURCE_SHIPPED };
 
@@ -89,6 +89,10 @@ struct recipe;
 int recipe_open(struct recipe **out, const struct recipe_setup *setup, struct tl_error *error);
 const struct recipe_header *recipe_header(const struct recipe *recipe);
 const struct board *recipe_board(const struct recipe *recipe);
+/* Give an error of the whole recipe (a refused limit, a missing insert) the line of the header that it is about,
+ * and the value there for the caret. `key`: a limit's, the insert's name, or a key of the header; for what the
+ * text does not show, the line of the call to recipe. */
+void recipe_locate_header(const struct recipe *recipe, const char *key, struct tl_error *error);
 
 /* Whoever runs it: exchange a turn for the next snapshot, send a note. exchange and note return 0,
  * or TL_ENDED when the run is over (the steps then end at once, whatever pcall they stand in). */
@@ -147,7 +151,7 @@ _Noreturn void recipe_serve(const struct serve_setup *setup, int fd);
 int sandbox_enter(struct tl_error *error);
 
 /* Everything made from the one table of primitives. */
-const char *const *recipe_names(void);                   /* their names, NULL-terminated */
+const char *const *recipe_topics(void);              /* what there is help on, NULL-terminated */
 void recipe_write_help(FILE *out, const char *name); /* NULL: the list */
 void recipe_write_reference(FILE *out);              /* docs/reference/lua.md */
 void recipe_write_annotations(FILE *out);            /* LuaCATS ---@meta file for editors */

@@ -105,6 +105,9 @@ struct thermal {
     double air_length_m;          /* area / perimeter of the boards, for free convection */
 };
 
+/* Is this a board that can be? The token of the error names the layer ("lower"), the part or the joint. */
+int thermal_check_board(const struct board *board, struct tl_error *error);
+
 int thermal_init(struct thermal *thermal, const struct thermal_setup *setup,
                  struct tl_error *error);
 

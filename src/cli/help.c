@@ -15,7 +15,7 @@ static bool in_list(const char *name, const char *const *names)
 static enum outcome unknown_topic(struct cli *cli, const char *topic)
 {
     struct tl_error error = {0};
-    const char *near = tl_nearest(topic, recipe_names());
+    const char *near = tl_nearest(topic, recipe_topics());
     if (!near)
         near = tl_nearest(topic, verb_names);
     tl_error_set(&error, TL_USAGE, "there is no help on \"%s\"%s%s%s", topic,
@@ -50,7 +50,7 @@ static enum outcome write_topic(struct cli *cli, const char *topic)
         struct tl_error error = {0};
         return shipped_write(cli->out, &error) ? cli_refuse(cli, &error, NULL, 0) : RUN_DONE;
     }
-    if (!in_list(topic, recipe_names()))
+    if (!in_list(topic, recipe_topics()))
         return unknown_topic(cli, topic);
     recipe_write_help(cli->out, topic);
     return RUN_DONE;

@@ -274,10 +274,7 @@ static void tell_said(FILE *to, const struct bench_run *r)
 static void explain_recipe(struct bench_run *r, struct tl_error *error)
 {
     int status = r->recipe_status;
-    if (WIFEXITED(status) && WEXITSTATUS(status) == RECIPE_EXIT_MEMORY)
-        tl_error_set(error, TL_KILLED,
-                     "the recipe used more than its 64 MiB of memory and was ended");
-    else if (WIFSIGNALED(status) && WTERMSIG(status) == SIGSYS)
+    if (WIFSIGNALED(status) && WTERMSIG(status) == SIGSYS)
         tl_error_set(error, TL_KILLED,
                      "the recipe's process made a forbidden system call and was killed");
     else if (WIFEXITED(status) && WEXITSTATUS(status) != 0)

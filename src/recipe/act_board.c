@@ -37,6 +37,46 @@ int act_board_place(struct recipe *recipe, struct call *call)
     return results;
 }
 
+void need_placed(struct recipe *recipe, const struct call *call)
+{
+    if (!recipe->placed)
+        recipe_fail(recipe, TL_STEP, call->primitive->name,
+                    "%s: no board lies on the plate yet; board.place comes first",
+                    call->primitive->name);
+}
+
+/* Without a part the upper board is meant: there must be one. */
+static void need_upper(struct recipe *recipe, const struct call *call)
+{
+    struct tl_error error;
+    const char *names[BOARD_PARTS + 1];
+    if (recipe->board.slab[LAYER_UPPER].present)
+        return;
+    int count = recipe->board.part_count;
+    for (int i = 0; i < count; i++)
+        names[i] = recipe->board.part[i].name;
+    names[count] = NULL;
+    tl_error_set(&error, TL_MISSING,
+                 "%s: the board \"%s\" has no upper board to lift; which part? part = \"...\"",
+                 call->primitive->name, recipe->board.name);
+    tl_error_token(&error, call->primitive->name);
+    hint_nearest(&error, "", names);
+    recipe_fail_with(recipe, &error);
+}
+
+/* What no joint of the board file holds cannot be told to be loose. */
+static void warn_of_unheld(struct recipe *recipe, int part)
+{
+    const char *name = recipe->board.part[part].name;
+    for (int i = 0; i < recipe->board.joint_count; i++)
+        if (strcmp(recipe->board.joint[i].part, name) == 0)
+            return;
+    recipe_warn(recipe,
+                "line %d lifts \"%s\", which no joint of the board file holds: whether it is loose "
+                "is not rehearsed",
+                recipe_line(recipe), name);
+}
+
 /* Lifting from solid joints tears pads: worth a word before anybody tries it on a real board. */
 static void warn_of_solid(struct recipe *recipe, int part)
 {
@@ -57,6 +97,11 @@ static void warn_of_solid(struct recipe *recipe, int part)
 int act_board_lift(struct recipe *recipe, struct call *call)
 {
     int results, part = part_of(call);
+    need_placed(recipe, call);
+    if (part < 0)
+        need_upper(recipe, call);
+    else
+        warn_of_unheld(recipe, part);
     warn_of_solid(recipe, part);
     if (!do_by_hand(recipe, call, HAND_LIFT, &results))
         return results;
@@ -69,6 +114,7 @@ int act_board_lift(struct recipe *recipe, struct call *call)
 int act_board_press(struct recipe *recipe, struct call *call)
 {
     int results;
+    need_placed(recipe, call);
     if (do_by_hand(recipe, call, HAND_PRESS, &results))
         exchange_hand(recipe, HAND_PRESS, -1);
     return results;
@@ -77,6 +123,7 @@ int act_board_press(struct recipe *recipe, struct call *call)
 int act_board_release(struct recipe *recipe, struct call *call)
 {
     int results;
+    need_placed(recipe, call);
     if (do_by_hand(recipe, call, HAND_RELEASE, &results))
         exchange_hand(recipe, HAND_RELEASE, -1);
     return results;
@@ -109,6 +156,22 @@ int act_tell(struct recipe *recipe, struct call *call)
 {
     exchange_note(recipe, NOTE_TELL, "", 0, call_text(call, "text"));
     return 0;
+}
+
+/* A unit belongs to one kind of quantity, but for C and K: what is asked first is a temperature. */
+int act_number(struct recipe *recipe, struct call *call)
+{
+    const char *text = call_text(call, "quantity");
+    double value;
+    for (int unit = 0; unit < UNITS; unit++)
+        if (quantity_parse(text, (enum unit)unit, &value, NULL) == 0) {
+            lua_pushnumber(recipe->lua, value);
+            return 1;
+        }
+    recipe_fail(
+        recipe, TL_UNIT, text,
+        "number: \"%.48s\" is no quantity; expected a number and its unit, such as \"170 C\"",
+        text);
 }
 
 int act_note(struct recipe *recipe, struct call *call)
@@ -194,18 +257,17 @@ int act_ask(struct recipe *recipe, struct call *call)
 
 /* ---- the meter: a person reads it ----------------------------------------------------------- */
 
-static enum hand_answer ask_meter(struct recipe *recipe, int rail, const char *name, bool diode,
-                                  double timeout_s)
+static enum hand_answer ask_meter(struct recipe *recipe, int rail, bool diode, double timeout_s)
 {
+    const char *name = recipe->board.rail[rail].limits.name;
     char text[BENCH_TEXT];
     snprintf(text, sizeof text,
              diode
                  ? "diode: red probe on ground, black on %s, board unpowered: the reading in volts?"
                  : "ohms: from %s to ground, board unpowered: the reading in ohms?",
              name);
-    const char *meter = rail < 0 ? "" : diode ? "meter-diode" : "meter-ohms";
-    return exchange_prompt(recipe, NOTE_ASK, HAND_NONE, meter, rail < 0 ? 0 : rail, text,
-                           timeout_s);
+    return exchange_prompt(recipe, NOTE_ASK, HAND_NONE, diode ? "meter-diode" : "meter-ohms", rail,
+                           text, timeout_s);
 }
 
 int act_meter_read(struct recipe *recipe, struct call *call)
@@ -217,8 +279,7 @@ int act_meter_read(struct recipe *recipe, struct call *call)
     if (recipe->turn.supply_on || recipe->snapshot.supply_on)
         recipe_fail(recipe, TL_LIMIT, "meter.read",
                     "meter.read: the supply is on; the meter reads an unpowered rail");
-    enum hand_answer answer =
-        ask_meter(recipe, rail, recipe->board.rail[rail].limits.name, diode, timeout_s);
+    enum hand_answer answer = ask_meter(recipe, rail, diode, timeout_s);
     if (answer == ANSWER_NONE)
         return call_otherwise(recipe, call, TL_TIMEOUT, "nobody answered within %s",
                               quantity_print(timeout_s, UNIT_TIME, time, sizeof time));
@@ -228,12 +289,13 @@ int act_meter_read(struct recipe *recipe, struct call *call)
     return 1;
 }
 
+/* The header was checked against the board: the rail is there. */
 static int rail_named(const struct recipe *recipe, const char *name)
 {
-    for (int i = 0; i < recipe->board.rail_count; i++)
-        if (strcmp(recipe->board.rail[i].limits.name, name) == 0)
-            return i;
-    return -1;
+    int i = 0;
+    while (strcmp(recipe->board.rail[i].limits.name, name) != 0)
+        i++;
+    return i;
 }
 
 void measure_before(struct recipe *recipe)
@@ -241,8 +303,8 @@ void measure_before(struct recipe *recipe)
     enum { MINUTES = 5 };
     for (int i = 0; i < recipe->header.before_count; i++) {
         const char *name = recipe->header.before[i];
-        int rail = rail_named(recipe, name);
-        enum hand_answer answer = ask_meter(recipe, rail, name, false, MINUTES * 60.0);
+        enum hand_answer answer =
+            ask_meter(recipe, rail_named(recipe, name), false, MINUTES * 60.0);
         if (answer != ANSWER_VALUE)
             place_fail(recipe, place_item(place_key(recipe->header_place, "before"), i),
                        answer == ANSWER_NONE ? TL_TIMEOUT : TL_STEP, name,

@@ -7,6 +7,9 @@
 
 enum { NEAR_C = 2, SETTLE_K = 20 };
 
+/* A plate that got so far in the second half of its time, and would be there after so many more halves. */
+enum { MOVES_K = 3, MORE_HALVES = 4 };
+
 static bool plate_c(const struct recipe *recipe, double *temp_c)
 {
     *temp_c = recipe->snapshot.plate_mc / 1000.0;
@@ -49,6 +52,26 @@ static void heat_off(struct recipe *recipe)
 
 /* ---- plate ---------------------------------------------------------------------------------- */
 
+/* More time helps a plate that is on its way; one that stands still has another trouble. */
+static void hint_of_ramp(const struct recipe *recipe, struct call *call, double half_c, double to_c,
+                         double timeout_s)
+{
+    double read_c, moved_k, left_k;
+    if (!plate_c(recipe, &read_c) || isnan(half_c))
+        return;
+    moved_k = fabs(read_c - half_c);
+    left_k = fabs(to_c - read_c);
+    if (moved_k >= MOVES_K && moved_k * MORE_HALVES >= left_k)
+        snprintf(call->hint, sizeof call->hint, "it still moves by %.2g C/s: give it more time",
+                 moved_k / (timeout_s / 2));
+    else
+        snprintf(
+            call->hint, sizeof call->hint,
+            "in the last %.0f s it moved by %.1f C only: is the sensor seated, the heater on and "
+            "strong enough",
+            timeout_s / 2, moved_k);
+}
+
 int act_plate_ramp(struct recipe *recipe, struct call *call)
 {
     need_insert(recipe, call);
@@ -57,7 +80,7 @@ int act_plate_ramp(struct recipe *recipe, struct call *call)
     if (call_given(call, "rate"))
         call_limit(recipe, call, "rate", LIMIT_ramp_mc_s);
     double to_c = call_number(call, "to"), timeout_s = call_number(call, "timeout");
-    double start_s = now_s(recipe), read_c, from_c;
+    double start_s = now_s(recipe), read_c, from_c, half_c = NAN;
     bool known = plate_c(recipe, &from_c), down = known && from_c > to_c;
     char read[48], to[32], time[32];
     recipe->turn.heat = 1;
@@ -72,7 +95,10 @@ int act_plate_ramp(struct recipe *recipe, struct call *call)
         if (plate_c(recipe, &read_c) &&
             (down ? read_c <= goal_c + NEAR_C : read_c >= goal_c - NEAR_C))
             return 0;
+        if (isnan(half_c) && now_s(recipe) - start_s >= timeout_s / 2)
+            half_c = read_c;
     } while (now_s(recipe) - start_s < timeout_s);
+    hint_of_ramp(recipe, call, half_c, to_c, timeout_s);
     return call_otherwise(recipe, call, TL_TIMEOUT,
                           "the plate read %s after %s; it was to reach %s",
                           plate_text(recipe, read, sizeof read),
@@ -166,10 +192,7 @@ static void need_estimate(struct recipe *recipe, const struct call *call)
     if (!recipe->estimating)
         recipe_fail(recipe, TL_MISSING, call->primitive->name,
                     "%s: the joints of this bench cannot be estimated", call->primitive->name);
-    if (!recipe->placed)
-        recipe_fail(recipe, TL_STEP, call->primitive->name,
-                    "%s: no board lies on the plate yet; board.place comes first",
-                    call->primitive->name);
+    need_placed(recipe, call);
 }
 
 int act_cool(struct recipe *recipe, struct call *call)
@@ -282,6 +305,10 @@ int act_wait_for_melt(struct recipe *recipe, struct call *call)
             return 0;
         }
     } while (now_s(recipe) - start_s < timeout_s);
+    snprintf(call->hint, sizeof call->hint, "%s",
+             now.molten_permille >= 1000
+                 ? "it is molten, but not for `steady` yet: give it more time"
+                 : "raise the plate or give it more time; is the plate's sensor seated");
     return call_otherwise(recipe, call, TL_TIMEOUT,
                           "after %s the coldest place of %s is estimated at %.1f C, %d %% molten; "
                           "its liquidus is %.0f C",

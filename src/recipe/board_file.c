@@ -318,6 +318,25 @@ static void check_names(struct recipe *recipe, struct place board)
                        b->rail[i].short_part);
 }
 
+static struct place place_named(const struct board *b, struct place board, const char *name)
+{
+    for (int i = 0; i < b->part_count; i++)
+        if (strcmp(b->part[i].name, name) == 0)
+            return place_item(place_key(board, "parts"), i);
+    for (int i = 0; i < b->joint_count; i++)
+        if (strcmp(b->joint[i].name, name) == 0)
+            return place_item(place_key(board, "joints"), i);
+    return place_key(board, name);
+}
+
+/* A board that the model cannot hold is a mistake of this file, with its line. */
+static void check_whole(struct recipe *recipe, struct place board)
+{
+    struct tl_error error;
+    if (thermal_check_board(&recipe->board, &error) != 0)
+        recipe_fail_at(recipe, place_named(&recipe->board, board, error.token), &error);
+}
+
 /* The function `board` of a board file. */
 static int board_call(lua_State *lua)
 {
@@ -347,6 +366,7 @@ static int board_call(lua_State *lua)
         limits_read(recipe, lua_gettop(lua), place_key(place, "limits"), "limits", &board->limits,
                     NULL);
     check_names(recipe, place);
+    check_whole(recipe, place);
     lua_pushboolean(lua, true);
     return 1;
 }
@@ -380,8 +400,10 @@ void board_load(struct recipe *recipe)
     recipe->board_file = file->name;
     sandbox_push_board_env(recipe, board_call);
     sandbox_run(recipe, file);
-    if (recipe->board.name[0])
+    if (recipe->board.name[0]) {
+        look_for_twice(recipe, file);
         return;
+    }
     struct tl_error error;
     tl_error_set(&error, TL_MISSING, "the file does not call \"board\": it is no board file");
     tl_error_hint(&error,

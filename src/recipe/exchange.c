@@ -8,8 +8,7 @@
 
 enum { HAND_AFTER_MS = 10000, FORECAST_EVERY_MS = 1000 };
 
-/* A loop of waits has no timeout of its own. No job at the bench is as long as this. */
-enum { RUN_HOURS = 6, HOUR_MS = 3600 * 1000 };
+enum { HOUR_MS = 3600 * 1000 };
 
 double now_s(const struct recipe *recipe)
 {
@@ -103,8 +102,8 @@ void exchange(struct recipe *recipe)
     const struct recipe_host *host = recipe->host;
     fill_turn(recipe);
     end_when_over(recipe, host->exchange(host->context, &recipe->turn, &recipe->snapshot));
-    if (recipe->snapshot.t_ms > (int64_t)RUN_HOURS * HOUR_MS)
-        recipe_fail(recipe, TL_LIMIT, NULL, "the steps ran for more than %d hours", RUN_HOURS);
+    if (recipe->snapshot.t_ms > (int64_t)RECIPE_HOURS * HOUR_MS)
+        recipe_fail(recipe, TL_LIMIT, NULL, "the steps ran for more than %d hours", RECIPE_HOURS);
     recipe->notes_now = 0;
     follow(recipe);
     end_air_in_time(recipe);

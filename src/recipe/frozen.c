@@ -35,6 +35,14 @@ static int refuse_write(lua_State *lua)
                       label, key);
 }
 
+/* Lua's own order differs from run to run, and the first of two names that are equally near is named. */
+static void put_in_order(const char **names, int count, const char *name)
+{
+    for (; count > 0 && strcmp(names[count - 1], name) > 0; count--)
+        names[count] = names[count - 1];
+    names[count] = name;
+}
+
 static int refuse_unknown(lua_State *lua)
 {
     const char *label = lua_tostring(lua, lua_upvalueindex(1));
@@ -44,11 +52,13 @@ static int refuse_unknown(lua_State *lua)
     for (int i = 0; i < COUNT(absent) && label[0] == '\0'; i++)
         if (has_word(absent[i].names, key))
             return luaL_error(lua, "\"%s\" is not there: %s", key, absent[i].why);
+    if (label[0] == '\0' && header_has_param(recipe_of(lua), key))
+        return luaL_error(lua, "\"%s\" is not known; did you mean \"p.%s\"?", key, key);
     const char *names[NAMES_MAX + 1];
     int count = 0;
     for (lua_pushnil(lua); lua_next(lua, 1); lua_pop(lua, 1))
         if (count < NAMES_MAX && lua_type(lua, -2) == LUA_TSTRING)
-            names[count++] = lua_tostring(lua, -2);
+            put_in_order(names, count++, lua_tostring(lua, -2));
     names[count] = NULL;
     const char *near = tl_nearest(key, names);
     if (near)

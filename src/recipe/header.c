@@ -2,9 +2,10 @@
 /* The header of a recipe: what it is for, what it may use, what the operator may set. */
 #include "recipe_private.h"
 
-#include <ctype.h>
 #include <math.h>
 #include <string.h>
+
+#include "tinlatch/bytes.h"
 
 enum { API = 1, API_AT = 0 };
 
@@ -21,7 +22,7 @@ static const struct row header_rows[] = {
     TEXT_ROW(board, true,  "board = \"hx210\"", "the board file, by its name without .lua"),
     TEXT_ROW(insert, false, NULL, "the insert that must be on the plate; without one there is no heat"),
     { .name = "params",  .kind = ROW_TABLE, .help = "what the operator may set" },
-    { .name = "before",  .kind = ROW_TABLE, .help = "what must be measured and recorded before any heat" },
+    { .name = "before",  .kind = ROW_TABLE, .help = "rails whose resistance is measured and recorded before any heat" },
     { .name = "rails",   .kind = ROW_TABLE, .help = "the rails it may feed; without them the supply stays off" },
     { .name = "ceiling", .kind = ROW_TABLE, .help = "limits of its own, tighter than those of bench and board" },
     { .name = "steps",   .kind = ROW_FUNCTION, .required = true, .fallback = "steps = function(p) ... end", .help = "the function that is the recipe" },
@@ -91,12 +92,11 @@ static int check_param(const struct recipe_param *param, const char *text, struc
 
 static bool is_name(const char *text)
 {
-    if (!isalpha((unsigned char)text[0]) && text[0] != '_')
+    if (!bytes_is_word(text[0]) || (text[0] >= '0' && text[0] <= '9'))
         return false;
-    for (; *text; text++)
-        if (!isalnum((unsigned char)*text) && *text != '_')
-            return false;
-    return true;
+    while (bytes_is_word(*text))
+        text++;
+    return *text == '\0';
 }
 
 /* The value may stand first without a name: { "172 C", min = ... } */
@@ -135,6 +135,12 @@ static void read_param(struct recipe *recipe, struct place place, struct recipe_
                    "%s: expected a table such as { \"172 C\", min = \"165 C\", max = \"180 C\" }",
                    what);
     name_first_value(lua, lua_gettop(lua));
+    lua_getfield(lua, -1, "value");
+    if (!lua_isnil(lua, -1) && lua_type(lua, -1) != LUA_TSTRING)
+        place_fail(recipe, place, TL_UNIT, param->name,
+                   "%s: its value is text with a unit, such as \"90 s\"; found a %s", what,
+                   luaL_typename(lua, -1));
+    lua_pop(lua, 1);
     rows_read(recipe, lua_gettop(lua), place, what, param_rows, COUNT(param_rows), param);
     if (param_unit(param) == UNITS && (param->min[0] || param->max[0]))
         place_fail(recipe, place, TL_UNIT, param->text,
@@ -185,6 +191,11 @@ static int find_param(const struct recipe_header *header, const char *name)
     return -1;
 }
 
+bool header_has_param(const struct recipe *recipe, const char *name)
+{
+    return find_param(&recipe->header, name) >= 0;
+}
+
 static void apply_set(struct recipe *recipe, const struct recipe_set *set)
 {
     struct recipe_header *header = &recipe->header;
@@ -212,6 +223,25 @@ void header_apply_sets(struct recipe *recipe)
 {
     for (int i = 0; i < recipe->setup.set_count; i++)
         apply_set(recipe, &recipe->setup.set[i]);
+}
+
+/* A bound that no bench would grant is a promise that a step then breaks. A value that is over the limit itself is
+ * no plate temperature: what blows from above is hotter. */
+void header_warn_of_params(struct recipe *recipe)
+{
+    double most_c = recipe->host->limits->plate_mc / 1000.0, value, max;
+    char limit[32];
+    for (int i = 0; i < recipe->header.param_count && recipe->header.insert[0]; i++) {
+        const struct recipe_param *param = &recipe->header.param[i];
+        if (!param->max[0] || param_unit(param) != UNIT_TEMP ||
+            quantity_parse(param->text, UNIT_TEMP, &value, NULL) != 0 ||
+            quantity_parse(param->max, UNIT_TEMP, &max, NULL) != 0)
+            continue;
+        if (value <= most_c && max > most_c)
+            recipe_warn(recipe, "params.%s may be set up to %s; the plate's limit here is %s",
+                        param->name, param->max,
+                        quantity_print(most_c, UNIT_TEMP, limit, sizeof limit));
+    }
 }
 
 void header_push_params(struct recipe *recipe)
@@ -308,19 +338,69 @@ int header_call(lua_State *lua)
     return 1;
 }
 
-/* The rails it may feed must be rails of the board; its layer names them and states no figures. */
+/* Each text of the header's list `key` must be a rail of the board. */
+static void check_rails(struct recipe *recipe, const char *key, const char *names, size_t size,
+                        int count)
+{
+    const struct row row = {.name = key, .kind = ROW_RAIL};
+    for (int i = 0; i < count; i++) {
+        struct value value;
+        struct tl_error error;
+        lua_pushstring(recipe->lua, names + (size_t)i * size);
+        if (row_read(recipe, -1, &row, &value, &error) != 0)
+            recipe_fail_at(recipe, place_item(place_key(recipe->header_place, key), i), &error);
+        lua_pop(recipe->lua, 1);
+    }
+}
+
+/* Its layer of the limits names the rails it may feed and states no figures. */
 void header_check_board(struct recipe *recipe)
 {
     struct recipe_header *header = &recipe->header;
-    const struct row row = {.name = "rails", .kind = ROW_RAIL};
-    for (int i = 0; i < header->rail_count; i++) {
-        struct value value;
-        struct tl_error error;
-        lua_pushstring(recipe->lua, header->rail[i]);
-        if (row_read(recipe, -1, &row, &value, &error) != 0)
-            recipe_fail_at(recipe, place_item(place_key(recipe->header_place, "rails"), i), &error);
-        lua_pop(recipe->lua, 1);
+    check_rails(recipe, "rails", header->rail[0], sizeof header->rail[0], header->rail_count);
+    check_rails(recipe, "before", header->before[0], sizeof header->before[0],
+                header->before_count);
+    for (int i = 0; i < header->rail_count; i++)
         memcpy(header->ceiling.rail[i].name, header->rail[i], BENCH_NAME);
-    }
     header->ceiling.rail_count = header->rail_count;
+}
+
+/* ---- where a thing of the header stands ----------------------------------------------------- */
+
+static bool is_limit(const char *key)
+{
+    for (int i = 0; i < LIMITS; i++)
+        if (strcmp(limit_key((enum limit_id)i), key) == 0)
+            return true;
+    return false;
+}
+
+/* The word or text that begins at a place. */
+static void word_at(struct place place, char *out, size_t size)
+{
+    const char *text = place.file->text + place.at, *end = place.file->text + place.file->length;
+    char quote = *text == '"' || *text == '\'' ? *text++ : '\0';
+    size_t length = 0;
+    while (text + length < end && text[length] != '\n' &&
+           (quote ? text[length] != quote : bytes_is_word(text[length])))
+        length++;
+    snprintf(out, size, "%.*s", (int)(length < size ? length : size - 1), text);
+}
+
+void recipe_locate_header(const struct recipe *recipe, const char *key, struct tl_error *error)
+{
+    const struct recipe_header *header = &recipe->header;
+    struct place place = recipe->header_place;
+    char word[sizeof error->token];
+    if (!place.file)
+        return;
+    if (is_limit(key))
+        place = place_key(place_key(place, "ceiling"), key);
+    else if (key[0])
+        place = place_key(place, strcmp(key, header->insert) == 0 ? "insert" : key);
+    tl_error_at(error, place.file->name, place_line(place));
+    if (place.at == recipe->header_place.at)
+        return;
+    word_at(place, word, sizeof word);
+    tl_error_token(error, word);
 }

@@ -9,6 +9,8 @@
 
 #include "tinlatch/bytes.h"
 
+enum { LONG_LEVELS = 8 }; /* "=" in a long bracket that anybody writes */
+
 static bool at_text(const struct source_file *file, size_t at, const char *text)
 {
     size_t length = strlen(text);
@@ -30,15 +32,30 @@ static size_t skip_quoted(const struct source_file *file, size_t at)
     return at + 1;
 }
 
-/* Past a comment or a string that begins at `at`; `at` itself when none does. */
-static size_t skip_opaque(const struct source_file *file, size_t at)
+/* Past "[[ ... ]]" or "[==[ ... ]==]"; `at` itself when none begins there. */
+static size_t skip_long(const struct source_file *file, size_t at)
 {
-    if (at_text(file, at, "--[["))
-        return skip_until(file, at + 4, "]]");
-    if (at_text(file, at, "--"))
-        return skip_until(file, at, "\n");
-    if (at_text(file, at, "[["))
-        return skip_until(file, at + 2, "]]");
+    size_t level = 0;
+    char end[LONG_LEVELS + 3] = "]";
+    if (!at_text(file, at, "["))
+        return at;
+    while (level < LONG_LEVELS && at_text(file, at + 1 + level, "="))
+        end[++level] = '=';
+    if (!at_text(file, at + 1 + level, "["))
+        return at;
+    end[level + 1] = ']';
+    return skip_until(file, at + level + 2, end);
+}
+
+size_t place_skip_opaque(const struct source_file *file, size_t at)
+{
+    if (at_text(file, at, "--")) {
+        size_t past = skip_long(file, at + 2);
+        return past > at + 2 ? past : skip_until(file, at, "\n");
+    }
+    size_t past = skip_long(file, at);
+    if (past > at)
+        return past;
     char c = file->text[at];
     return c == '"' || c == '\'' ? skip_quoted(file, at) : at;
 }
@@ -70,7 +87,7 @@ static size_t table_start(struct place place)
 {
     size_t at = place.at;
     while (at < place.file->length && place.file->text[at] != '{') {
-        size_t next = skip_opaque(place.file, at);
+        size_t next = place_skip_opaque(place.file, at);
         at = next > at ? next : at + 1;
     }
     return at + 1;
@@ -95,7 +112,7 @@ static bool walk(struct place *place, const char *key, int wanted)
             }
             fresh = false;
         }
-        size_t next = skip_opaque(file, at);
+        size_t next = place_skip_opaque(file, at);
         if (next > at) {
             at = next;
             continue;

@@ -63,9 +63,10 @@ static const struct row ask_rows[] = { PROMPT,
     { .name = "unit", .kind = ROW_CHOICE, .choices = "C s V A ohm", .help = "a number in this unit is wanted; left out: text" },
     { .name = "suggest", .kind = ROW_TEXT, .help = "what a plain yes stands for" },
     TIMEOUT, OTHERWISE };
+static const struct row number_rows[] = { TEXT("quantity", "a quantity, mostly a param") };
 static const struct row record_rows[] = {
     { .name = "name",  .kind = ROW_TEXT, .place = 1, .required = true, .size = BENCH_NAME, .help = "what it is" },
-    { .name = "value", .kind = ROW_NUMBER, .place = 2, .required = true, .help = "a number" },
+    { .name = "value", .kind = ROW_NUMBER, .place = 2, .required = true, .help = "what is written down" },
     { .name = "unit",  .kind = ROW_TEXT, .place = 3, .help = "its unit, for the reader" } };
 
 #define ROWS(rows) rows, COUNT(rows)
@@ -124,6 +125,8 @@ const struct primitive primitives[] = {
       "if confirm { \"Does it stand level?\", timeout = \"1 min\" } then ... end" },
     { "ask", act_ask, ROWS(ask_rows), "Asks for a value.", "number with `unit`, else text", FAILS_SAFE,
       "local weight = ask { \"Which weight is on?\", timeout = \"1 min\" }" },
+    { "number", act_number, ROWS(number_rows), "Makes a plain number of a quantity, to reckon with or to compare.", "number: in C, C/s, s, V, A, ohm, W, mm, g or %", NULL,
+      "if plate.temperature() > number(p.melt) - 20 then ... end" },
     { "note", act_note, ROWS(text_rows), "Writes a text to the record.", NULL, NULL, "note \"second pass\"" },
     { "record", act_record, ROWS(record_rows), "Writes a named value to the record.", NULL, NULL, "record(\"rail\", r.ohms, \"ohm\")" },
 };
@@ -186,25 +189,17 @@ static void take_in_order(struct recipe *recipe, struct call *call, int count)
 
 static void check_keys(struct recipe *recipe, struct call *call)
 {
-    lua_State *lua = recipe->lua;
+    const struct primitive *primitive = call->primitive;
     struct tl_error error;
-    const char *unknown = NULL;
-    for (lua_pushnil(lua); lua_next(lua, 1); lua_pop(lua, 1)) {
-        if (lua_type(lua, -2) == LUA_TSTRING) {
-            const char *key = lua_tostring(lua, -2);
-            if (row_index(call->primitive, key) < 0 && (!unknown || strcmp(key, unknown) < 0))
-                unknown = key;
-        } else if (!lua_isinteger(lua, -2) || lua_tointeger(lua, -2) < 1 ||
-                   lua_tointeger(lua, -2) > ROWS_MAX ||
-                   !row_at(call->primitive, (int)lua_tointeger(lua, -2))) {
-            recipe_fail(recipe, TL_SYNTAX, call->primitive->name,
-                        "%s: a value stands there without a name", call->primitive->name);
-        }
-    }
+    bool unnamed = false;
+    const char *unknown =
+        row_unknown_key(recipe->lua, 1, primitive->rows, primitive->row_count, &unnamed);
+    if (unnamed)
+        recipe_fail(recipe, TL_SYNTAX, primitive->name, "%s: a value stands there without a name",
+                    primitive->name);
     if (!unknown)
         return;
-    row_unknown(call->primitive->name, unknown, call->primitive->rows, call->primitive->row_count,
-                &error);
+    row_unknown(primitive->name, unknown, primitive->rows, primitive->row_count, &error);
     recipe_fail_with(recipe, &error);
 }
 
@@ -323,8 +318,8 @@ int call_otherwise(struct recipe *recipe, struct call *call, enum tl_err code, c
     tl_error_set(&error, code, "%s: %s", call->primitive->name, text);
     tl_error_token(&error, call->primitive->name);
     if (code == TL_TIMEOUT)
-        tl_error_hint(&error, "give it more time, or say with otherwise = function() ... end what "
-                              "happens then");
+        tl_error_hint(&error, "%s; otherwise = function() ... end says what happens then",
+                      call->hint[0] ? call->hint : "give it more time");
     recipe_fail_with(recipe, &error);
 }
 
@@ -360,11 +355,14 @@ void call_limit(struct recipe *recipe, const struct call *call, const char *name
     char most[32], origin[128];
     if (asked * scale <= limit + 0.5)
         return;
-    recipe_fail(recipe, TL_LIMIT, call_text(call, name),
-                "%s: %s = %s is above the %s limit of %s, %s", call->primitive->name, name,
-                call_text(call, name), limit_key(id),
-                quantity_print(limit / scale, limit_unit(id), most, sizeof most),
-                limit_origin_text(recipe, id, origin, sizeof origin));
+    struct tl_error error;
+    quantity_print(limit / scale, limit_unit(id), most, sizeof most);
+    tl_error_set(&error, TL_LIMIT, "%s: %s = %s is above the %s limit of %s, %s",
+                 call->primitive->name, name, call_text(call, name), limit_key(id), most,
+                 limit_origin_text(recipe, id, origin, sizeof origin));
+    tl_error_token(&error, call_text(call, name));
+    tl_error_hint(&error, "at most %s = \"%s\" here", name, most);
+    recipe_fail_with(recipe, &error);
 }
 
 /* ---- bindings ------------------------------------------------------------------------------- */
@@ -375,21 +373,36 @@ static void push_binding(lua_State *lua, const struct primitive *primitive)
     lua_pushcclosure(lua, dispatch, 1);
 }
 
-/* Is this the first primitive with its word before the dot? */
-static bool opens_group(int i)
+size_t primitive_group(int i)
 {
-    size_t length = strcspn(primitives[i].name, ".") + 1;
-    return i == 0 || strncmp(primitives[i - 1].name, primitives[i].name, length) != 0;
+    size_t length = strcspn(primitives[i].name, ".");
+    return primitives[i].name[length] ? length : 0;
+}
+
+bool primitive_in_group(int i, int of)
+{
+    size_t length = primitive_group(of);
+    return length > 0 && primitive_group(i) == length &&
+           strncmp(primitives[i].name, primitives[of].name, length) == 0;
+}
+
+bool primitive_opens_group(int i)
+{
+    for (int before = 0; before < i; before++)
+        if (primitive_in_group(before, i))
+            return false;
+    return primitive_group(i) > 0;
 }
 
 static void install_group(lua_State *lua, int first)
 {
-    size_t length = strcspn(primitives[first].name, ".") + 1;
+    size_t length = primitive_group(first) + 1;
     char label[BENCH_NAME];
     snprintf(label, sizeof label, "%.*s", (int)length, primitives[first].name);
     lua_newtable(lua);
-    for (int i = first; i < primitive_count && strncmp(primitives[i].name, label, length) == 0;
-         i++) {
+    for (int i = first; i < primitive_count; i++) {
+        if (!primitive_in_group(i, first))
+            continue;
         push_binding(lua, &primitives[i]);
         lua_setfield(lua, -2, primitives[i].name + length);
     }
@@ -401,10 +414,10 @@ static void install_group(lua_State *lua, int first)
 void primitives_install(lua_State *lua)
 {
     for (int i = 0; i < primitive_count; i++) {
-        if (!strchr(primitives[i].name, '.')) {
+        if (primitive_group(i) == 0) {
             push_binding(lua, &primitives[i]);
             lua_setfield(lua, -2, primitives[i].name);
-        } else if (opens_group(i)) {
+        } else if (primitive_opens_group(i)) {
             install_group(lua, i);
         }
     }

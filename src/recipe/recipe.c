@@ -5,6 +5,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "tinlatch/bytes.h"
+
 /* Present only in builds with the leak checker: a recipe's state is left for good on purpose. */
 extern void __lsan_ignore_object(const void *block) __attribute__((weak));
 
@@ -142,6 +144,21 @@ static void find_token(struct tl_error *error)
     tl_error_token(error, token);
 }
 
+/* What follows "near" in a message of Lua's grammar: the token where it lost its way. False when there is none. */
+static bool token_near(struct tl_error *error)
+{
+    const char *near = strstr(error->text, " near '");
+    size_t length = strlen(error->text);
+    char token[sizeof error->token];
+    if (!near || error->text[length - 1] != '\'' || error->text + length - 1 <= near + 7)
+        return false;
+    bytes_copy_text(token, sizeof token, near + 7);
+    if (strlen(token) == strlen(near + 7))
+        token[strlen(token) - 1] = '\0'; /* the closing quote */
+    tl_error_token(error, token);
+    return true;
+}
+
 /* `text; did you mean "x"?` -> the question becomes the hint. */
 static void split_hint(struct tl_error *error)
 {
@@ -157,13 +174,38 @@ static const struct explained {
 } explained[] = {
     {"unfinished string", "close the text with the same quote on the same line"},
     {"attempt to perform arithmetic on a string",
-     "a quantity is text; readings such as plate.temperature() are plain numbers to reckon with"},
+     "a quantity is text: number(p.melt) makes a plain number of it, in C, s, V, A or ohm"},
     {"attempt to compare string with number",
-     "a quantity is text; compare readings with plain numbers in C, s, V, A or ohm"},
+     "a quantity is text: number(p.melt) makes a plain number of it, in C, s, V, A or ohm"},
     {"attempt to compare number with string",
-     "a quantity is text; compare readings with plain numbers in C, s, V, A or ohm"},
+     "a quantity is text: number(p.melt) makes a plain number of it, in C, s, V, A or ohm"},
     {"stack overflow", "a function calls itself without end"},
+    {"\"p\" is not known",
+     "the steps get the params as their argument: steps = function(p) ... end"},
 };
+
+static void explain(struct tl_error *error)
+{
+    for (int i = 0; i < COUNT(explained); i++)
+        if (strstr(error->text, explained[i].part))
+            tl_error_hint(error, "%s", explained[i].hint);
+}
+
+/* `plate { ... }`: a group is no function. The recipe's own `board` in a board file is one. */
+static void explain_group(const struct recipe *recipe, struct tl_error *error)
+{
+    if (!strstr(error->text, "attempt to call a table value (global '"))
+        return;
+    if (!recipe->running && strcmp(error->token, "board") == 0) {
+        tl_error_hint(error, "this is a board file: a recipe names it with board = \"...\"");
+        return;
+    }
+    for (int i = 0; i < primitive_count; i++)
+        if (primitive_opens_group(i) && primitive_group(i) == strlen(error->token) &&
+            strncmp(primitives[i].name, error->token, primitive_group(i)) == 0)
+            tl_error_hint(error, "%s is called with a name behind it, such as %s", error->token,
+                          primitives[i].name);
+}
 
 /* The message handler: while the stack still stands, note where the error was raised. */
 static int note_error(lua_State *lua)
@@ -185,10 +227,19 @@ static int note_error(lua_State *lua)
         tl_error_at(error, place.file, place.line);
     find_token(error);
     split_hint(error);
-    for (int i = 0; i < COUNT(explained); i++)
-        if (strstr(error->text, explained[i].part))
-            tl_error_hint(error, "%s", explained[i].hint);
+    explain(error);
+    explain_group(recipe, error);
     return 0;
+}
+
+void recipe_fail_lua(struct recipe *recipe, struct place place, enum tl_err code, const char *text)
+{
+    tl_error_set(&recipe->error, code, "%s", text);
+    tl_error_at(&recipe->error, place.file->name, place_line(place));
+    find_token(&recipe->error);
+    split_hint(&recipe->error);
+    explain(&recipe->error);
+    recipe_leave(recipe);
 }
 
 void recipe_call(struct recipe *recipe, int arguments, int results)
@@ -231,10 +282,10 @@ static void push_chunk(struct recipe *recipe, const struct source_file *file)
     text = split_place(recipe, text ? text : "it cannot be read", &place);
     tl_error_set(&recipe->error, TL_SYNTAX, "%s", text);
     tl_error_at(&recipe->error, place.line > 0 ? place.file : file->name, place.line);
-    find_token(&recipe->error);
-    for (int i = 0; i < COUNT(explained); i++)
-        if (strstr(recipe->error.text, explained[i].part))
-            tl_error_hint(&recipe->error, "%s", explained[i].hint);
+    if (!token_near(&recipe->error))
+        find_token(&recipe->error);
+    explain(&recipe->error);
+    grammar_explain(file, &recipe->error);
     recipe_leave(recipe);
 }
 
@@ -265,6 +316,7 @@ static void open_body(struct recipe *recipe)
     }
     sandbox_push_recipe_env(recipe);
     sandbox_run(recipe, file);
+    look_for_twice(recipe, file);
     if (!recipe->header_read) {
         tl_error_set(&recipe->error, TL_MISSING,
                      "the file does not call \"recipe\": it is no recipe");
@@ -346,6 +398,8 @@ static void warn_of_heat_time(struct recipe *recipe)
 
 static void run_body(struct recipe *recipe)
 {
+    look_for_unknown(recipe);
+    header_warn_of_params(recipe);
     begin_estimate(recipe);
     exchange(recipe); /* everything off: what does the bench read? */
     measure_before(recipe);

@@ -60,7 +60,10 @@ int row_read(struct recipe *recipe, int index, const struct row *row, struct val
              struct tl_error *error);
 /* "a temperature such as "170 C"", for messages and the reference. */
 const char *row_expects(const struct row *row, char *out, size_t size);
-const char *row_kind_word(const struct row *row);
+/* The first key by the alphabet that no row has, so that the message repeats; NULL when there is none.
+ * *unnamed: something stands without a name where no row has that place. */
+const char *row_unknown_key(lua_State *lua, int table, const struct row *rows, int count,
+                            bool *unnamed);
 /* `"rat" is not known; did you mean "rate"?` for a key outside rows. */
 int row_unknown(const char *what, const char *key, const struct row *rows, int count,
                 struct tl_error *error);
@@ -80,6 +83,8 @@ struct place place_of_call(const struct source_file *file, int line, const char 
 struct place place_key(struct place place, const char *key);
 struct place place_item(struct place place, int i);
 int place_line(struct place place);
+/* Past a comment or a text that begins at `at`; `at` itself when none does. */
+size_t place_skip_opaque(const struct source_file *file, size_t at);
 
 /* ---- tables of header and board file (rows.c) ------------------------------------------------ */
 
@@ -119,7 +124,7 @@ struct recipe {
     struct wire_joint forecast[BOARD_JOINTS];
     int64_t forecast_ms;
     bool forecast_known;
-    bool placed, lifted;
+    bool placed;
     uint32_t notes;
     int notes_now;       /* since the last snapshot */
     enum hand asking;    /* announced while its prompt is open */
@@ -130,7 +135,6 @@ struct recipe {
     int64_t air_until_ms;
     double target_c;                     /* of the plate, before the operator's nudge */
     struct rail_limits own[BENCH_RAILS]; /* supply.limit */
-    bool warned_lift;
 };
 
 struct recipe *recipe_of(lua_State *lua);
@@ -144,6 +148,9 @@ _Noreturn void recipe_fail(struct recipe *recipe, enum tl_err code, const char *
 _Noreturn void recipe_fail_with(struct recipe *recipe, const struct tl_error *error);
 _Noreturn void recipe_fail_at(struct recipe *recipe, struct place place,
                               const struct tl_error *error);
+/* The same with a message of Lua's, its quoted word as token and its question as hint. */
+_Noreturn void recipe_fail_lua(struct recipe *recipe, struct place place, enum tl_err code,
+                               const char *text);
 /* Add the innermost line of Lua to an error. */
 void recipe_locate(struct recipe *recipe, struct tl_error *error);
 void recipe_warn(struct recipe *recipe, const char *format, ...)
@@ -155,6 +162,18 @@ _Noreturn void place_fail(struct recipe *recipe, struct place place, enum tl_err
 void recipe_call(struct recipe *recipe, int arguments, int results);
 /* Compile a source and run it with the environment on the top of the stack; its result replaces that. */
 void sandbox_run(struct recipe *recipe, const struct source_file *file);
+
+/* ---- grammar.c ------------------------------------------------------------------------------ */
+
+/* What a person probably did, for a message of Lua's grammar whose token is set. */
+void grammar_explain(const struct source_file *file, struct tl_error *error);
+
+/* ---- look.c: the text, before it runs -------------------------------------------------------- */
+
+/* Fail on a name that is given twice in one table: Lua would take the last without a word. */
+void look_for_twice(struct recipe *recipe, const struct source_file *file);
+/* Fail on calls of names that are not there, also where this run may never come by. */
+void look_for_unknown(struct recipe *recipe);
 
 /* ---- sandbox_lua.c -------------------------------------------------------------------------- */
 
@@ -200,6 +219,8 @@ int header_call(lua_State *lua); /* the function `recipe` */
 void header_apply_sets(struct recipe *recipe);
 void header_check_board(struct recipe *recipe);
 void header_push_params(struct recipe *recipe);
+bool header_has_param(const struct recipe *recipe, const char *name);
+void header_warn_of_params(struct recipe *recipe);
 void board_load(struct recipe *recipe);
 
 /* ---- exchange.c ----------------------------------------------------------------------------- */
@@ -224,6 +245,7 @@ void tally_time(struct recipe *recipe, double seconds);
 struct call {
     const struct primitive *primitive;
     struct value value[ROWS_MAX];
+    char hint[200]; /* what to do about a timeout, where the call knows better than "more time" */
 };
 
 struct primitive {
@@ -238,10 +260,18 @@ extern const struct primitive primitives[];
 extern const int primitive_count;
 
 void primitives_install(lua_State *lua); /* into the table on the top of the stack */
+/* "plate" of "plate.ramp": its length, 0 for a primitive without one. The members of a group may stand
+ * anywhere in the table. */
+size_t primitive_group(int i);
+bool primitive_in_group(int i, int of);
+bool primitive_opens_group(int i); /* is it the first of its group? */
 const struct value *call_value(const struct call *call, const char *name);
 bool call_given(const struct call *call, const char *name);
 double call_number(const struct call *call, const char *name);
 const char *call_text(const struct call *call, const char *name);
+
+/* Fails the call while no board has been placed. */
+void need_placed(struct recipe *recipe, const struct call *call);
 
 /* The call did not get what it waited for: run its `otherwise` and return its results, or fail. */
 int call_otherwise(struct recipe *recipe, struct call *call, enum tl_err code, const char *format,
@@ -279,6 +309,7 @@ ACT(act_beep);
 ACT(act_tell);
 ACT(act_confirm);
 ACT(act_ask);
+ACT(act_number);
 ACT(act_note);
 ACT(act_record);
 #undef ACT

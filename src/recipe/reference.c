@@ -4,14 +4,7 @@
 
 #include <string.h>
 
-enum { LIST_COLUMNS = 78 };
-
-static bool same_group(int a, int b)
-{
-    size_t length = strcspn(primitives[a].name, ".") + 1;
-    return strchr(primitives[a].name, '.') &&
-           strncmp(primitives[a].name, primitives[b].name, length) == 0;
-}
+enum { LIST_COLUMNS = 78, HELP_COLUMNS = 100 };
 
 /* `plate.ramp { to, rate?, timeout, otherwise? }` */
 static void write_synopsis(FILE *out, const struct primitive *primitive)
@@ -29,27 +22,115 @@ static void write_synopsis(FILE *out, const struct primitive *primitive)
 
 /* ---- help ----------------------------------------------------------------------------------- */
 
+/* A text that begins `column` columns into its line; what does not fit goes on `indent` columns in. */
+static void write_wrapped(FILE *out, const char *text, size_t column, size_t indent)
+{
+    while (*text) {
+        size_t length = strcspn(text, " \n");
+        if (column > indent && column + 1 + length > HELP_COLUMNS) {
+            fprintf(out, "\n%*s", (int)indent, "");
+            column = indent;
+        } else if (column > indent) {
+            fprintf(out, " ");
+            column++;
+        }
+        fprintf(out, "%.*s", (int)length, text);
+        column += length;
+        text += length;
+        if (*text == '\n') {
+            fprintf(out, "\n%*s", (int)indent, "");
+            column = indent;
+        }
+        text += *text != '\0';
+    }
+    fprintf(out, "\n");
+}
+
+static void write_argument(FILE *out, const struct row *row)
+{
+    enum { INDENT = 13 };
+    char text[512], expected[128];
+    row_expects(row, expected, sizeof expected);
+    snprintf(text, sizeof text, "%s: %s%s%s%s%s", expected, row->help,
+             row->fallback ? " (default " : "", row->fallback ? row->fallback : "",
+             row->fallback ? ")" : "", row->required ? "" : " [optional]");
+    fprintf(out, "  %-11s", row->name);
+    write_wrapped(out, text, INDENT, INDENT);
+}
+
 static void write_one(FILE *out, const struct primitive *primitive)
 {
-    char expected[128];
     write_synopsis(out, primitive);
-    fprintf(out, "\n\n%s\n", primitive->effect);
+    fprintf(out, "\n\n");
+    write_wrapped(out, primitive->effect, 0, 0);
     if (primitive->row_count)
         fprintf(out, "\n");
-    for (int i = 0; i < primitive->row_count; i++) {
-        const struct row *row = &primitive->rows[i];
-        fprintf(out, "  %-10s %s: %s", row->name, row_expects(row, expected, sizeof expected),
-                row->help);
-        if (row->fallback)
-            fprintf(out, " (default %s)", row->fallback);
-        fprintf(out, "%s\n", row->required ? "" : " [optional]");
+    for (int i = 0; i < primitive->row_count; i++)
+        write_argument(out, &primitive->rows[i]);
+    if (primitive->returns) {
+        fprintf(out, "\nreturns");
+        write_wrapped(out, primitive->returns, 7, 2);
     }
-    if (primitive->returns)
-        fprintf(out, "\nreturns %s\n", primitive->returns);
-    if (primitive->limits)
-        fprintf(out, "\n%s\n", primitive->limits);
+    if (primitive->limits) {
+        fprintf(out, "\n");
+        write_wrapped(out, primitive->limits, 0, 0);
+    }
     fprintf(out, "\nexample: %s\n", primitive->example);
 }
+
+/* What is no primitive and yet asked for. */
+static const struct topic {
+    const char *name, *text;
+} topics[] = {
+    {"units", "A quantity is text with a unit: \"170 C\" \"338 F\" \"5 K\" \"1.5 C/s\" \"90 s\" "
+              "\"2 min\" \"1 h\" "
+              "\"0.8 V\" \"850 mA\" \"0.4 ohm\" \"45 kohm\" \"600 W\" \"0.8 mm\" \"12 g\" \"60 "
+              "%\". What is read back is "
+              "a plain number in C, s, V, A or ohm. number(p.melt) makes such a number of a text; "
+              "(\"%g C\"):format(x) makes a text of it."},
+    {"params", "What the operator may set, in the header:\n"
+               "params = { melt = { \"172 C\", min = \"165 C\", max = \"180 C\", help = \"plate at "
+               "the melt\" } }\n"
+               "--set melt=175C sets it within its bounds. The steps get the params as texts: to = "
+               "p.melt. To "
+               "reckon with one: number(p.melt) - 20 is a plain number, (\"%g "
+               "C\"):format(number(p.melt) - 20) a "
+               "quantity again."},
+    {"before", "A list of rails in the header: before = { \"battery\" }. A person measures each "
+               "against ground, "
+               "and the record holds it, before anything else happens."},
+    {"rails", "A list in the header: rails = { \"battery\" } names the rails of the board that the "
+              "recipe may "
+              "feed. Without it the supply stays off."},
+    {"ceiling", "Limits of the recipe's own, in the header; they only tighten those of program, "
+                "bench and board:\n"
+                "ceiling = { plate = \"190 C\", ramp = \"2 C/s\", heat_time = \"15 min\" }\n"
+                "Keys: plate board ramp heat_time supply_volts supply_amps inject_volts "
+                "inject_amps power_below."},
+    {"insert", "insert = \"frame-60x40\" in the header: the shaped block that must lie on the "
+               "plate, by its name in "
+               "the bench file. Without one the recipe cannot heat."},
+    {"board",
+     "board = \"hx210\" in the header names the board file, without .lua: looked for in boards/ "
+     "beside "
+     "the recipe, then among those shipped. In the steps, board.place, board.lift, board.press and "
+     "board.release say what a person does with it."},
+    {"otherwise",
+     "otherwise = function() ... end in a call says what happens when it does not get what it "
+     "waits "
+     "for; what it returns is what the call returns. Without it the recipe fails, everything off."},
+    {"require",
+     "local profile = require \"profile\" takes profile.lua from beside the recipe or from those "
+     "shipped (alloys, profile). A module is a Lua file that returns something; it runs once."},
+    {"profile",
+     "A shipped module: ramps and soaks as a list.\n"
+     "local profile = require \"profile\"\n"
+     "profile.run { { stage = \"Preheat\", to = \"120 C\", rate = \"1.5 C/s\", hold = \"45 s\", "
+     "timeout = \"3 min\" } }"},
+    {"alloys", "A shipped module: solder alloys with solidus, liquidus and the rest, as board "
+               "files name them; "
+               "lua/alloys.lua lists them with their sources."},
+};
 
 /* As much of a text as fits a line: to its first stop, or to a whole word. */
 static size_t first_thought(const char *text)
@@ -65,33 +146,87 @@ static size_t first_thought(const char *text)
     return text[length] ? word : length;
 }
 
+static void write_line(FILE *out, int i)
+{
+    const char *effect = primitives[i].effect;
+    size_t length = first_thought(effect);
+    fprintf(out, "%-18s %.*s%s\n", primitives[i].name, (int)length, effect,
+            effect[length] == ' ' ? " ..." : "");
+}
+
+static void write_group(FILE *out, int first)
+{
+    for (int i = first; i < primitive_count; i++)
+        if (primitive_in_group(i, first))
+            write_line(out, i);
+}
+
 static void write_list(FILE *out)
 {
-    for (int i = 0; i < primitive_count; i++) {
-        const char *effect = primitives[i].effect;
-        size_t length = first_thought(effect);
-        fprintf(out, "%-18s %.*s%s\n", primitives[i].name, (int)length, effect,
-                effect[length] == ' ' ? " ..." : "");
-    }
+    for (int i = 0; i < primitive_count; i++)
+        write_line(out, i);
+    fprintf(out, "\nand:");
+    char words[256] = "";
+    for (int i = 0; i < COUNT(topics); i++)
+        snprintf(words + strlen(words), sizeof words - strlen(words), "%s%s", i ? " " : "",
+                 topics[i].name);
+    write_wrapped(out, words, 4, 2);
+}
+
+const char *const *recipe_topics(void)
+{
+    enum { MOST = 128 };
+    static const char *names[MOST + 1];
+    int count = 0;
+    for (int i = 0; i < primitive_count && count < MOST; i++)
+        names[count++] = primitives[i].name;
+    for (int i = 0; i < COUNT(topics) && count < MOST; i++)
+        names[count++] = topics[i].name;
+    for (int i = 0; i < primitive_count && count < MOST; i++)
+        if (primitive_opens_group(i)) {
+            static char groups[MOST][BENCH_NAME];
+            snprintf(groups[i], BENCH_NAME, "%.*s", (int)primitive_group(i), primitives[i].name);
+            names[count++] = groups[i];
+        }
+    names[count] = NULL;
+    return names;
+}
+
+/* A topic's text, the members of a group, or both. */
+static bool write_topic(FILE *out, const char *name)
+{
+    bool found = false;
+    for (int i = 0; i < COUNT(topics); i++)
+        if (strcmp(topics[i].name, name) == 0) {
+            write_wrapped(out, topics[i].text, 0, 0);
+            found = true;
+        }
+    for (int i = 0; i < primitive_count; i++)
+        if (primitive_opens_group(i) && primitive_group(i) == strlen(name) &&
+            strncmp(primitives[i].name, name, strlen(name)) == 0) {
+            if (found)
+                fprintf(out, "\n");
+            write_group(out, i);
+            found = true;
+        }
+    return found;
 }
 
 void recipe_write_help(FILE *out, const char *name)
 {
-    const char *names[NAMES_MAX + 1];
     if (!name) {
         write_list(out);
         return;
     }
-    for (int i = 0; i < primitive_count; i++) {
-        names[i] = primitives[i].name;
+    for (int i = 0; i < primitive_count; i++)
         if (strcmp(primitives[i].name, name) == 0) {
             write_one(out, &primitives[i]);
             return;
         }
-    }
-    names[primitive_count] = NULL;
-    const char *near = tl_nearest(name, names);
-    fprintf(out, "\"%s\" is no primitive", name);
+    if (write_topic(out, name))
+        return;
+    const char *near = tl_nearest(name, recipe_topics());
+    fprintf(out, "there is no help on \"%s\"", name);
     if (near)
         fprintf(out, "; did you mean \"%s\"?", near);
     fprintf(out, "\n");
@@ -110,9 +245,14 @@ static const char page_head[] =
     "- A quantity is text with a unit: `\"170 C\"`, `\"338 F\"`, `\"90 s\"`, `\"2 min\"`, `\"0.8 "
     "V\"`, `\"850 mA\"`,\n"
     "  `\"1.5 C/s\"`. What is read back is a plain number in C, s, V, A or ohm.\n"
-    "- Every wait on time, temperature or a person has a timeout. `otherwise = function` says what "
-    "happens\n"
-    "  then; without it the recipe fails, everything off.\n"
+    "- Every wait for what may not happen (a temperature, a reading, a person) has a timeout. "
+    "`otherwise =\n"
+    "  function` says what happens then; without it the recipe fails, everything off. `wait`, "
+    "`plate.soak` and\n"
+    "  `supply.inject` last as long as they say and take none.\n"
+    "- The params reach the steps as texts. `number(p.melt)` makes a plain number of one to reckon "
+    "with;\n"
+    "  `(\"%g C\"):format(x)` makes a quantity again.\n"
     "- Arguments go by name in a table. Those marked with a place may stand first without their "
     "name:\n"
     "  `wait \"10 s\"`, `record(\"rail\", 3.2)`.\n"
@@ -130,7 +270,11 @@ static const char page_head[] =
     "`name.lua` from\n"
     "beside the recipe or from those shipped (`alloys`, `profile`). There is no `os`, `io`, "
     "`debug`,\n"
-    "`coroutine`, `load` or `setmetatable`. A recipe may use 64 MiB of memory.\n\n"
+    "`coroutine`, `load` or `setmetatable`. A recipe may use 64 MiB of memory and go on for 4 "
+    "hours "
+    "of bench\n"
+    "time. Before anything is switched on, the text is looked through for calls of names that are "
+    "not there.\n\n"
     "## The header\n\n"
     "| key | what it is |\n"
     "|---|---|\n"
@@ -140,8 +284,8 @@ static const char page_head[] =
     "| `insert` | the insert that must be on the plate; without one there is no heat |\n"
     "| `params` | `{ melt = { \"172 C\", min = \"165 C\", max = \"180 C\", help = \"...\" } }`; "
     "set with `--set melt=170C` |\n"
-    "| `before` | list: what a person measures (ohms) and the record holds before anything else "
-    "happens |\n"
+    "| `before` | list of rails: a person measures each against ground, and the record holds it, "
+    "before anything else happens |\n"
     "| `rails` | list: the rails it may feed; without it the supply stays off |\n"
     "| `ceiling` | limits of its own: `plate board ramp heat_time supply_volts supply_amps "
     "inject_volts inject_amps power_below` |\n"
@@ -261,28 +405,30 @@ void recipe_write_annotations(FILE *out)
             "---@meta\n\n---Read the header and the steps of a recipe.\n---@param header table\n"
             "---@return boolean\nfunction recipe(header) end\n\n");
     for (int i = 0; i < primitive_count; i++) {
-        if (strchr(primitives[i].name, '.') && (i == 0 || !same_group(i - 1, i)))
-            fprintf(out, "%.*s = {}\n\n", (int)strcspn(primitives[i].name, "."),
-                    primitives[i].name);
+        if (primitive_opens_group(i))
+            fprintf(out, "%.*s = {}\n\n", (int)primitive_group(i), primitives[i].name);
         write_function(out, &primitives[i]);
     }
+}
+
+static void write_lint_group(FILE *out, int first)
+{
+    size_t length = primitive_group(first);
+    fprintf(out, "    %.*s = { fields = {", (int)length, primitives[first].name);
+    for (int i = first; i < primitive_count; i++)
+        if (primitive_in_group(i, first))
+            fprintf(out, " \"%s\",", primitives[i].name + length + 1);
+    fprintf(out, " } },\n");
 }
 
 void recipe_write_lint_names(FILE *out)
 {
     fprintf(out, "stds.tinlatch = {\n  read_globals = {\n    \"recipe\",\n");
     for (int i = 0; i < primitive_count; i++) {
-        const char *name = primitives[i].name;
-        if (!strchr(name, '.')) {
-            fprintf(out, "    \"%s\",\n", name);
-            continue;
-        }
-        size_t length = strcspn(name, ".");
-        if (i == 0 || !same_group(i - 1, i))
-            fprintf(out, "    %.*s = { fields = {", (int)length, name);
-        fprintf(out, " \"%s\",", name + length + 1);
-        if (i + 1 == primitive_count || !same_group(i, i + 1))
-            fprintf(out, " } },\n");
+        if (primitive_group(i) == 0)
+            fprintf(out, "    \"%s\",\n", primitives[i].name);
+        else if (primitive_opens_group(i))
+            write_lint_group(out, i);
     }
     fprintf(out, "  },\n}\n");
 }

@@ -13,11 +13,6 @@ static const char *const kind_words[] = {
     [ROW_TABLE] = "table",        [ROW_ALLOY] = "alloy",
 };
 
-const char *row_kind_word(const struct row *row)
-{
-    return row->kind == ROW_QUANTITY ? unit_name(row->unit) : kind_words[row->kind];
-}
-
 const char *row_expects(const struct row *row, char *out, size_t size)
 {
     switch (row->kind) {
@@ -109,6 +104,8 @@ static int read_quantity(const struct row *row, struct value *value, struct tl_e
     int code = quantity_parse(value->text, row->unit, &value->number, error);
     if (code != 0) {
         prefix(error, row->name);
+        if (error->token[0] == '\0') /* nothing was written: point at its name */
+            tl_error_token(error, row->name);
         return code;
     }
     bool share = row->unit == UNIT_SHARE;
@@ -197,6 +194,8 @@ static int read_text(const struct row *row, const char *text, size_t length, str
     size_t most = stored ? row->size : BENCH_TEXT;
     if (text_trick(text, length, &what) >= 0)
         tl_error_set(error, TL_RANGE, "%s: the text %s", row->name, what);
+    else if (length == 0 && row->required && row->kind == ROW_TEXT)
+        tl_error_set(error, TL_RANGE, "%s: the text is empty", row->name);
     else if (length >= most)
         tl_error_set(error, TL_RANGE, "%s: the text is %zu bytes long; at most %zu fit", row->name,
                      length, most - 1);
@@ -305,21 +304,40 @@ static bool row_known(const char *key, const struct row *rows, int count)
     return false;
 }
 
-/* Of several unknown keys the first by the alphabet is named, so that the message repeats. */
-static void check_known(struct recipe *recipe, int table, struct place place, const char *what,
-                        const struct row *rows, int count)
+/* Item `i` of a table without a name: may a row stand there? */
+static bool row_placed(lua_State *lua, int key, const struct row *rows, int count)
 {
-    lua_State *lua = recipe->lua;
-    struct tl_error error;
+    for (int i = 0; i < count; i++)
+        if (rows[i].place && lua_isinteger(lua, key) && lua_tointeger(lua, key) == rows[i].place)
+            return true;
+    return false;
+}
+
+const char *row_unknown_key(lua_State *lua, int table, const struct row *rows, int count,
+                            bool *unnamed)
+{
     const char *unknown = NULL;
     for (lua_pushnil(lua); lua_next(lua, table); lua_pop(lua, 1)) {
-        if (lua_type(lua, -2) != LUA_TSTRING)
-            place_fail(recipe, place, TL_UNKNOWN, NULL,
-                       "%s: every value needs a name here: name = value", what);
+        if (lua_type(lua, -2) != LUA_TSTRING) {
+            *unnamed = *unnamed || !row_placed(lua, -2, rows, count);
+            continue;
+        }
         const char *key = lua_tostring(lua, -2);
         if (!row_known(key, rows, count) && (!unknown || strcmp(key, unknown) < 0))
             unknown = key; /* the table keeps it alive */
     }
+    return unknown;
+}
+
+static void check_known(struct recipe *recipe, int table, struct place place, const char *what,
+                        const struct row *rows, int count)
+{
+    struct tl_error error;
+    bool unnamed = false;
+    const char *unknown = row_unknown_key(recipe->lua, table, rows, count, &unnamed);
+    if (unnamed)
+        place_fail(recipe, place, TL_UNKNOWN, NULL,
+                   "%s: every value needs a name here: name = value", what);
     if (!unknown)
         return;
     row_unknown(what, unknown, rows, count, &error);

@@ -163,10 +163,7 @@ static void explain_death(const struct rehearse_setup *setup, int status,
     int line = result->line;
 
     run->outcome = RUN_FAILED;
-    if (WIFEXITED(status) && WEXITSTATUS(status) == RECIPE_EXIT_MEMORY)
-        tl_error_set(error, TL_KILLED,
-                     "the recipe used more than its 64 MiB of memory and was ended");
-    else if (WIFSIGNALED(status) && WTERMSIG(status) == SIGKILL)
+    if (WIFSIGNALED(status) && WTERMSIG(status) == SIGKILL)
         tl_error_set(error, TL_KILLED,
                      "the recipe ran for more than %g s of processor time and was killed", cpu_s);
     else if (WIFSIGNALED(status) && WTERMSIG(status) == SIGSYS)
@@ -193,15 +190,25 @@ static void close_record(int record_fd, const struct run *run)
     journal_free(journal);
 }
 
+/* The recipe knows that it was told to stop, not after how long. */
+static void hint_cpu(struct run *run, double cpu_s)
+{
+    if (run->error.code == TL_KILLED &&
+        (strstr(run->error.text, "CPU time") || strstr(run->error.text, "processor time")))
+        tl_error_hint(&run->error, "it had %g s of processor time; --cpu SECONDS gives it more",
+                      cpu_s);
+}
+
 static void take_result(const struct rehearse_setup *setup, int status, double cpu_s, int record_fd,
                         struct rehearse_result *result, struct run *run)
 {
     *run = result->run;
     distrust(run);
-    if (result->whole && WIFEXITED(status) && WEXITSTATUS(status) == 0)
-        return;
-    explain_death(setup, status, result, cpu_s, run);
-    close_record(record_fd, run);
+    if (!result->whole || !WIFEXITED(status) || WEXITSTATUS(status) != 0) {
+        explain_death(setup, status, result, cpu_s, run);
+        close_record(record_fd, run);
+    }
+    hint_cpu(run, cpu_s);
 }
 
 int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,

@@ -67,9 +67,15 @@ static int check_joint(const struct board *board, const struct board_joint *join
     return 0;
 }
 
-static int check_board(const struct thermal_setup *setup, struct tl_error *error)
+static int about(const char *name, int err, struct tl_error *error)
 {
-    const struct board *board = setup->board;
+    if (err)
+        tl_error_token(error, name);
+    return err;
+}
+
+int thermal_check_board(const struct board *board, struct tl_error *error)
+{
     if (!board->slab[LAYER_LOWER].present)
         return tl_error_set(error, TL_RANGE, "board %s: no lower layer", board->name);
     if (board->part_count > BOARD_PARTS || board->joint_count > BOARD_JOINTS)
@@ -78,14 +84,16 @@ static int check_board(const struct thermal_setup *setup, struct tl_error *error
     if (!in(board->contact_spread, 0, 1))
         return tl_error_set(error, TL_RANGE, "board %s: contact spread is 0 to 100 %%",
                             board->name);
+    static const char *const layers[BOARD_LAYERS] = {
+        [LAYER_LOWER] = "lower", [LAYER_UPPER] = "upper"};
     int err = 0;
     for (int i = 0; i < BOARD_LAYERS && !err; i++)
         if (board->slab[i].present)
-            err = check_slab(&board->slab[i], error);
+            err = about(layers[i], check_slab(&board->slab[i], error), error);
     for (int i = 0; i < board->part_count && !err; i++)
-        err = check_part(board, &board->part[i], error);
+        err = about(board->part[i].name, check_part(board, &board->part[i], error), error);
     for (int i = 0; i < board->joint_count && !err; i++)
-        err = check_joint(board, &board->joint[i], error);
+        err = about(board->joint[i].name, check_joint(board, &board->joint[i], error), error);
     return err;
 }
 
@@ -110,5 +118,5 @@ int setup_check(const struct thermal_setup *setup, struct tl_error *error)
         return tl_error_set(error, TL_RANGE,
                             "insert %s: 0.1 to 10000 J/K, contacts above 0 and at most 1000 W/K",
                             insert->name);
-    return setup->board ? check_board(setup, error) : 0;
+    return setup->board ? thermal_check_board(setup->board, error) : 0;
 }
