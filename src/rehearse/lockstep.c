@@ -11,7 +11,7 @@ enum {
     GATHER = 64 * 1024,        /* bytes of record per write */
     KNOB_MS = 3000,            /* a person looks, reaches out, turns */
     COOLING_MS = 3600 * 1000,  /* a plate that is not touch-safe by then will not be */
-    MOST_MS = 4 * 3600 * 1000, /* no job on a plate takes longer; a loop that waits for ever does */
+    MOST_MS = RECIPE_HOURS * 3600 * 1000,
 };
 static const double TORN = 0.01; /* share of solder still solid at a lift: more tears pads */
 
@@ -342,7 +342,8 @@ static void play(struct rehearsal *r, struct rehearse_result *result)
     if (code < 0 && code != TL_ENDED && !r->torn)
         r->run->error = error;
     if (r->endless) {
-        tl_error_set(&r->run->error, TL_TIMEOUT, "not over after 4 h of bench time; it was here");
+        tl_error_set(&r->run->error, TL_TIMEOUT, "not over after %d h of bench time; it was here",
+                     RECIPE_HOURS);
         tl_error_at(&r->run->error, r->run->recipe, recipe_line(r->recipe));
     }
     if (r->misfit)
@@ -401,7 +402,7 @@ static void stage(struct rehearsal *r, struct rehearse_result *result)
     if (failed) {
         r->run->outcome = refusal_of(failed);
         if (error->file[0] == '\0')
-            tl_error_at(error, r->run->recipe, recipe_header(r->recipe)->line);
+            recipe_locate_header(r->recipe, error->token, error);
         return;
     }
     play(r, result);

@@ -66,6 +66,18 @@ recipe over <<<'return recipe { api = 1, title = "t", board = "hx210", insert = 
 refused 4 over.lua "300 C" "250 C"
 recipe insert <<<'return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x4", ceiling = { plate = "180 C" }, steps = function() end }'
 refused 4 insert.lua "frame-60x4"
+recipe lines <<'LUA'
+return recipe {
+  api = 1, title = "t", board = "hx210",
+  insert = "frame-60x40",
+  ceiling = { ramp = "2 C/s",
+    plate = "300 C" },
+  steps = function() end }
+LUA
+refused 4 lines.lua "lines.lua:5:" '    5 |     plate = "300 C" },' '      |             ^~~~~~~'
+sed -i 's/300 C/180 C/; s/60x40/60x4/' lines.lua
+refused 4 lines.lua "lines.lua:3:" 'did you mean "frame-60x40"' '      |            ^~~~~~~~~~~~'
+refused 2 "$TOP/recipes/boards/hx210.lua" "this is a board file"
 recipe nosteps <<<'return recipe { api = 1, title = "t", board = "hx210" }'
 refused 2 nosteps.lua "steps"
 
@@ -84,6 +96,11 @@ steps short <<<'plate.ramp { to = "170 C", rate = "1 C/s", timeout = "20 s" }'
 refused 1 short.lua "short.lua:3:"
 steps index <<<'local x = nil; x.y = 1'
 refused 1 index.lua "index.lua:3:"
+# A slip where no run comes by is told all the same, before anything is on.
+steps untried <<'LUA'
+plate.ramp { to = "90 C", timeout = "5 min", otherwise = function() plate.of() end }
+LUA
+refused 1 untried.lua "untried.lua:3:" '"plate.of" is not known' 'did you mean "plate.off"'
 steps thrown <<<'error({})'
 refused 1 thrown.lua "thrown.lua"
 steps thrown_text <<<'error("\27[31mred\0")'
@@ -118,6 +135,9 @@ for bad in bad/empty.lua bad/zero.lua bad/noise.lua bad/latin.lua bad/huge.lua b
     run 2 tinlatch rehearse "$split" --board "$bad"
     err_has "${bad%.lua}"
 done
+sed 's/name = "U2", on = "upper", x = "16 mm"/name = "U2", on = "upper", x = "66 mm"/' "$TOP/recipes/boards/hx210.lua" >off.board
+run 2 tinlatch check "$split" --board off.board
+err_has "off.board:17: part U2: its centre is not on its board"
 echo 'while true do end' >loop.board
 run "1|2" tinlatch check "$split" --board loop.board --cpu 0.5
 err_has "loop.board"
