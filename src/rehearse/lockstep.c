@@ -8,9 +8,9 @@
 #include <string.h>
 
 enum {
-    GATHER = 64 * 1024,        /* bytes of record per write */
-    KNOB_MS = 3000,            /* a person looks, reaches out, turns */
-    COOLING_MS = 3600 * 1000,  /* a plate that is not touch-safe by then will not be */
+    GATHER = 64 * 1024,       /* bytes of record per write */
+    KNOB_MS = 3000,           /* a person looks, reaches out, turns */
+    COOLING_MS = 3600 * 1000, /* a plate that is not touch-safe by then will not be */
     MOST_MS = RECIPE_HOURS * 3600 * 1000,
 };
 static const double TORN = 0.01; /* share of solder still solid at a lift: more tears pads */
