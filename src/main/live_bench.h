@@ -6,7 +6,7 @@
 #include "tinlatch/benchfile.h"
 
 struct live_options {
-    int recipe_fd, front_fd, record_fd; /* inherited from the front */
+    int recipe_fd, front_fd, record_fd;            /* inherited from the front */
     const char *latch_path, *recipe_name, *serial; /* serial "" = not given */
 };
 
