@@ -130,3 +130,11 @@ if(TARGET tinlatch AND TARGET tinlatch-guard)
       "TOP=${CMAKE_SOURCE_DIR};TINLATCH=$<TARGET_FILE:tinlatch>")
   endforeach()
 endif()
+
+# What is held against a clock runs alone: a neighbour on a small machine is no defect.
+foreach(timed unit-keeper unit-live unit-serial process-front process-front-terminal
+              process-mimic_alone process-whole_runs process-kills)
+  if(TEST ${timed})
+    set_tests_properties(${timed} PROPERTIES RUN_SERIAL TRUE)
+  endif()
+endforeach()

@@ -60,6 +60,9 @@ struct benchfile {
 int benchfile_parse(const char *file, const char *text, size_t length, struct benchfile *out,
                     struct tl_error *error);
 
+/* The insert of that name; NULL if the bench has none. */
+const struct insert *benchfile_insert(const struct benchfile *bench, const char *name);
+
 /* Every key of every section: what drives the parser, its messages and the reference page. */
 enum key_form {
     KEY_TEXT,     /* free text, `high` bytes at most, in double quotes if it must keep blanks */

@@ -8,9 +8,10 @@
  *
  * Ownership  guard_new's caller frees; ports and journal stay the caller's.
  * Never      blocks, asks a clock, or allocates after guard_new.
- * Fails      guard_new: TL_RANGE, TL_MISSING with the sentence. guard_receive: TL_BAD for a message
- *            that is not permitted or not well formed: the run is over, everything off.
- *            TL_LIMIT for a HELLO that asks for more than the bench allows: nothing was started.
+ * Fails      guard_new: TL_SYSTEM. guard_receive: TL_BAD for a message that is not permitted or not well
+ *            formed: the run is over, everything off. For a HELLO, and then nothing was started: TL_LIMIT (it asks
+ *            for more than the bench allows), TL_MISSING (an insert that the bench has not), TL_DEVICE (no plate,
+ *            no supply), TL_SYSTEM (the rule table of this build is not whole).
  * Units      as in bench.h; t_ms instants of the run's clock. */
 #ifndef TINLATCH_GUARD_H
 #define TINLATCH_GUARD_H
@@ -100,6 +101,9 @@ enum guard_event {
     GUARD_EVENTS,
 };
 enum guard_mode guard_mode_next(enum guard_mode mode, enum guard_event event);
+
+/* Does a rule begin to warn at this scan? *told keeps whether it fired at the last one. */
+bool guard_begins_to_warn(enum rule_kind kind, bool fired, bool *told);
 
 /* Does the permit table let this kind of message through in this mode? */
 bool guard_permits(enum guard_mode mode, int kind);

@@ -85,9 +85,10 @@ void interlock_begin(struct interlock *il, uint32_t stop_count);
 void interlock_step(struct interlock *il, const struct limits *limits, const struct readings *in,
                     const struct wanted *want, int64_t t_ms, struct granted *out);
 
-/* Is the rule table whole (ids unique, no missing question) and every merged limit in
- * (0, ceiling]? NULL if so, else a sentence saying what is wrong. Call before the first step. */
-const char *interlock_validate(const struct limits *limits);
+/* Is the rule table whole (ids unique; every rule with its question and its words; a trip for every input that
+ * is not read) and every merged limit in (0, ceiling]? NULL if so, else a sentence saying what is wrong, which
+ * may stand in `text`. Call before the first step. */
+const char *interlock_validate(const struct limits *limits, char text[BENCH_TEXT]);
 
 /* The plain sentence of a rule that fires on these readings: what happened, with numbers and their
  * limit; then what to do; then what to check at the bench. Three texts, each NUL-terminated in its

@@ -9,6 +9,7 @@
 #ifndef TINLATCH_REHEARSE_H
 #define TINLATCH_REHEARSE_H
 
+#include <signal.h>
 #include <stdio.h>
 
 #include "tinlatch/benchfile.h"
@@ -51,6 +52,7 @@ struct rehearse_setup {
     int answer_count;
     struct rehearse_answer answer[REHEARSE_ANSWERS];
     bool header_only; /* load and merge, do not run the steps */
+    const volatile sig_atomic_t *stop; /* set by a signal handler: end it; NULL = never */
 };
 
 int answers_parse(const char *file, const char *text, size_t length,

@@ -27,6 +27,9 @@ enum {
 /* A tip taped to a board reads this share of the rise above the room; common practice, no source. */
 #define THERMAL_TAPED_TIP 0.99
 
+/* No hot air, iron or lamp brings more than this into a board. */
+#define THERMAL_HAND_W 2000.0
+
 /* What is drawn per world; all 1 and room_c = 25 for the nominal one. */
 struct thermal_setup {
     struct plate plate;

@@ -1458,3 +1458,11 @@ int benchfile_parse(const char *file, const char *text, size_t length, struct be
         *out = bench;
     return p.result;
 }
+
+const struct insert *benchfile_insert(const struct benchfile *bench, const char *name)
+{
+    for (int32_t i = 0; i < bench->insert_count; i++)
+        if (!strcmp(bench->insert[i].name, name))
+            return &bench->insert[i];
+    return NULL;
+}

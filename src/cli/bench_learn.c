@@ -106,10 +106,9 @@ static int read_log(struct log *log, const char *text, size_t length, struct tl_
 static int find_insert(const struct benchfile *bench, const char *name, struct insert *insert,
                        struct tl_error *error)
 {
-    *insert = (struct insert){0};
-    for (int i = 0; i < bench->insert_count; i++)
-        if (!strcmp(bench->insert[i].name, name))
-            *insert = bench->insert[i];
+    const struct insert *lay = benchfile_insert(bench, name);
+
+    *insert = lay ? *lay : (struct insert){0};
     if (name[0] && insert->capacity_j_k <= 0)
         return tl_error_set(error, TL_MISSING, "the run's insert %s is not in the bench file",
                             name);

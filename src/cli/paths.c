@@ -130,7 +130,8 @@ static const char *absolute(const char *name)
     return value && value[0] == '/' ? value : NULL;
 }
 
-/* TINLATCH_HOME + in_home, else $xdg + "/tinlatch" + in_home, else HOME + fallback + in_home. */
+/* TINLATCH_HOME + in_home, else $xdg + "/tinlatch" + in_home, else HOME + fallback + in_home. TL_MISSING when
+ * none of them is set, TL_FILE when the path cannot be formed. */
 static int place(char *out, const char *xdg, const char *fallback, const char *in_home,
                  struct tl_error *error)
 {
@@ -142,20 +143,28 @@ static int place(char *out, const char *xdg, const char *fallback, const char *i
         if (join(base, absolute(xdg), "/tinlatch", error))
             return TL_FILE;
     } else if (!absolute("HOME")) {
-        tl_error_set(error, TL_FILE, "neither TINLATCH_HOME nor HOME is set");
-        return TL_FILE;
+        tl_error_set(error, TL_MISSING, "neither TINLATCH_HOME nor HOME is set");
+        return TL_MISSING;
     } else if (join(base, absolute("HOME"), fallback, error)) {
         return TL_FILE;
     }
     return join(out, base, in_home, error);
 }
 
+int paths_given(const char *given, char *out, struct tl_error *error)
+{
+    return join(out, given, "", error);
+}
+
 int paths_default_bench(const char *share, char *out, bool *is_demo, struct tl_error *error)
 {
     *is_demo = false;
-    /* Anything but "not there" is the owner's bench file: an unreadable one must not be passed over. */
-    if (!place(out, "XDG_CONFIG_HOME", "/.config/tinlatch", "/bench.ini", error) &&
-        (access(out, F_OK) == 0 || (errno != ENOENT && errno != ENOTDIR)))
+    /* Anything but "not there" is the owner's bench file: neither an unreadable one nor one whose path is too
+     * long may be passed over for the demo's limits. */
+    int placed = place(out, "XDG_CONFIG_HOME", "/.config/tinlatch", "/bench.ini", error);
+    if (placed == TL_FILE)
+        return TL_FILE;
+    if (!placed && (access(out, F_OK) == 0 || (errno != ENOENT && errno != ENOTDIR)))
         return 0;
     *is_demo = true;
     return join(out, share, "/recipes/benches/demo.ini", error);

@@ -19,6 +19,9 @@ int paths_share(char *out, struct tl_error *error);
  * none is near. */
 bool paths_nearest(const char *path, const char *share, char *out);
 
+/* The path that a person named. */
+int paths_given(const char *given, char *out, struct tl_error *error);
+
 /* The bench file of the configuration directory if there is one, else the demo bench. */
 int paths_default_bench(const char *share, char *out, bool *is_demo, struct tl_error *error);
 

@@ -40,9 +40,9 @@ struct play {
 
 static int load_bench(struct play *play, const struct options *options, struct tl_error *error)
 {
-    if (options->bench)
-        snprintf(play->bench_path, PATH_SIZE, "%s", options->bench);
-    else if (paths_default_bench(play->share, play->bench_path, &play->bench_is_demo, error))
+    if (options->bench
+            ? paths_given(options->bench, play->bench_path, error)
+            : paths_default_bench(play->share, play->bench_path, &play->bench_is_demo, error))
         return TL_FILE;
     int result = file_read(play->bench_path, SMALL_FILE, &play->bench_text.at,
                            &play->bench_text.length, error);
@@ -147,48 +147,13 @@ static void end_record(struct play *play)
 
 /* ---- a signal from outside ------------------------------------------------------------------ */
 
-/* What the handler says under --json, made beforehand: nothing but write may be called there. */
-static struct {
-    char text[2048];
-    size_t length;
-    pid_t owner; /* the rehearsal's child inherits the handler and has nothing to say */
-    int fd;
-} last_object;
+static volatile sig_atomic_t
+    stopped; /* the rehearsal looks at it, ends its child and closes the record */
 
 static void on_signal(int number)
 {
-    static const char said[] = "\ntinlatch: stopped by a signal; nothing was heated\n";
     (void)number;
-    if (getpid() == last_object.owner) {
-        ssize_t n =
-            last_object.length ? write(last_object.fd, last_object.text, last_object.length) : 0;
-        if (n >= 0)
-            n = write(2, said, sizeof said - 1);
-    }
-    _exit(RUN_STOPPED);
-}
-
-static void prepare_object(struct cli *cli, struct play *play)
-{
-    last_object.owner = getpid();
-    last_object.fd = fileno(cli->out);
-    last_object.length = 0;
-    FILE *to = cli->options.json && last_object.fd >= 0
-                   ? fmemopen(last_object.text, sizeof last_object.text, "w")
-                   : NULL;
-    if (!to)
-        return;
-    struct run *run = &play->run;
-    run->outcome = RUN_STOPPED;
-    snprintf(run->recipe, sizeof run->recipe, "%s", cli->options.argument);
-    run->seed = cli->options.setup.seed;
-    tl_error_set(&run->error, TL_ENDED, "stopped by a signal");
-    run->peak_true_c = run->peak_read_c = run->peak_board_c = run->cool_c_s = NAN;
-    report_json(run, to);
-    if (fflush(to) == 0 && !ferror(to))
-        last_object.length = (size_t)ftell(to);
-    fclose(to);
-    memset(run, 0, sizeof *run);
+    stopped = 1;
 }
 
 static const int stop_signals[] = {SIGINT, SIGTERM, SIGHUP};
@@ -209,23 +174,42 @@ static void release_signals(const struct sigaction *before)
 
 /* ---- what is written ------------------------------------------------------------------------ */
 
-/* Into a new file beside it, then over it: a full disk leaves the last good one. */
+/* A new file beside `path`, to be put over it: a full disk leaves the last good one. Whatever stands there under
+ * the name is taken away first: a pipe would make us wait, a link would lead us elsewhere. */
+static FILE *open_part(const char *path, char *part, struct tl_error *error)
+{
+    if (snprintf(part, PATH_SIZE, "%s.part", path) >= PATH_SIZE) {
+        tl_error_set(error, TL_FILE, "%s: %s", path, strerror(ENAMETOOLONG));
+        return NULL;
+    }
+    unlink(part);
+    int fd = open(part, O_WRONLY | O_CREAT | O_EXCL | O_NOFOLLOW | O_CLOEXEC | O_NOCTTY, 0644);
+    FILE *to = fd >= 0 ? fdopen(fd, "w") : NULL;
+    if (!to)
+        tl_error_set(error, TL_FILE, "%s: %s", part, strerror(errno));
+    if (!to && fd >= 0)
+        close(fd);
+    return to;
+}
+
+static int close_part(FILE *to, bool failed, const char *part, const char *path,
+                      struct tl_error *error)
+{
+    if (fclose(to) == 0 && !failed && rename(part, path) == 0)
+        return 0;
+    tl_error_set(error, TL_FILE, "%s: %s", path, strerror(errno ? errno : EIO));
+    unlink(part);
+    return TL_FILE;
+}
+
 static int write_chart(const char *path, const struct run *run, struct tl_error *error)
 {
     char part[PATH_SIZE];
-    if (snprintf(part, sizeof part, "%s.part", path) >= PATH_SIZE)
-        return tl_error_set(error, TL_FILE, "%s: %s", path, strerror(ENAMETOOLONG));
-    FILE *to = fopen(part, "we");
+    FILE *to = open_part(path, part, error);
     if (!to)
-        return tl_error_set(error, TL_FILE, "%s: %s", part, strerror(errno));
-    report_svg(run, to);
-    bool failed = ferror(to) != 0;
-    if (fclose(to) != 0 || failed || rename(part, path) != 0) {
-        tl_error_set(error, TL_FILE, "%s: %s", path, strerror(errno ? errno : EIO));
-        unlink(part);
         return TL_FILE;
-    }
-    return 0;
+    report_svg(run, to);
+    return close_part(to, ferror(to) != 0, part, path, error);
 }
 
 static int copy_bytes(int from, FILE *to)
@@ -241,15 +225,24 @@ static int copy_bytes(int from, FILE *to)
     return n < 0 ? -1 : 0;
 }
 
+/* --out may name the directory of the records itself. */
+static bool is_record(const struct play *play, const char *path)
+{
+    struct stat own, there;
+    return fstat(play->record_fd, &own) == 0 && stat(path, &there) == 0 &&
+           own.st_dev == there.st_dev && own.st_ino == there.st_ino;
+}
+
 static int copy_record(const struct play *play, const char *path, struct tl_error *error)
 {
-    FILE *to = fopen(path, "we");
+    char part[PATH_SIZE];
+    if (is_record(play, path))
+        return 0;
+    FILE *to = open_part(path, part, error);
     if (!to)
-        return tl_error_set(error, TL_FILE, "%s: %s", path, strerror(errno));
+        return TL_FILE;
     bool failed = copy_bytes(play->record_fd, to) != 0;
-    if (fclose(to) != 0 || failed)
-        return tl_error_set(error, TL_FILE, "%s: %s", path, strerror(errno ? errno : EIO));
-    return 0;
+    return close_part(to, failed, part, path, error);
 }
 
 /* --out: chart.svg and the record. */
@@ -330,9 +323,9 @@ static int run_it(struct cli *cli, struct play *play, struct tl_error *error)
     if (cli->options.out && paths_make(cli->options.out, error))
         return TL_FILE;
     begin_record(cli, play);
-    prepare_object(cli, play);
     cli_flush(cli); /* nothing of ours may be printed twice by the child */
     fflush(cli->err);
+    cli->options.setup.stop = &stopped;
     catch_signals(before);
     int result = rehearse(&cli->options.setup, play->record_fd, &play->run, error);
     release_signals(before);
@@ -350,7 +343,9 @@ static enum outcome tell(struct cli *cli, struct play *play, bool in_short)
     struct tl_error late = {
         0}; /* the rehearsal is over and worth showing, whatever comes of this */
     bool began = run->outcome != RUN_INVALID;
-    if (cli->options.out && began)
+    bool cut =
+        run->outcome == RUN_STOPPED && run->error.code == TL_ENDED; /* half is not worth showing */
+    if (cli->options.out && began && !cut)
         write_out(play, cli->options.out, &late);
     if (late.code && run->outcome == RUN_DONE) {
         run->outcome = RUN_INVALID;
@@ -359,10 +354,11 @@ static enum outcome tell(struct cli *cli, struct play *play, bool in_short)
     const struct tl_error *error = run->error.code ? &run->error : &late;
     struct text text = text_of(play, &cli->options, error->file);
     char shown[4096];
-    bool within = error->code && began && !cli->options.json && same_place(cli->out, cli->err);
+    bool within =
+        error->code && began && !cut && !cli->options.json && same_place(cli->out, cli->err);
     if (within)
         error_text(error, text.at, text.length, shown, sizeof shown);
-    if (began || cli->options.json)
+    if ((began && !cut) || cli->options.json)
         print(cli, play, in_short, within ? shown : NULL);
     cli_flush(cli); /* the error comes last, below what it is about */
     if (error->code && !within)

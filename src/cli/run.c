@@ -47,9 +47,8 @@ struct bench_run {
 static int find_bench(struct bench_run *r, const struct options *options, struct tl_error *error)
 {
     bool is_demo = false;
-    if (options->bench)
-        snprintf(r->bench_path, PATH_SIZE, "%s", options->bench);
-    else if (paths_default_bench(r->share, r->bench_path, &is_demo, error))
+    if (options->bench ? paths_given(options->bench, r->bench_path, error)
+                       : paths_default_bench(r->share, r->bench_path, &is_demo, error))
         return TL_FILE;
     if (!is_demo)
         return 0;

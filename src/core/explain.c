@@ -10,8 +10,9 @@ struct advice {
 };
 
 static const char off[] = "heat and supply are off and stay off; the run is over";
-static const char plug[] = "heat and supply are off and stay off; the run is over. If the plate "
-                           "still gets hotter, pull its mains plug";
+static const char plug[] =
+    "heat and supply were told off and are not granted again; the run is over. "
+    "If the plate does not fall, pull its mains plug";
 static const char probes[] = "heat and supply are off and stay off; the run is over. Take the "
                              "supply's leads off the board before anything else";
 
@@ -299,6 +300,9 @@ void interlock_explain(enum rule_id id, const struct limits *limits, const struc
     bytes_text(&b, " (");
     bytes_text(&b, rules[id].id);
     bytes_char(&b, ')');
-    bytes_copy_text(words->act, sizeof words->act, advices[id].act);
-    bytes_copy_text(words->inspect, sizeof words->inspect, advices[id].inspect);
+    /* interlock_validate refuses a table in which one is missing */
+    if (advices[id].act)
+        bytes_copy_text(words->act, sizeof words->act, advices[id].act);
+    if (advices[id].inspect)
+        bytes_copy_text(words->inspect, sizeof words->inspect, advices[id].inspect);
 }

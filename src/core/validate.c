@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: MIT */
+#include <stdio.h>
 #include <string.h>
 
 #include "rules.h"
@@ -23,37 +24,47 @@ static enum rule_latch latch_of(enum rule_kind kind)
     return THIS_RUN;
 }
 
-static const char *check_rows(void)
+/* "the rule plate-over has no words" */
+static const char *blame(const char *id, const char *what, char *text)
+{
+    snprintf(text, BENCH_TEXT, "the rule %s %s", id, what);
+    return text;
+}
+
+static const char *check_rows(char *text)
 {
     for (enum rule_id i = 0; i < RULES; i++) {
-        if (!rules[i].id || !rules[i].id[0])
-            return "a rule has no id";
+        if (!rules[i].id || !rules[i].id[0]) {
+            snprintf(text, BENCH_TEXT, "the rule in row %d has no id", (int)i + 1);
+            return text;
+        }
         if (rules[i].for_ms < 0 || rules[i].latch != latch_of(rules[i].kind))
-            return "a rule's time or latch does not fit its kind";
+            return blame(rules[i].id, "has a time or latch that does not fit its kind", text);
         for (enum rule_id j = 0; j < i; j++)
             if (strcmp(rules[i].id, rules[j].id) == 0)
-                return "two rules have the same id";
+                return blame(rules[i].id, "stands in the table twice", text);
     }
     return NULL;
 }
 
-static bool some_trip_fires(const struct facts *f)
+/* The first trip that fires; RULES if none does. */
+static enum rule_id firing_trip(const struct facts *f)
 {
-    for (enum rule_id i = 0; i < RULES; i++)
-        if (rules[i].kind == RULE_TRIP && rule_fires(i, f))
-            return true;
-    return false;
+    enum rule_id id = 0;
+    while (id < RULES && !(rules[id].kind == RULE_TRIP && rule_fires(id, f)))
+        id++;
+    return id;
 }
 
 /* A rule that was forgotten in rule_fires always fires, so a bench at rest shows it. */
-static const char *check_questions(void)
+static const char *check_questions(char *text)
 {
     static const struct readings nothing;
     static const struct wanted no_wish;
     struct facts f = {limits_built_in(), &nothing, &no_wish, 0, 0, 0};
     for (enum rule_id i = 0; i < RULES; i++)
         if (rule_fires(i, &f))
-            return "a rule has no question";
+            return blame(rules[i].id, "has no question", text);
     return NULL;
 }
 
@@ -66,8 +77,40 @@ static void all_is_well(struct readings *in)
     in->supply.quality = QUALITY_GOOD;
 }
 
+/* Who trips without saying why is of no use to a person. */
+static const char *check_words(char *text)
+{
+    static const struct wanted no_wish;
+    struct readings in;
+    struct rule_words words;
+
+    all_is_well(&in);
+    for (enum rule_id i = 0; i < RULES; i++) {
+        interlock_explain(i, limits_built_in(), &in, &no_wish, 0, &words);
+        /* `what` ends with the rule's id in brackets, whatever stands before it */
+        if (words.what[0] == ' ' || !words.act[0] || !words.inspect[0])
+            return blame(rules[i].id, "has no words", text);
+    }
+    return NULL;
+}
+
+/* Every input that some rule reads, and how it looks when nothing is heard of it. A new one is one row here. */
+/* clang-format off */
+#define UNREAD_LIST(X)                                                                       \
+    X("the plate sensor is not read",           sensor[SENSOR_PLATE].quality,   QUALITY_NONE) \
+    X("the second plate sensor is not read",    sensor[SENSOR_PLATE_2].quality, QUALITY_NONE) \
+    X("the board sensor is not read",           sensor[SENSOR_BOARD].quality,   QUALITY_NONE) \
+    X("the plate is not read",                  plate.quality,                  QUALITY_NONE) \
+    X("the supply is not read",                 supply.quality,                 QUALITY_NONE) \
+    X("the plate's instrument is silent",       plate_silent_ms,                LATE_MS)      \
+    X("the supply is silent",                   supply_silent_ms,               LATE_MS)      \
+    X("the recipe is silent",                   recipe_silent_ms,               LATE_MS)      \
+    X("the keeper is silent",                   keeper_silent_ms,               LATE_MS)      \
+    X("the record is late",                     record_late_ms,                 LATE_MS)
+/* clang-format on */
+
 /* Take each input away in turn; a rule must trip on its absence. */
-static const char *check_unread(void)
+static const char *check_unread(char *text)
 {
     static const struct wanted no_wish;
     struct limits limits = *limits_built_in();
@@ -76,41 +119,16 @@ static const char *check_unread(void)
     struct facts f = {&limits, &in, &no_wish, LATE_MS, 0, 0};
 
     all_is_well(&in);
-    if (some_trip_fires(&f))
-        return "a rule trips on a bench where all is well";
-    for (int i = 0; i < SENSORS; i++) {
-        all_is_well(&in);
-        in.sensor[i].quality = QUALITY_NONE;
-        if (!some_trip_fires(&f))
-            return "no rule trips when a sensor is not read";
-    }
-    all_is_well(&in);
-    in.plate.quality = QUALITY_NONE;
-    if (!some_trip_fires(&f))
-        return "no rule trips when the plate is not read";
-    all_is_well(&in);
-    in.supply.quality = QUALITY_NONE;
-    if (!some_trip_fires(&f))
-        return "no rule trips when the supply is not read";
-    all_is_well(&in);
-    in.plate_silent_ms = LATE_MS;
-    if (!some_trip_fires(&f))
-        return "no rule trips when the plate's instrument is silent";
-    all_is_well(&in);
-    in.supply_silent_ms = LATE_MS;
-    if (!some_trip_fires(&f))
-        return "no rule trips when the supply is silent";
-    all_is_well(&in);
-    in.recipe_silent_ms = LATE_MS;
-    if (!some_trip_fires(&f))
-        return "no rule trips when the recipe is silent";
-    all_is_well(&in);
-    in.keeper_silent_ms = LATE_MS;
-    if (!some_trip_fires(&f))
-        return "no rule trips when the keeper is silent";
-    all_is_well(&in);
-    in.record_late_ms = LATE_MS;
-    return some_trip_fires(&f) ? NULL : "no rule trips when the record is late";
+    if (firing_trip(&f) < RULES)
+        return blame(rules[firing_trip(&f)].id, "trips on a bench where all is well", text);
+#define X(what, field, value)                                                                      \
+    all_is_well(&in);                                                                              \
+    in.field = (value);                                                                            \
+    if (firing_trip(&f) == RULES)                                                                  \
+        return "no rule trips when " what;
+    UNREAD_LIST(X)
+#undef X
+    return NULL;
 }
 
 static bool is_silence(int32_t for_ms)
@@ -149,12 +167,14 @@ static const char *check_limits(const struct limits *limits)
     return NULL;
 }
 
-const char *interlock_validate(const struct limits *limits)
+const char *interlock_validate(const struct limits *limits, char text[BENCH_TEXT])
 {
-    const char *wrong = check_rows();
+    const char *wrong = check_rows(text);
     if (!wrong)
-        wrong = check_questions();
+        wrong = check_questions(text);
     if (!wrong)
-        wrong = check_unread();
+        wrong = check_words(text);
+    if (!wrong)
+        wrong = check_unread(text);
     return wrong ? wrong : check_limits(limits);
 }

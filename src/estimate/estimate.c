@@ -77,7 +77,7 @@ void estimate_hand(struct estimate *estimate, enum hand hand, int part)
 
 void estimate_hot_air(struct estimate *estimate, double watts, int part)
 {
-    estimate->hand_w = watts;
+    estimate->hand_w = fmin(fmax(watts, 0), THERMAL_HAND_W);
     estimate->hand_part = part;
 }
 
@@ -178,14 +178,29 @@ static int32_t solid_ms(const struct estimate *estimate, int joint)
     return in_ms(thermal_foresee(&estimate->thermal, &input, false, joint, false, HORIZON_S));
 }
 
+/* What a TURN can carry: a joint hotter than any solder boils is not worth telling apart, nor one that the model
+ * has lost altogether. */
+static int32_t in_mc(double temp_c)
+{
+    enum { LEAST_C = -273, MOST_C = 2000 };
+    if (!(temp_c > LEAST_C))
+        return LEAST_C * 1000;
+    return (int32_t)lround(fmin(temp_c, MOST_C) * 1000);
+}
+
+static int32_t in_permille(double share)
+{
+    return share > 0 ? (int32_t)floor(fmin(share, 1) * 1000) : 0; /* 0 for NaN */
+}
+
 void estimate_joint(const struct estimate *estimate, int joint, bool forecast,
                     struct wire_joint *out)
 {
     const struct thermal *thermal = &estimate->thermal;
     double molten = thermal_joint_molten(thermal, joint);
     *out = (struct wire_joint){
-        .temp_mc = (int32_t)lround(thermal_joint_coldest_c(thermal, joint) * 1000),
-        .molten_permille = (int32_t)floor(molten * 1000),
+        .temp_mc = in_mc(thermal_joint_coldest_c(thermal, joint)),
+        .molten_permille = in_permille(molten),
         .melt_ms = molten >= 1 ? 0 : -1,
         .solid_ms = molten > 0 ? -1 : 0,
     };

@@ -2,7 +2,10 @@
 /* After the run: everything off, the fan only when the joints are solid, until nothing burns. */
 #include "guard_private.h"
 
+#include <math.h>
 #include <stdio.h>
+
+#include "tinlatch/quantity.h"
 
 /* How long until every joint is solid, as the recipe last estimated it; a fifth on top. */
 static int64_t until_solid_ms(const struct guard *guard)
@@ -26,7 +29,13 @@ void cooling_begin(struct guard *guard, int64_t t_ms)
     guard->solid_ms = t_ms + until_solid_ms(guard);
     guard->solid_told = guard->solid_ms == t_ms;
     guard->safe_since_ms = -1;
+    guard->fall = (struct fall){.from_mc = guard->in.plate.temp_mc, .since_ms = t_ms};
     cooling_hands(guard, guard->trip.hands, sizeof guard->trip.hands);
+}
+
+static bool plate_is_read(const struct guard *guard)
+{
+    return guard->in.plate.quality == QUALITY_GOOD;
 }
 
 static bool over_its_ceiling(const struct guard *guard)
@@ -46,15 +55,77 @@ static bool touch_safe(const struct guard *guard)
     return true;
 }
 
+static void plate_fell(struct guard *guard, int64_t t_ms)
+{
+    struct fall *fall = &guard->fall;
+
+    /* The estimate was of a plate that cools from the run's end on: it does so only now. */
+    if (fall->stuck && !guard->solid_told)
+        guard->solid_ms = t_ms + until_solid_ms(guard);
+    fall->from_mc = guard->in.plate.temp_mc;
+    fall->since_ms = t_ms;
+    fall->seen = true;
+    fall->stuck = false;
+}
+
+/* Told off is not off. A hot plate that does not fall is still heated, or its sensor lies. */
+static void watch_fall(struct guard *guard, int64_t t_ms)
+{
+    struct fall *fall = &guard->fall;
+    int32_t now_mc = guard->in.plate.temp_mc;
+
+    if (!guard->limits.uses_plate || !plate_is_read(guard))
+        return;
+    if (now_mc < FALL_ABOVE_MC || now_mc <= fall->from_mc - FALL_MC) {
+        plate_fell(guard, t_ms);
+        return;
+    }
+    if (now_mc > fall->from_mc)
+        fall->from_mc = now_mc;
+    if (t_ms - fall->since_ms < FALL_MS)
+        return;
+    fall->stuck = true;
+    if (fall->stuck_told)
+        return;
+    fall->stuck_told = true;
+    guard_say(guard, NOTE_WARN, t_ms,
+              "the plate does not cool though heat is off: pull the mains plug");
+}
+
+/* Once, and only of a plate that is seen to cool. True: now. */
+static bool joints_are_solid(struct guard *guard, int64_t t_ms)
+{
+    struct fall *fall = &guard->fall;
+    bool read = plate_is_read(guard);
+
+    if (guard->solid_told || t_ms < guard->solid_ms)
+        return false;
+    guard->solid_told = read && fall->seen && !fall->stuck;
+    if (guard->solid_told || fall->doubt_told || (read && !fall->stuck))
+        return guard->solid_told;
+    fall->doubt_told = true;
+    guard_say(guard, NOTE_HANDS, t_ms,
+              read ? "The plate does not cool: the joints may still be molten. Hands off."
+                   : "The plate cannot be read: the joints may still be molten. Hands off.");
+    return false;
+}
+
+static void tell_solid(struct guard *guard, int64_t t_ms)
+{
+    if (guard->trip.tripped)
+        guard_say(guard, NOTE_HANDS, t_ms, "the joints are solid");
+    else if (guard->config.journal)
+        journal_event(guard->config.journal, t_ms, "hands", "the joints are solid");
+}
+
 void cooling_want(struct guard *guard, int64_t t_ms)
 {
     uint32_t beeps = guard->want.beeps;
 
-    if (!guard->solid_told && t_ms >= guard->solid_ms) {
-        guard->solid_told = true;
+    watch_fall(guard, t_ms);
+    if (joints_are_solid(guard, t_ms)) {
         beeps++;
-        if (guard->config.journal)
-            journal_event(guard->config.journal, t_ms, "hands", "the joints are solid");
+        tell_solid(guard, t_ms);
     }
     bool blow = t_ms >= guard->solid_ms || over_its_ceiling(guard);
     guard->want = (struct wanted){.beeps = beeps};
@@ -79,22 +150,79 @@ bool cooling_over(struct guard *guard, int64_t t_ms)
     return t_ms - guard->safe_since_ms >= TOUCH_SAFE_MS;
 }
 
-void cooling_hands(const struct guard *guard, char *text, size_t size)
+/* "24 s", "5 min 22 s" */
+static const char *print_wait(int64_t wait_ms, char *out, size_t size)
 {
-    int wait_s = (int)((guard->solid_ms - guard->ended_ms + 999) / 1000);
+    double wait_s = ceil((double)wait_ms / 1000);
 
-    if (!guard->limits.uses_plate)
-        snprintf(text, size, "The supply is off. Nothing was heated.");
-    else if (guard->turn.joints > 0 && wait_s > 0)
+    if (wait_s > 90)
+        return quantity_print(wait_s, UNIT_TIME, out, size);
+    snprintf(out, size, "%.0f s", wait_s);
+    return out;
+}
+
+/* What makes it doubtful that off was obeyed; it stands before everything else. False: nothing does. */
+static bool off_is_doubtful(const struct guard *guard, char *text, size_t size)
+{
+    const struct temp_reading *plate = &guard->in.plate;
+    int32_t silent_ms = guard->limits.silent_ms;
+    bool rising = guard->in.ramp_known && guard->in.ramp_mc_s > RISING_MC_S;
+
+    if (plate->quality == QUALITY_NONE)
+        snprintf(text, size, "The plate was never read: take it for hot, pull its mains plug.");
+    else if (plate->quality != QUALITY_GOOD || plate->age_ms >= silent_ms) /* silent comes first */
         snprintf(text, size,
-                 "Heat is off. The joints are still molten: hands off until it beeps, about %d s.",
-                 wait_s);
+                 "The plate last read %d C; nothing is read now: take it for hot, pull its mains "
+                 "plug.",
+                 (int)(plate->temp_mc / 1000));
+    else if (guard->in.plate_silent_ms >= silent_ms)
+        snprintf(text, size,
+                 "Heat was told off, but the plate's instrument does not answer: pull the mains "
+                 "plug.");
+    else if (over_its_ceiling(guard) && rising)
+        snprintf(text, size,
+                 "Heat was told off, but the plate is still at its limit: pull the mains plug.");
+    else
+        return false;
+    return true;
+}
+
+static void hands_off_plate(const struct guard *guard, char *text, size_t size)
+{
+    int64_t wait_ms = guard->solid_ms - guard->ended_ms;
+    bool molten = guard->turn.joints > 0 && wait_ms > 0;
+    char wait[40], doubt[BENCH_TEXT - 64];
+
+    if (off_is_doubtful(guard, doubt, sizeof doubt))
+        snprintf(text, size, "%s%s", doubt,
+                 molten ? " The joints may be molten: hands off the board." : "");
+    else if (molten)
+        snprintf(text, size,
+                 "Heat is off. The joints are still molten: hands off until it beeps, about %s.",
+                 print_wait(wait_ms, wait, sizeof wait));
     else if (touch_safe(guard))
         snprintf(text, size, "Heat is off. Everything reads below 45 C.");
-    else if (guard->in.plate.quality == QUALITY_GOOD)
+    else
         snprintf(text, size,
                  "Heat is off. The plate reads %d C: touch nothing on it before it is below 45 C.",
                  (int)(guard->in.plate.temp_mc / 1000));
+}
+
+static void hands_off_supply(const struct guard *guard, char *text, size_t size)
+{
+    const struct supply_reading *supply = &guard->in.supply;
+    bool known =
+        supply->quality == QUALITY_GOOD && guard->in.supply_silent_ms < guard->limits.silent_ms;
+
+    snprintf(text, size, "%s Nothing was heated.",
+             known ? "The supply is off."
+                   : "The supply was told off, but does not answer: switch it off by hand.");
+}
+
+void cooling_hands(const struct guard *guard, char *text, size_t size)
+{
+    if (guard->limits.uses_plate)
+        hands_off_plate(guard, text, size);
     else
-        snprintf(text, size, "Heat is off. The plate cannot be read: take it for hot.");
+        hands_off_supply(guard, text, size);
 }

@@ -117,6 +117,31 @@ static void guard_paused(struct guard *guard, int32_t rule, int64_t t_ms)
     guard_enter(guard, EVENT_PAUSE, t_ms);
 }
 
+bool guard_begins_to_warn(enum rule_kind kind, bool fired, bool *told)
+{
+    bool begins = fired && !*told;
+
+    *told = fired;
+    return kind == RULE_WARN && begins;
+}
+
+/* A warning is shown and recorded when its cause begins, and again only after that was gone. */
+static void guard_warn(struct guard *guard, int64_t t_ms)
+{
+    struct rule_words words;
+
+    for (enum rule_id id = 0; id < RULES; id++) {
+        if (!guard_begins_to_warn(rules[id].kind, guard->interlock.state[id].fired,
+                                  &guard->warned[id]))
+            continue;
+        interlock_explain(id, &guard->limits, &guard->in, &guard->want, guard->interlock.heat_ms,
+                          &words);
+        if (guard->config.journal)
+            journal_rule(guard->config.journal, t_ms, id, &words);
+        guard_say(guard, NOTE_WARN, t_ms, words.what);
+    }
+}
+
 static void guard_judge(struct guard *guard, int64_t t_ms)
 {
     int32_t rule = -1;
@@ -127,6 +152,7 @@ static void guard_judge(struct guard *guard, int64_t t_ms)
         return;
     }
     interlock_step(&guard->interlock, &guard->limits, &guard->in, &guard->want, t_ms, &guard->out);
+    guard_warn(guard, t_ms);
     if (guard->interlock.tripped && !guard->trip.tripped)
         guard_tripped(guard, t_ms);
     else if (rule_of_kind_fires(guard, RULE_PAUSE, &rule))
@@ -270,14 +296,6 @@ void guard_scan(struct guard *guard, int64_t t_ms)
     guard_tell(guard, t_ms);   /* -> snapshot, record */
 }
 
-static const struct insert *find_insert(const struct benchfile *bench, const char *name)
-{
-    for (int32_t i = 0; i < bench->insert_count; i++)
-        if (strcmp(bench->insert[i].name, name) == 0)
-            return &bench->insert[i];
-    return NULL;
-}
-
 /* What a run touches; what it does not touch is neither asked nor driven, and its port stays free. */
 static void devices_needed(const struct benchfile *bench, bool heats, bool feeds,
                            bool need[BENCH_DEVICES])
@@ -332,7 +350,7 @@ static int insert_missing(const struct benchfile *bench, const char *name, struc
 static int guard_engage(struct guard *guard, const struct wire_hello *hello, struct tl_error *error)
 {
     const struct benchfile *bench = guard->config.bench;
-    const struct insert *insert = find_insert(bench, hello->insert);
+    const struct insert *insert = benchfile_insert(bench, hello->insert);
 
     guard->limits.uses_plate = hello->recipe.uses_plate;
     guard->limits.uses_supply = hello->recipe.uses_supply;
@@ -381,9 +399,10 @@ static int take_hello(struct guard *guard, const struct wire_hello *hello, int64
     if (failed)
         return failed;
     limits_times(guard);
-    const char *wrong = interlock_validate(&guard->limits);
-    if (wrong)
-        return tl_error_set(error, TL_RANGE, "%s", wrong);
+    char text[BENCH_TEXT];
+    const char *wrong = interlock_validate(&guard->limits, text);
+    if (wrong) /* this build is at fault, no file is */
+        return tl_error_set(error, TL_SYSTEM, "the interlock is not whole: %s", wrong);
     guard->turn_ms = t_ms;
     guard->hello_ms = t_ms;
     guard->present_ms = t_ms;

@@ -17,8 +17,11 @@ enum {
     SOLID_MOST_MS = 30 * 60000, /* no joint takes longer, whatever an estimate says */
     PARK_MOST_MS = 10 * 60000,  /* then heat is off while it stays parked */
     PRESENCE_ANSWER_MS = 60000, /* to touch a key once asked */
-    SOLID_UNKNOWN_MS =
-        120000, /* hands off for so long when no estimate says when joints are solid */
+    SOLID_UNKNOWN_MS = 120000,  /* hands off for so long when no estimate says more */
+    FALL_MC = 3000,             /* a plate that is off loses this much ... */
+    FALL_MS = 60000,            /* ... within this time ... */
+    FALL_ABOVE_MC = 100000,     /* ... as long as it is hotter than this */
+    RISING_MC_S = 50,           /* more than noise leaves in a ramp */
 };
 
 /* One pulse of heat into the empty plate, and what it should do to the reading. */
@@ -36,6 +39,14 @@ struct parking {
     int64_t since_ms;
 };
 
+/* Does the plate fall once the run is over? Until it is seen to, no estimate of the joints is worth anything. */
+struct fall {
+    int32_t from_mc;  /* the highest reading since it last fell by FALL_MC */
+    int64_t since_ms; /* when that was */
+    bool seen, stuck; /* has it fallen at all; has it stopped falling while hot */
+    bool stuck_told, doubt_told;
+};
+
 /* A frame that the line has not taken whole. */
 struct unsent {
     struct frame frame;
@@ -49,20 +60,17 @@ struct guard {
     struct limit_origins origins;
     struct device device[BENCH_DEVICES];
     bool in_use[BENCH_DEVICES], gone[BENCH_DEVICES];
-    int talker
-        [BENCH_PORTS]; /* the instrument that has the port now; -1 = none yet in this period */
-    int64_t quiet_ms
-        [BENCH_PORTS]; /* until when the line stays quiet between two instruments; 0 = no matter */
-    int64_t begun_ms;  /* the period */
+    int talker[BENCH_PORTS];       /* the instrument that has the port; -1 = none yet this period */
+    int64_t quiet_ms[BENCH_PORTS]; /* no byte before that, between two instruments; 0 = no matter */
+    int64_t begun_ms;              /* the period */
     struct unsent unsent[BENCH_DEVICES];
     int64_t wake_ms; /* when to look at the ports again; INT64_MAX = when bytes come */
     int64_t heard_ms[BENCH_DEVICES]; /* when bytes last came from each */
-    int64_t
-        off_again_ms; /* when last words are said next to whatever does not show that it is off */
-    uint32_t stops;   /* every change of the front's count is a press, also one that goes back */
+    int64_t off_again_ms; /* when last words are next said to what does not show that it is off */
+    uint32_t stops; /* every change of the front's count is a press, also one that goes back */
     int64_t good_ms[SENSORS]; /* when each sensor last read well */
-    int32_t doubt_ms
-        [SENSORS]; /* fills twice as fast while it reads badly as it empties while it reads well */
+    /* fills twice as fast while a sensor reads badly as it empties while it reads well */
+    int32_t doubt_ms[SENSORS];
     bool doubted[SENSORS];
     int64_t gathered_ms; /* the last scan */
     bool sensor_in_use[SENSORS];
@@ -102,6 +110,8 @@ struct guard {
         solid_ms;          /* when the run ended; when its joints are solid, as estimated then */
     int64_t safe_since_ms; /* -1: something is not touch-safe */
     bool solid_told;
+    struct fall fall;
+    bool warned[RULES]; /* which of them fired at the last scan */
 };
 
 /* guard.c */

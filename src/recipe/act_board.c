@@ -4,7 +4,10 @@
 #include "recipe_private.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
+
+#include "tinlatch/bytes.h"
 
 /* Ask a person to do something; false when `results` holds what `otherwise` gave. */
 static bool do_by_hand(struct recipe *recipe, struct call *call, enum hand hand, int *results)
@@ -220,44 +223,93 @@ static double suggested_value(struct recipe *recipe, const struct call *call)
     return value;
 }
 
+/* "0.42" and nothing else: a number in the unit that was asked for. */
+static bool bare_number(const char *text, double *value)
+{
+    char *end;
+    if (text[strspn(text, "0123456789.+-")] != '\0')
+        return false;
+    *value = strtod(text, &end);
+    return end != text && *end == '\0' && fabs(*value) <= 1e9;
+}
+
+/* The number that was answered, in the base unit. "850 mA" may be typed where A is asked for; "45 V" is no answer
+ * to that, nor is "open line": 0, or a code and what was expected. */
+static int read_answer(const struct wire_snapshot *snapshot, enum unit unit, double *value,
+                       struct tl_error *error)
+{
+    char text[sizeof snapshot->text];
+    *value = snapshot->value;
+    if (snapshot->text[0] == '\0') /* a choice of the program's own: nothing was typed */
+        return 0;
+    bytes_copy_text(text, sizeof text, snapshot->text);
+    char *comma = strchr(text, ','); /* the point of half the world */
+    if (comma)
+        *comma = '.';
+    int code = quantity_parse(text, unit, value, error);
+    return code && bare_number(text, value) ? 0 : code;
+}
+
+/* Ask until the answer is one, for `timeout` in all. */
+static enum hand_answer ask_number(struct recipe *recipe, const char *name, double hint,
+                                   const char *question, enum unit unit, double timeout_s,
+                                   double *value)
+{
+    double start_s = now_s(recipe), left_s = timeout_s;
+    char text[BENCH_TEXT];
+    bytes_copy_text(text, sizeof text, question);
+    for (;;) {
+        struct tl_error error;
+        enum hand_answer answer =
+            exchange_prompt(recipe, NOTE_ASK, HAND_NONE, name, hint, text, left_s);
+        if (answer != ANSWER_VALUE || read_answer(&recipe->snapshot, unit, value, &error) == 0)
+            return answer;
+        recipe_warn(recipe, "line %d: answered with %s; it was asked for again",
+                    recipe_line(recipe), error.text);
+        left_s = timeout_s - (now_s(recipe) - start_s);
+        if (left_s <= 0)
+            return ANSWER_NONE;
+        tally_time(recipe, -left_s); /* it is part of the time that counts already */
+        char again[sizeof text + sizeof error.text];
+        snprintf(again, sizeof again, "%.120s. %s", error.text, question);
+        bytes_copy_text(text, sizeof text, again);
+    }
+}
+
 static int push_answer(struct recipe *recipe, const struct call *call)
 {
     const struct wire_snapshot *snapshot = &recipe->snapshot;
-    bool typed = snapshot->answer == ANSWER_VALUE;
-    double value = typed ? snapshot->value : suggested_value(recipe, call);
-    if (ask_unit(call) == UNITS) {
-        bool plain = !typed || snapshot->text[0] == '\0';
-        const char *suggested = call_given(call, "suggest") ? call_text(call, "suggest") : "";
-        lua_pushstring(recipe->lua, plain ? suggested : snapshot->text);
-        return 1;
-    }
-    /* "850 mA" may be typed where A is asked for; a bare number is in A; "45 V" is no answer to it. */
-    struct tl_error error;
-    if (typed && quantity_parse(snapshot->text, ask_unit(call), &value, &error) != 0 &&
-        snapshot->text[strspn(snapshot->text, "0123456789.+-eE ")] != '\0')
-        recipe_fail(recipe, error.code, call_text(call, "text"), "ask: answered with %s",
-                    error.text);
-    lua_pushnumber(recipe->lua, value);
+    bool plain = snapshot->answer != ANSWER_VALUE || snapshot->text[0] == '\0';
+    const char *suggested = call_given(call, "suggest") ? call_text(call, "suggest") : "";
+    lua_pushstring(recipe->lua, plain ? suggested : snapshot->text);
     return 1;
 }
 
 int act_ask(struct recipe *recipe, struct call *call)
 {
     char time[32];
-    double timeout_s = call_number(call, "timeout");
+    double timeout_s = call_number(call, "timeout"), suggested = suggested_value(recipe, call),
+           value = 0;
+    enum unit unit = ask_unit(call);
+    const char *text = call_text(call, "text");
     enum hand_answer answer =
-        exchange_prompt(recipe, NOTE_ASK, HAND_NONE, "", 0, call_text(call, "text"), timeout_s);
+        unit == UNITS ? exchange_prompt(recipe, NOTE_ASK, HAND_NONE, "", suggested, text, timeout_s)
+                      : ask_number(recipe, "", suggested, text, unit, timeout_s, &value);
     if (answer == ANSWER_NONE)
         return call_otherwise(recipe, call, TL_TIMEOUT, "nobody answered within %s",
                               quantity_print(timeout_s, UNIT_TIME, time, sizeof time));
     if (answer == ANSWER_NO)
         return call_otherwise(recipe, call, TL_STEP, "it was answered with no");
-    return push_answer(recipe, call);
+    if (unit == UNITS)
+        return push_answer(recipe, call);
+    lua_pushnumber(recipe->lua, answer == ANSWER_VALUE ? value : suggested);
+    return 1;
 }
 
 /* ---- the meter: a person reads it ----------------------------------------------------------- */
 
-static enum hand_answer ask_meter(struct recipe *recipe, int rail, bool diode, double timeout_s)
+static enum hand_answer ask_meter(struct recipe *recipe, int rail, bool diode, double timeout_s,
+                                  double *value)
 {
     const char *name = recipe->board.rail[rail].limits.name;
     char text[BENCH_TEXT];
@@ -266,26 +318,26 @@ static enum hand_answer ask_meter(struct recipe *recipe, int rail, bool diode, d
                  ? "diode: red probe on ground, black on %s, board unpowered: the reading in volts?"
                  : "ohms: from %s to ground, board unpowered: the reading in ohms?",
              name);
-    return exchange_prompt(recipe, NOTE_ASK, HAND_NONE, diode ? "meter-diode" : "meter-ohms", rail,
-                           text, timeout_s);
+    return ask_number(recipe, diode ? "meter-diode" : "meter-ohms", rail, text,
+                      diode ? UNIT_VOLTS : UNIT_OHMS, timeout_s, value);
 }
 
 int act_meter_read(struct recipe *recipe, struct call *call)
 {
     bool diode = call_number(call, "kind") > 0;
     int rail = (int)call_number(call, "rail");
-    double timeout_s = call_number(call, "timeout");
+    double timeout_s = call_number(call, "timeout"), value;
     char time[32];
     if (recipe->turn.supply_on || recipe->snapshot.supply_on)
         recipe_fail(recipe, TL_LIMIT, "meter.read",
                     "meter.read: the supply is on; the meter reads an unpowered rail");
-    enum hand_answer answer = ask_meter(recipe, rail, diode, timeout_s);
+    enum hand_answer answer = ask_meter(recipe, rail, diode, timeout_s, &value);
     if (answer == ANSWER_NONE)
         return call_otherwise(recipe, call, TL_TIMEOUT, "nobody answered within %s",
                               quantity_print(timeout_s, UNIT_TIME, time, sizeof time));
     if (answer != ANSWER_VALUE)
         return call_otherwise(recipe, call, TL_STEP, "no value was given");
-    lua_pushnumber(recipe->lua, recipe->snapshot.value);
+    lua_pushnumber(recipe->lua, value);
     return 1;
 }
 
@@ -303,13 +355,14 @@ void measure_before(struct recipe *recipe)
     enum { MINUTES = 5 };
     for (int i = 0; i < recipe->header.before_count; i++) {
         const char *name = recipe->header.before[i];
+        double value;
         enum hand_answer answer =
-            ask_meter(recipe, rail_named(recipe, name), false, MINUTES * 60.0);
+            ask_meter(recipe, rail_named(recipe, name), false, MINUTES * 60.0, &value);
         if (answer != ANSWER_VALUE)
             place_fail(recipe, place_item(place_key(recipe->header_place, "before"), i),
                        answer == ANSWER_NONE ? TL_TIMEOUT : TL_STEP, name,
                        "before: %s was not measured; the header wants it recorded before any heat",
                        name);
-        exchange_note(recipe, NOTE_VALUE, name, recipe->snapshot.value, "ohm");
+        exchange_note(recipe, NOTE_VALUE, name, value, "ohm");
     }
 }

@@ -39,7 +39,10 @@ static void check_rail(struct recipe *recipe, const struct call *call, const cha
     const char *from = limit_origin_text(recipe, id, origin, sizeof origin);
     if (allowed != limits_get(limits, id))
         snprintf(origin, sizeof origin, "set by the board file %s", recipe->board_file);
-    if (allowed == recipe->own[rail].mv || allowed == recipe->own[rail].ma)
+    int32_t own = id == LIMIT_supply_mv   ? recipe->own[rail].mv
+                  : id == LIMIT_supply_ma ? recipe->own[rail].ma
+                                          : 0;
+    if (own > 0 && allowed == own)
         snprintf(origin, sizeof origin, "set by supply.limit");
     recipe_fail(recipe, TL_LIMIT, call_text(call, argument),
                 "%s: %s = %s is above the limit of %s for %s, %s", call->primitive->name, argument,
@@ -129,11 +132,11 @@ int act_supply_limit(struct recipe *recipe, struct call *call)
         recipe_fail(recipe, TL_MISSING, "supply.limit",
                     "supply.limit: to what? volts, amps or both");
     if (call_given(call, "volts")) {
-        check_rail(recipe, call, "volts", rail, limits->mv, LIMIT_supply_mv);
+        check_rail(recipe, call, "volts", rail, lower_of(limits->mv, own->mv), LIMIT_supply_mv);
         own->mv = (int32_t)lround(call_number(call, "volts") * 1000);
     }
     if (call_given(call, "amps")) {
-        check_rail(recipe, call, "amps", rail, limits->ma, LIMIT_supply_ma);
+        check_rail(recipe, call, "amps", rail, lower_of(limits->ma, own->ma), LIMIT_supply_ma);
         own->ma = (int32_t)lround(call_number(call, "amps") * 1000);
     }
     if (recipe->turn.supply_on && recipe->turn.rail == rail) {

@@ -76,10 +76,10 @@ struct rail_text {
 
 static const struct row rail_rows[] = {
     { .name = "name",         .kind = ROW_TEXT, .required = true, .help = "as recipes call it", AT(rail_text, name) },
-    { .name = "volts",        .kind = ROW_QUANTITY, .unit = UNIT_VOLTS, .required = true, .help = "most that supply.on may set", AT(rail_text, volts) },
-    { .name = "amps",         .kind = ROW_QUANTITY, .unit = UNIT_AMPS,  .required = true, .help = "most that supply.on may let flow", AT(rail_text, amps) },
-    { .name = "inject_volts", .kind = ROW_QUANTITY, .unit = UNIT_VOLTS, .help = "most that supply.inject may set", AT(rail_text, inject_volts) },
-    { .name = "inject_amps",  .kind = ROW_QUANTITY, .unit = UNIT_AMPS,  .help = "most that supply.inject may let flow", AT(rail_text, inject_amps) },
+    { .name = "volts",        .kind = ROW_QUANTITY, .unit = UNIT_VOLTS, .least = MILLI, .required = true, .help = "most that supply.on may set", AT(rail_text, volts) },
+    { .name = "amps",         .kind = ROW_QUANTITY, .unit = UNIT_AMPS, .least = MILLI,  .required = true, .help = "most that supply.on may let flow", AT(rail_text, amps) },
+    { .name = "inject_volts", .kind = ROW_QUANTITY, .unit = UNIT_VOLTS, .least = MILLI, .help = "most that supply.inject may set", AT(rail_text, inject_volts) },
+    { .name = "inject_amps",  .kind = ROW_QUANTITY, .unit = UNIT_AMPS, .least = MILLI,  .help = "most that supply.inject may let flow", AT(rail_text, inject_amps) },
     { .name = "healthy",      .kind = ROW_QUANTITY, .unit = UNIT_OHMS,  .help = "resistance to ground of a good board", AT(rail_text, healthy_ohm) },
     { .name = "diode",        .kind = ROW_QUANTITY, .unit = UNIT_VOLTS, .help = "diode-mode reading of a good board", AT(rail_text, diode_v) },
     { .name = "idle",         .kind = ROW_QUANTITY, .unit = UNIT_AMPS,  .zero = true, .help = "what a good board draws before it is switched on", AT(rail_text, idle_a) },

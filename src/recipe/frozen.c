@@ -20,6 +20,8 @@ static const char real_of_frozen = 0; /* its address is the key of the real tabl
 static bool has_word(const char *words, const char *word)
 {
     size_t length = strlen(word);
+    if (length == 0)
+        return false;
     for (const char *at = words; (at = strstr(at, word)); at += length)
         if ((at == words || at[-1] == ' ') && (at[length] == ' ' || at[length] == '\0'))
             return true;

@@ -13,21 +13,21 @@
 #define PROMPT                { .name = "text", .kind = ROW_TEXT, .place = 1, .required = true, .help = "what the person reads" }
 #define TEXT(word, text)      { .name = word, .kind = ROW_TEXT, .place = 1, .required = true, .help = text }
 #define RAIL                  { .name = "rail", .kind = ROW_RAIL, .required = true, .help = "one of the header's rails" }
-#define VOLTS                 { .name = "volts", .kind = ROW_QUANTITY, .unit = UNIT_VOLTS, .required = true, .help = "set-point" }
-#define AMPS                  { .name = "amps", .kind = ROW_QUANTITY, .unit = UNIT_AMPS, .required = true, .help = "current limit" }
+#define VOLTS                 { .name = "volts", .kind = ROW_QUANTITY, .unit = UNIT_VOLTS, .least = MILLI, .required = true, .help = "set-point" }
+#define AMPS                  { .name = "amps", .kind = ROW_QUANTITY, .unit = UNIT_AMPS, .least = MILLI, .required = true, .help = "current limit" }
 
 static const struct row stage_rows[] = { TEXT("name", "what happens in it") };
 static const struct row ramp_rows[] = {
     { .name = "to",   .kind = ROW_QUANTITY, .unit = UNIT_TEMP, .place = 1, .required = true, .help = "plate temperature to reach and hold" },
-    { .name = "rate", .kind = ROW_QUANTITY, .unit = UNIT_RAMP, .help = "how fast; left out: as fast as the limits allow" },
+    { .name = "rate", .kind = ROW_QUANTITY, .unit = UNIT_RAMP, .least = MILLI, .help = "how fast; left out: as fast as the limits allow" },
     TIMEOUT, OTHERWISE };
 static const struct row soak_rows[] = { { .name = "time", .kind = ROW_QUANTITY, .unit = UNIT_TIME, .place = 1, .required = true, .help = "how long to hold" } };
 static const struct row reading_rows[] = { OTHERWISE };
-static const struct row fan_rows[] = { { .name = "speed", .kind = ROW_QUANTITY, .unit = UNIT_SHARE, .place = 1, .fallback = "100 %", .help = "share of full speed" } };
+static const struct row fan_rows[] = { { .name = "speed", .kind = ROW_QUANTITY, .unit = UNIT_SHARE, .least = 1, .place = 1, .fallback = "100 %", .help = "share of full speed" } };
 static const struct row cool_rows[] = {
     { .name = "plate", .kind = ROW_QUANTITY, .unit = UNIT_TEMP, .help = "wait for the plate to read this or less" },
     { .name = "joint", .kind = ROW_JOINT, .help = "wait for this joint to be solid, 20 K below its solidus, by the estimate" },
-    { .name = "fan",   .kind = ROW_QUANTITY, .unit = UNIT_SHARE, .help = "fan speed once all joints are solid; left out: as it is" },
+    { .name = "fan",   .kind = ROW_QUANTITY, .unit = UNIT_SHARE, .least = 1, .help = "fan speed once all joints are solid; left out: as it is" },
     TIMEOUT, OTHERWISE };
 static const struct row sensor_rows[] = {
     { .name = "name", .kind = ROW_CHOICE, .place = 1, .choices = "plate plate-2 board", .required = true, .help = "which sensor" }, OTHERWISE };
@@ -45,12 +45,12 @@ static const struct row lift_rows[] = { PROMPT,
     TIMEOUT, OTHERWISE };
 static const struct row hand_heat_rows[] = { PROMPT,
     { .name = "part",  .kind = ROW_PART, .help = "where it blows; left out: all over the top" },
-    { .name = "watts", .kind = ROW_QUANTITY, .unit = UNIT_WATTS, .fallback = "15 W", .help = "what reaches the board, for the estimate" },
+    { .name = "watts", .kind = ROW_QUANTITY, .unit = UNIT_WATTS, .most = THERMAL_HAND_W, .fallback = "15 W", .help = "what reaches the board, for the estimate" },
     TIME_ROW("time", "how long it stays announced; then the beeper asks to take it away"),
     TIMEOUT, OTHERWISE };
 static const struct row limit_rows[] = { RAIL,
-    { .name = "volts", .kind = ROW_QUANTITY, .unit = UNIT_VOLTS, .help = "most that supply.on may set from here on" },
-    { .name = "amps",  .kind = ROW_QUANTITY, .unit = UNIT_AMPS,  .help = "most that supply.on may let flow from here on" } };
+    { .name = "volts", .kind = ROW_QUANTITY, .unit = UNIT_VOLTS, .least = MILLI, .help = "most that supply.on may set from here on" },
+    { .name = "amps",  .kind = ROW_QUANTITY, .unit = UNIT_AMPS,  .least = MILLI, .help = "most that supply.on may let flow from here on" } };
 static const struct row on_rows[] = { RAIL, VOLTS, AMPS, TIMEOUT, OTHERWISE };
 static const struct row inject_rows[] = { RAIL, VOLTS, AMPS, TIME_ROW("time", "how long the current flows; the output is off afterwards") };
 static const struct row meter_rows[] = {

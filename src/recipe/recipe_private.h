@@ -18,6 +18,9 @@
 
 enum { ROWS_MAX = 16, NAMES_MAX = 160, NOTES_PER_SNAPSHOT = 4, NOTES_PER_RUN = 5000 };
 
+/* Turns and rails hold whole thousandths, and 0 there means another thing: "as fast as allowed", "not fed". */
+#define MILLI 0.001
+
 /* ---- rows: what a table of the language may hold -------------------------------------------- */
 
 enum row_kind {
@@ -41,6 +44,8 @@ struct row {
     int place; /* of the positional form: 1, 2 ...; 0 = by name only */
     bool required;
     bool zero;            /* a quantity may be 0 */
+    double least;         /* smaller quantities would be rounded to 0, which means something else */
+    double most;          /* 0: only the limits say so */
     const char *fallback; /* the default, as text for people; NULL = none */
     const char *choices;
     const char *help;

@@ -109,13 +109,26 @@ static int read_quantity(const struct row *row, struct value *value, struct tl_e
         return code;
     }
     bool share = row->unit == UNIT_SHARE;
-    if (value->number > 0 || (value->number == 0 && (row->zero || share)))
-        if (!share || value->number <= 100)
-            return 0;
+    bool nothing = value->number == 0 && (row->zero || share);
+    double most = share ? 100 : row->most;
+    if ((nothing || (value->number > 0 && value->number >= row->least)) &&
+        (most <= 0 || value->number <= most))
+        return 0;
+    char least[32], largest[32], range[96];
+    quantity_print(row->least, row->unit, least, sizeof least);
+    quantity_print(row->most, row->unit, largest, sizeof largest);
+    if (share && row->least > 0 && value->number > 0 && value->number < row->least)
+        snprintf(range, sizeof range, "0 %%, or at least %s", least);
+    else if (share)
+        snprintf(range, sizeof range, "0 %% to 100 %%");
+    else if (row->most > 0)
+        snprintf(range, sizeof range, "at most %s", largest);
+    else if (row->least > 0)
+        snprintf(range, sizeof range, "at least %s", least);
+    else
+        snprintf(range, sizeof range, "%s", row->zero ? "0 or more" : "more than 0");
     tl_error_set(error, TL_RANGE, "%s: \"%s\" is out of range; expected %s", row->name, value->text,
-                 share       ? "0 % to 100 %"
-                 : row->zero ? "0 or more"
-                             : "more than 0");
+                 range);
     tl_error_token(error, value->text);
     return TL_RANGE;
 }

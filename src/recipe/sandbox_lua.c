@@ -83,18 +83,18 @@ static int our_tostring(lua_State *lua)
     return 1;
 }
 
-/* string.format without %p, and without the addresses that %s shows of tables and functions.
- * Upvalue: Lua's own. */
+/* string.format without %p, and without the addresses that %s shows of tables and functions. The format may
+ * hold zero bytes: Lua reads on behind them. Upvalue: Lua's own. */
 static int our_format(lua_State *lua)
 {
-    const char *format = luaL_checkstring(lua, 1);
-    for (const char *at = format; (at = strchr(at, '%')); at++) {
+    size_t length;
+    const char *format = luaL_checklstring(lua, 1, &length), *end = format + length;
+    for (const char *at = format; at < end && (at = memchr(at, '%', (size_t)(end - at))); at++) {
         at++;
-        at += strspn(at, "-+ #0123456789.");
+        at += strspn(at,
+                     "-+ #0123456789."); /* stops at the zero byte that ends every text of Lua's */
         if (*at == 'p')
             return luaL_error(lua, "\"%%p\" is not there: an address differs from run to run");
-        if (*at == '\0')
-            break;
     }
     for (int i = 2; i <= lua_gettop(lua); i++)
         if (has_address(lua, i)) {
@@ -118,6 +118,8 @@ static int our_print(lua_State *lua)
             has_address(lua, i) ? luaL_typename(lua, i) : luaL_tolstring(lua, i, NULL);
         int added = snprintf(line + used, sizeof line - used, "%s%s", i > 1 ? " " : "", text);
         used += added > 0 ? (size_t)added : 0;
+        lua_settop(
+            lua, count); /* Lua grants a C function 20 places on its stack, not one per argument */
         if (used >= sizeof line)
             break;
     }

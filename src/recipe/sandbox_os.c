@@ -3,17 +3,19 @@
 #include "recipe_private.h"
 
 #include <errno.h>
+#include <limits.h>
 #include <seccomp.h>
 #include <string.h>
 #include <sys/mman.h>
 #include <sys/prctl.h>
 #include <sys/resource.h>
+#include <sys/syscall.h>
+#include <unistd.h>
 
-/* The whole list, with mmap below: ten names. Memory for Lua and malloc; the record, the result and the
- * socket to the guard; the end. Lua's own clocks go through the vDSO; where that falls back to a call,
- * clock_gettime serves. */
+/* The whole list is ten names: these, mmap, and by descriptor write for the record, sendto and recvmsg for the
+ * socket to the guard. Memory for Lua and malloc; the end. Lua's own clocks go through the vDSO; where that falls
+ * back to a call, clock_gettime serves. */
 static const int system_calls[] = {
-    SCMP_SYS(write),         SCMP_SYS(sendto),     SCMP_SYS(recvmsg),
     SCMP_SYS(brk),           SCMP_SYS(munmap),     SCMP_SYS(mremap),
     SCMP_SYS(clock_gettime), SCMP_SYS(exit_group), SCMP_SYS(rt_sigreturn),
 };
@@ -21,6 +23,7 @@ static const int system_calls[] = {
 #ifdef TINLATCH_WIDE_SANDBOX
 /* What the sanitizers and the coverage writer do behind the program's back. */
 static const int wide_calls[] = {
+    SCMP_SYS(write), /* their reports */
     SCMP_SYS(mmap),
     SCMP_SYS(mprotect),
     SCMP_SYS(madvise),
@@ -99,9 +102,24 @@ static int allow(scmp_filter_ctx filter, const int *calls, int count)
     return 0;
 }
 
-static int fill_filter(scmp_filter_ctx filter)
+/* `call` on this descriptor only; its upper half may hold anything. */
+static int allow_on(scmp_filter_ctx filter, int call, int fd)
+{
+    if (fd < 0)
+        return 0;
+    return seccomp_rule_add(filter, SCMP_ACT_ALLOW, call, 1,
+                            SCMP_A0(SCMP_CMP_MASKED_EQ, 0xFFFFFFFF, (scmp_datum_t)fd));
+}
+
+static int fill_filter(scmp_filter_ctx filter, int record_fd, int socket_fd)
 {
     int code = allow(filter, system_calls, COUNT(system_calls));
+    if (code >= 0)
+        code = allow_on(filter, SCMP_SYS(write), record_fd);
+    if (code >= 0)
+        code = allow_on(filter, SCMP_SYS(sendto), socket_fd);
+    if (code >= 0)
+        code = allow_on(filter, SCMP_SYS(recvmsg), socket_fd);
 #ifdef TINLATCH_WIDE_SANDBOX
     return code < 0 ? code : allow(filter, wide_calls, COUNT(wide_calls));
 #else
@@ -114,14 +132,40 @@ static int fill_filter(scmp_filter_ctx filter)
 #endif
 }
 
-int sandbox_enter(struct tl_error *error)
+static int close_between(int above, int below)
 {
-    if (lower_limits() < 0 || prctl(PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0) < 0)
+    if (below - above <= 1)
+        return 0;
+    return (int)syscall(SYS_close_range, (unsigned)above + 1, (unsigned)below - 1, 0U);
+}
+
+/* Whatever the shell, a library or we ourselves left open: a script that breaks out finds nothing to write to. */
+static int close_others(int record_fd, int socket_fd)
+{
+#ifdef TINLATCH_WIDE_SANDBOX
+    int kept = 2; /* where the sanitizers speak */
+#else
+    int kept = -1;
+#endif
+    int low = record_fd < socket_fd ? record_fd : socket_fd;
+    int high = record_fd < socket_fd ? socket_fd : record_fd;
+    if (low > kept && close_between(kept, low) < 0)
+        return -1;
+    kept = low > kept ? low : kept;
+    if (high > kept && close_between(kept, high) < 0)
+        return -1;
+    return close_between(high > kept ? high : kept, INT_MAX);
+}
+
+int sandbox_enter(int record_fd, int socket_fd, struct tl_error *error)
+{
+    if (close_others(record_fd, socket_fd) < 0 || lower_limits() < 0 ||
+        prctl(PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0) < 0)
         return tl_error_set(error, TL_SYSTEM, "the sandbox cannot be set up: %s", strerror(errno));
     scmp_filter_ctx filter = seccomp_init(SCMP_ACT_KILL_PROCESS);
     if (!filter)
         return tl_error_set(error, TL_SYSTEM, "the sandbox cannot be set up: out of memory");
-    int code = fill_filter(filter);
+    int code = fill_filter(filter, record_fd, socket_fd);
     if (code >= 0)
         code = seccomp_load(filter);
     seccomp_release(filter);

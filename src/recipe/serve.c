@@ -140,7 +140,7 @@ static int greet(struct serve *serve, struct tl_error *error)
 
 static int prepare(struct serve *serve, struct tl_error *error)
 {
-    int code = sandbox_enter(error);
+    int code = sandbox_enter(-1, serve->fd, error);
     if (code == 0)
         code = recipe_open(&serve->recipe, serve->setup->recipe, error);
     return code ? code : greet(serve, error);

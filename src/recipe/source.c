@@ -100,6 +100,12 @@ static bool is_invisible(long code)
            code == 0x2029 || code == 0x2060 || code == 0xFEFF || (code >= 0x80 && code < 0xA0);
 }
 
+/* Code points that are no characters: XML and others refuse a text that holds one. */
+static bool is_noncharacter(long code)
+{
+    return (code & 0xFFFE) == 0xFFFE || (code >= 0xFDD0 && code <= 0xFDEF);
+}
+
 long text_trick(const char *text, size_t length, const char **what)
 {
     for (size_t i = 0; i < length;) {
@@ -115,6 +121,8 @@ long text_trick(const char *text, size_t length, const char **what)
             *what = "holds a control character";
         else if (code == 127)
             *what = "holds a control character";
+        else if (is_noncharacter(code))
+            *what = "holds a code point that is no character";
         else if (is_invisible(code))
             *what = "holds an invisible character that can make it read otherwise than it is";
         else {

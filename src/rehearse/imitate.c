@@ -132,11 +132,3 @@ void imitate(const struct benchfile *bench, struct world_setup *setup)
     }
     setup->board_sensor = bench->sensor[SENSOR_BOARD].present;
 }
-
-const struct insert *bench_insert(const struct benchfile *bench, const char *name)
-{
-    for (int i = 0; i < bench->insert_count; i++)
-        if (strcmp(bench->insert[i].name, name) == 0)
-            return &bench->insert[i];
-    return NULL;
-}

@@ -48,7 +48,7 @@ static void watch_cpu_time(struct rehearse_result *result, struct rehearsal *r)
 static int make_world(struct rehearsal *r, struct tl_error *error)
 {
     const struct benchfile *bench = r->setup->bench;
-    const struct insert *insert = bench_insert(bench, recipe_header(r->recipe)->insert);
+    const struct insert *insert = benchfile_insert(bench, recipe_header(r->recipe)->insert);
     struct world_setup setup = {
         .board = recipe_board(r->recipe), .spread = 1, .seed = r->setup->seed};
 
@@ -65,7 +65,13 @@ static int make_world(struct rehearsal *r, struct tl_error *error)
 static int make_guard(struct rehearsal *r, struct tl_error *error)
 {
     struct guard_config config = {
-        .bench = r->setup->bench, .journal = r->journal, .truth_mc = &r->truth_mc, .armed = true};
+        .bench = r->setup->bench,
+        .journal = r->journal,
+        .truth_mc = &r->truth_mc,
+        .armed = true,
+        .say = summary_guard_note,
+        .context = r,
+    };
 
     for (int i = 0; i < r->setup->bench->device_count; i++)
         if (r->setup->bench->device[i].port >= 0)
@@ -108,11 +114,23 @@ static void record_start(struct rehearsal *r)
     snprintf(r->run->board, sizeof r->run->board, "%s", header->board);
 }
 
+/* What the guard does not accept ends the run, and is the reason that is given for it. */
+static int send(struct rehearsal *r, const char *who, const void *message, size_t size,
+                int64_t t_ms)
+{
+    struct tl_error error = {0};
+    int failed = guard_receive(r->guard, message, size, t_ms, &error);
+
+    if (failed && r->broken.code == TL_OK)
+        tl_error_set(&r->broken, (enum tl_err)failed, "%s: %s", who, error.text);
+    return failed;
+}
+
 static void hear_operator(struct rehearsal *r, const struct wire_turn *turn, int64_t t_ms)
 {
     operator_step(&r->operator, turn, r->world, r->truth.stops, t_ms);
     wire_stamp(&r->operator.said.head, WIRE_HAND, guard_snapshot(r->guard)->head.number);
-    guard_receive(r->guard, &r->operator.said, sizeof r->operator.said, t_ms, NULL);
+    send(r, "the operator's answer", &r->operator.said, sizeof r->operator.said, t_ms);
     r->misfit = r->operator.wrong != NULL;
 }
 
@@ -156,6 +174,7 @@ static void one_period(struct rehearsal *r, const struct wire_turn *turn)
     hear_operator(r, turn, t_ms);
     turn_knob(r, t_ms);
     r->now_ms = begin_ms + r->period_ms;
+    r->run->duration_s = (double)r->now_ms / 1000; /* for a parent that has to close the record */
     world_advance(r->world, r->now_ms);
     if (r->until_ms > 0 && r->now_ms >= r->until_ms)
         r->cut = true;
@@ -187,7 +206,7 @@ static int exchange(void *context, const struct wire_turn *turn, struct wire_sna
     if (r->truth.recipe_hangs)
         hang(r, turn);
     if (!over(r)) {
-        guard_receive(r->guard, turn, sizeof *turn, r->now_ms, NULL);
+        send(r, "what the recipe wants", turn, sizeof *turn, r->now_ms);
         one_period(r, turn);
         *snapshot = *guard_snapshot(r->guard);
         status = over(r) ? TL_ENDED : 0;
@@ -202,7 +221,7 @@ static int take_note(void *context, const struct wire_note *note)
     int status;
 
     in_exchange = 1;
-    status = guard_receive(r->guard, note, sizeof *note, r->now_ms, NULL) ? TL_ENDED : 0;
+    status = send(r, "a text of the recipe", note, sizeof *note, r->now_ms) ? TL_ENDED : 0;
     operator_asked(&r->operator, note);
     summary_note(r, note);
     in_exchange = 0;
@@ -304,6 +323,20 @@ static void explain_misfit(struct rehearsal *r)
     tl_error_token(&r->run->error, wrong->value);
 }
 
+/* No run ends as failed without a word why. */
+static void explain_broken(struct rehearsal *r)
+{
+    struct tl_error *error = &r->run->error;
+
+    if (r->run->outcome != RUN_FAILED || error->code != TL_OK)
+        return;
+    if (r->broken.code == TL_OK)
+        tl_error_set(error, TL_ENDED, "the guard ended the run; this recipe was not done");
+    else
+        *error = r->broken;
+    tl_error_at(error, r->run->recipe, r->note_line);
+}
+
 /* What was asked for on the command line and never came to pass. */
 static void warn_unused(struct rehearsal *r)
 {
@@ -331,7 +364,7 @@ static void play(struct rehearsal *r, struct rehearse_result *result)
         .origins = guard_origins(r->guard),
         .bench_file = r->setup->bench_file,
         .plate = &r->setup->bench->plate,
-        .insert = bench_insert(r->setup->bench, header->insert),
+        .insert = benchfile_insert(r->setup->bench, header->insert),
         .room_c = r->setup->bench->room_c,
     };
     static struct recipe_tally tally;
@@ -352,6 +385,7 @@ static void play(struct rehearsal *r, struct rehearse_result *result)
         run_add_warning(r->run, "cut at %.0f s as asked: the rehearsal does not show the end",
                         r->setup->until_s);
     r->run->outcome = outcome_of(r, code);
+    explain_broken(r);
     tell_end(r, r->torn ? TL_STEP : code);
     cool_down(r);
     r->run->outcome = outcome_of(r, code); /* cooling can trip too */
@@ -401,7 +435,7 @@ static void stage(struct rehearsal *r, struct rehearse_result *result)
     failed = engage(r, error);
     if (failed) {
         r->run->outcome = refusal_of(failed);
-        if (error->file[0] == '\0')
+        if (error->file[0] == '\0' && failed != TL_SYSTEM) /* that is nobody's file */
             recipe_locate_header(r->recipe, error->token, error);
         return;
     }
@@ -429,7 +463,8 @@ void lockstep_run(const struct rehearse_setup *setup, int record_fd, struct rehe
     snprintf(run->serial, sizeof run->serial, "%s", setup->serial);
     operator_init(&r.operator, setup);
     watch_cpu_time(result, &r);
-    if (journal_new(&r.journal, record_fd, GATHER) != 0 || sandbox_enter(error) != 0) {
+    if (journal_new(&r.journal, record_fd, GATHER) != 0 ||
+        sandbox_enter(record_fd, -1, error) != 0) {
         result->whole = 1;
         return;
     }

@@ -20,7 +20,7 @@ static void evaluate(const struct mimic_setup *setup, struct laid_out *out)
 {
     struct recipe_setup recipe_setup = {.sources = setup->sources, .seed = setup->seed};
     struct recipe *recipe;
-    if (sandbox_enter(&out->error) || recipe_open(&recipe, &recipe_setup, &out->error))
+    if (sandbox_enter(-1, -1, &out->error) || recipe_open(&recipe, &recipe_setup, &out->error))
         return;
     if (recipe_board(recipe))
         out->board = *recipe_board(recipe);
@@ -45,7 +45,7 @@ static int take(struct mimic *mimic, struct laid_out *laid, struct tl_error *err
     mimic->has_board = true;
     if (!laid->insert[0])
         return 0;
-    insert = bench_insert(mimic->setup->bench, laid->insert);
+    insert = benchfile_insert(mimic->setup->bench, laid->insert);
     if (!insert)
         return tl_error_set(error, TL_MISSING, "the recipe's insert %s is not on this bench",
                             laid->insert);

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT */
 #include "rehearse_private.h"
 
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -41,16 +42,24 @@ static void consider(struct operator* operator, const struct wire_turn * turn, i
     operator->due_ms = t_ms +(int64_t)(after_s * 1000);
 }
 
-/* What the person reads off a meter or types when asked for a value. */
+/* The display shows OL: the person types the end of the meter's range. */
+static double typed(double shown, double range)
+{
+    return shown <= range ? shown : range; /* false for NaN */
+}
+
+/* What the person reads off a meter or types when asked for a value. Always a number: what is none breaks the
+ * rules of the wire. */
 static double value_for(struct operator* operator, struct world * world)
 {
+    static const double OHMS_RANGE = 60e6, DIODE_RANGE_V = 3; /* of a handheld meter */
     int rail = (int)operator->suggestion;
 
     if (strcmp(operator->name, "meter-ohms") == 0)
-        return world_rail_ohms(world, rail);
+        return typed(world_rail_ohms(world, rail), OHMS_RANGE);
     if (strcmp(operator->name, "meter-diode") == 0)
-        return world_rail_diode_v(world, rail);
-    return operator->suggestion;
+        return typed(world_rail_diode_v(world, rail), DIODE_RANGE_V);
+    return isfinite(operator->suggestion) ? operator->suggestion : 0;
 }
 
 /* What the open question is answered in: UNITS = a number or text that only the recipe judges. */
@@ -102,7 +111,8 @@ static void say(struct operator* operator, struct world * world)
     case REPLY_VALUE:
         said->answer = ANSWER_VALUE;
         snprintf(said->text, sizeof said->text, "%s", operator->reply.value);
-        said->value = operator->reply.is_text ? 0 : operator->reply.number;
+        said->value =
+        operator->reply.is_text || !isfinite(operator->reply.number) ? 0 : operator->reply.number;
         return;
     case REPLY_YES:
         said->answer = operator->note == NOTE_ASK ? ANSWER_VALUE : ANSWER_YES;

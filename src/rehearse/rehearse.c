@@ -17,6 +17,12 @@ static const double CPU_S = 5.0;        /* a rehearsal of an hour takes a tenth 
 static const double GRACE_S = 0.2;      /* from the request to stop to the kill */
 static const double COOL_DOWN_S = 10.0; /* for the guard to finish once the script let go */
 
+/* How long a child may get no processor time at all before it counts as stopped. */
+static double patience_of(double cpu_s)
+{
+    return fmax(cpu_s, 3);
+}
+
 static double seconds_of(clockid_t clock)
 {
     struct timespec now = {0};
@@ -25,51 +31,93 @@ static double seconds_of(clockid_t clock)
     return (double)now.tv_sec + (double)now.tv_nsec / 1e9;
 }
 
-/* CPU time of the child; a child that sleeps (it has no call to) is bounded by wall time too. */
-static double spent_s(pid_t child, double started_s)
+/* The child under watch. It never sleeps, so its processor time moves on unless somebody has stopped it; wall time
+ * counts only while we ourselves are awake, for Ctrl-Z stops both. */
+struct watch {
+    pid_t child;
+    int pidfd;
+    const volatile sig_atomic_t *stop;
+    double cpu_s, wall_s; /* spent so far */
+    double still_s;       /* wall time since its processor time last moved */
+    double patience_s;
+};
+
+enum ending {
+    BY_ITSELF, /* or by what others did to it */
+    OVER_BUDGET,
+    STOOD_STILL,
+    BY_SIGNAL,
+    /* inside this file only */
+    DUE,
+    FLAGGED,
+};
+
+static void look_at_clock(struct watch *watch, double passed_s)
 {
     clockid_t clock;
-    double wall_s = seconds_of(CLOCK_MONOTONIC) - started_s;
+    double cpu_s = watch->cpu_s;
 
-    if (clock_getcpuclockid(child, &clock) != 0)
-        return 0;
-    double cpu_s = seconds_of(clock);
-    return cpu_s > wall_s / 10 ? cpu_s : wall_s / 10;
+    if (clock_getcpuclockid(watch->child, &clock) == 0)
+        cpu_s = seconds_of(clock);
+    watch->still_s = cpu_s > watch->cpu_s ? 0 : watch->still_s + passed_s;
+    watch->cpu_s = cpu_s;
+    watch->wall_s += passed_s;
 }
 
-/* Wait for the child's end at most until `deadline` of its own clock. True when it has ended. */
-static bool wait_until(int pidfd, pid_t child, double started_s, double limit_s,
-                       const volatile sig_atomic_t *or_flag)
+/* A child that is always about to do something is bounded by wall time too. */
+static double spent_s(const struct watch *watch)
+{
+    return fmax(watch->cpu_s, watch->wall_s / 10);
+}
+
+/* Wait for the child's end at most until `limit_s` of its own clock, or until the flag is up. */
+static enum ending wait_until(struct watch *watch, double limit_s,
+                              const volatile sig_atomic_t *or_flag)
 {
     for (;;) {
-        struct pollfd ended = {.fd = pidfd, .events = POLLIN};
-        double left_s = limit_s - spent_s(child, started_s);
-        if (left_s <= 0 || (or_flag && *or_flag))
-            return false;
-        double pause_ms = fmin(fmax(left_s * 1000, 1), or_flag ? 5 : 1000);
+        struct pollfd ended = {.fd = watch->pidfd, .events = POLLIN};
+        double left_s = limit_s - spent_s(watch), began_s = seconds_of(CLOCK_MONOTONIC);
+        if (or_flag && *or_flag)
+            return FLAGGED;
+        if (watch->stop && *watch->stop)
+            return BY_SIGNAL;
+        if (watch->still_s > watch->patience_s)
+            return STOOD_STILL;
+        if (left_s <= 0)
+            return DUE;
+        double pause_ms = fmin(fmax(left_s * 1000, 1), or_flag ? 5 : 200);
         if (poll(&ended, 1, (int)pause_ms) > 0)
-            return true;
+            return BY_ITSELF;
+        double passed_s = seconds_of(CLOCK_MONOTONIC) - began_s;
+        look_at_clock(watch, fmin(passed_s, pause_ms / 1000 + 0.1));
     }
 }
 
 /* SIGXCPU: the handler reports the line and lets the guard cool down; once more for a script inside one
- * long library call; no answer, SIGKILL. */
-static void limit_child(int pidfd, pid_t child, double cpu_s, struct rehearse_result *result)
+ * long library call. */
+static enum ending ask_to_end(struct watch *watch, const struct rehearse_result *result)
 {
-    double started_s = seconds_of(CLOCK_MONOTONIC);
+    enum ending ending = DUE;
 
-    if (wait_until(pidfd, child, started_s, cpu_s, NULL))
-        return;
-    double asked_s = 0;
-    for (int times = 0; times < 2 && !result->left_lua; times++) {
-        kill(child, SIGXCPU);
-        asked_s = spent_s(child, started_s);
-        if (wait_until(pidfd, child, started_s, asked_s + GRACE_S, &result->left_lua))
-            return;
+    for (int times = 0; times < 2 && ending == DUE; times++) {
+        kill(watch->child, SIGXCPU);
+        ending = wait_until(watch, spent_s(watch) + GRACE_S, &result->left_lua);
     }
-    if (result->left_lua && wait_until(pidfd, child, started_s, asked_s + COOL_DOWN_S, NULL))
-        return;
-    kill(child, SIGKILL);
+    return ending == FLAGGED ? wait_until(watch, spent_s(watch) + COOL_DOWN_S, NULL) : ending;
+}
+
+/* No answer, SIGKILL. Says how it ended, since a SIGKILL can come from others too. */
+static enum ending limit_child(struct watch *watch, double cpu_s,
+                               const struct rehearse_result *result)
+{
+    enum ending ending = wait_until(watch, cpu_s, NULL);
+
+    if (ending == DUE)
+        ending = ask_to_end(watch, result);
+    if (ending == BY_ITSELF)
+        return BY_ITSELF;
+    kill(watch->child, SIGKILL);
+    return ending == DUE ? OVER_BUDGET : ending;
 }
 
 static void end_text(char *text, size_t size)
@@ -156,25 +204,39 @@ static void distrust(struct run *run)
 }
 
 /* A child that left no whole result: say why, with the line it was last seen on. */
-static void explain_death(const struct rehearse_setup *setup, int status,
+static void explain_death(const struct rehearse_setup *setup, int status, enum ending ending,
                           const struct rehearse_result *result, double cpu_s, struct run *run)
 {
     struct tl_error *error = &run->error;
-    int line = result->line;
+    int number = WIFSIGNALED(status) ? WTERMSIG(status) : 0;
 
     run->outcome = RUN_FAILED;
-    if (WIFSIGNALED(status) && WTERMSIG(status) == SIGKILL)
+    if (ending == OVER_BUDGET)
         tl_error_set(error, TL_KILLED,
                      "the recipe ran for more than %g s of processor time and was killed", cpu_s);
-    else if (WIFSIGNALED(status) && WTERMSIG(status) == SIGSYS)
+    else if (ending == STOOD_STILL)
+        tl_error_set(error, TL_KILLED,
+                     "the recipe's process was stopped from outside: it stood still for %g s and "
+                     "was killed",
+                     patience_of(cpu_s));
+    else if (number == SIGSYS)
         tl_error_set(error, TL_KILLED,
                      "the recipe's process made a forbidden system call and was killed");
+    else if (number == SIGKILL || number == SIGTERM)
+        tl_error_set(error, TL_KILLED, "the recipe's process was killed from outside (signal %d)",
+                     number);
     else
         tl_error_set(error, TL_KILLED, "the recipe's process died (%s %d)",
-                     WIFSIGNALED(status) ? "signal" : "status",
-                     WIFSIGNALED(status) ? WTERMSIG(status) : WEXITSTATUS(status));
+                     number ? "signal" : "status", number ? number : WEXITSTATUS(status));
     if (setup->sources->count > 0)
-        tl_error_at(error, setup->sources->file[0].name, line);
+        tl_error_at(error, setup->sources->file[0].name, result->line);
+}
+
+static void explain_stop(struct run *run)
+{
+    run->outcome = RUN_STOPPED;
+    run->error = (struct tl_error){0};
+    tl_error_set(&run->error, TL_ENDED, "stopped by a signal; nothing was heated");
 }
 
 /* The record of a killed child is closed by its parent, so that it says how it ended. */
@@ -199,16 +261,29 @@ static void hint_cpu(struct run *run, double cpu_s)
                       cpu_s);
 }
 
-static void take_result(const struct rehearse_setup *setup, int status, double cpu_s, int record_fd,
-                        struct rehearse_result *result, struct run *run)
+static void take_result(const struct rehearse_setup *setup, int status, enum ending ending,
+                        double cpu_s, int record_fd, struct rehearse_result *result,
+                        struct run *run)
 {
     *run = result->run;
     distrust(run);
     if (!result->whole || !WIFEXITED(status) || WEXITSTATUS(status) != 0) {
-        explain_death(setup, status, result, cpu_s, run);
-        close_record(record_fd, run);
+        if (ending == BY_SIGNAL)
+            explain_stop(run);
+        else
+            explain_death(setup, status, ending, result, cpu_s, run);
+        if (!result->whole) /* else its last line stands there already */
+            close_record(record_fd, run);
     }
     hint_cpu(run, cpu_s);
+}
+
+/* The terminal's signals go to the whole process group, and the parent answers them; its handlers are not ours. */
+static void forget_signals(void)
+{
+    signal(SIGINT, SIG_IGN);
+    signal(SIGHUP, SIG_IGN);
+    signal(SIGTERM, SIG_DFL);
 }
 
 int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,
@@ -226,6 +301,7 @@ int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,
     if (child == 0) {
         /* A script that never ends must not outlive whoever limits it. */
         prctl(PR_SET_PDEATHSIG, SIGKILL);
+        forget_signals();
         if (getppid() != parent)
             _exit(0);
         lockstep_run(setup, record_fd, result);
@@ -236,15 +312,18 @@ int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,
         return tl_error_set(error, TL_SYSTEM, "no process for a rehearsal: %s", strerror(errno));
     }
     int pidfd = (int)syscall(SYS_pidfd_open, child, 0);
+    struct watch watch = {
+        .child = child, .pidfd = pidfd, .stop = setup->stop, .patience_s = patience_of(cpu_s)};
+    enum ending ending = OVER_BUDGET;
     if (pidfd >= 0)
-        limit_child(pidfd, child, cpu_s, result);
+        ending = limit_child(&watch, cpu_s, result);
     else
         kill(child, SIGKILL); /* a child that cannot be watched is not let run */
     while (waitpid(child, &status, 0) < 0 && errno == EINTR)
         ;
     if (pidfd >= 0)
         close(pidfd);
-    take_result(setup, status, cpu_s, record_fd, result, run);
+    take_result(setup, status, ending, cpu_s, record_fd, result, run);
     run->wall_s = seconds_of(CLOCK_MONOTONIC) - started_s;
     munmap(result, sizeof *result);
     return 0;

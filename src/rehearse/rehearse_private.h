@@ -19,7 +19,6 @@ struct rehearse_result {
 
 /* imitate.c: the instruments, plate and sensors of a bench file; board, insert, spread and seed stay. */
 void imitate(const struct benchfile *bench, struct world_setup *setup);
-const struct insert *bench_insert(const struct benchfile *bench, const char *name);
 
 /* The simulated person: answers prompts after a natural delay, or as the answers file says. */
 struct operator
@@ -66,6 +65,7 @@ struct rehearsal {
     bool endless;              /* no job takes that long */
     bool torn;                 /* a lift tore pads: the rehearsal ends there */
     bool misfit;               /* an answer of the file does not fit its question */
+    struct tl_error broken;    /* the first message that the guard did not accept */
     int32_t note_line;         /* of the last note: where the recipe stands */
     uint32_t answered;         /* the prompt whose answer was noted last */
     char asked[BENCH_TEXT];    /* the last question */
@@ -88,6 +88,8 @@ void lockstep_run(const struct rehearse_setup *setup, int record_fd,
 void summary_snapshot(struct rehearsal *r, const struct wire_snapshot *snapshot,
                       const struct wire_turn *turn);
 void summary_note(struct rehearsal *r, const struct wire_note *note);
+/* For guard_config.say: what the guard itself says; the recipe's notes come through summary_note. */
+void summary_guard_note(void *rehearsal, const struct wire_note *note);
 void summary_end(struct rehearsal *r, const struct recipe_tally *tally);
 
 #endif

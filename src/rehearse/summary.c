@@ -202,6 +202,31 @@ void summary_note(struct rehearsal *r, const struct wire_note *note)
         add_melt(r, t_s, note);
 }
 
+/* One rule's cause may come and go all the time; its figures differ, its id in brackets at the end does not. */
+static bool was_warned(const struct run *run, const char *text)
+{
+    const char *id = strrchr(text, '(');
+
+    for (int i = 0; i < run->warning_count && id; i++) {
+        const char *other = strrchr(run->warning[i], '(');
+        if (other && strcmp(other, id) == 0)
+            return true;
+    }
+    return false;
+}
+
+void summary_guard_note(void *rehearsal, const struct wire_note *note)
+{
+    struct rehearsal *r = rehearsal;
+    struct run *run = r->run;
+
+    if (note->note != NOTE_WARN || note->head.number < NOTE_GUARD)
+        return;
+    run_add_event(run, (double)r->now_ms / 1000, 0, note_kind_name(note->note), note->text);
+    if (!was_warned(run, note->text))
+        run_add_warning(run, "%s", note->text);
+}
+
 static void add_margin(struct run *run, const char *limit, enum limit_id id, double worst)
 {
     if (run->margin_count == RUN_MARGINS || isnan(worst))

@@ -94,7 +94,7 @@ int thermal_check_board(const struct board *board, struct tl_error *error)
         err = about(board->part[i].name, check_part(board, &board->part[i], error), error);
     for (int i = 0; i < board->joint_count && !err; i++)
         err = about(board->joint[i].name, check_joint(board, &board->joint[i], error), error);
-    return err;
+    return err ? err : board_stiff(board, error);
 }
 
 int setup_check(const struct thermal_setup *setup, struct tl_error *error)

@@ -324,11 +324,9 @@ static void clear_numbers(struct thermal *thermal)
     thermal->air_length_m = 0.025;
 }
 
-int thermal_init(struct thermal *thermal, const struct thermal_setup *setup, struct tl_error *error)
+/* Everything that may come to be there, none of it there yet; returns how many nodes are the bench's own. */
+static int build(struct thermal *thermal, const struct thermal_setup *setup)
 {
-    int err = setup_check(setup, error);
-    if (err)
-        return err;
     clear_numbers(thermal);
     thermal->room_c = setup->room_c;
     build_plate(thermal, &setup->plate, &setup->insert);
@@ -336,6 +334,72 @@ int thermal_init(struct thermal *thermal, const struct thermal_setup *setup, str
     int bench_nodes = thermal->nodes;
     if (setup->board)
         build_board(thermal, setup);
+    return bench_nodes;
+}
+
+/* What of the board a node is; NULL: the bench's own. */
+static const char *name_of(const struct thermal *thermal, const struct board *board, int node,
+                           const char **what)
+{
+    static const char *const layers[BOARD_LAYERS] = {
+        [LAYER_LOWER] = "lower", [LAYER_UPPER] = "upper"};
+    *what = "layer";
+    for (int i = 0; i < BOARD_LAYERS * SLAB_CELLS; i++)
+        if (thermal->slab[i / SLAB_CELLS][i % SLAB_CELLS] == node)
+            return layers[i / SLAB_CELLS];
+    *what = "part";
+    for (int i = 0; i < board->part_count; i++)
+        if (thermal->part[i] == node)
+            return board->part[i].name;
+    *what = "joint";
+    for (int i = 0; i < BOARD_JOINTS * JOINT_SEGMENTS; i++)
+        if (i / JOINT_SEGMENTS < board->joint_count &&
+            thermal->segment[i / JOINT_SEGMENTS][i % JOINT_SEGMENTS] == node)
+            return board->joint[i / JOINT_SEGMENTS].name;
+    return NULL;
+}
+
+int board_stiff(const struct board *board, struct tl_error *error)
+{
+    static const struct thermal_setup on_demo_bench = {
+        .plate = {.capacity_j_k = 600, .loss_w_k = 0.9, .element_lag_s = 4},
+        .insert = {.capacity_j_k = 45, .plate_w_k = 8, .board_w_k = 1.2},
+        .room_c = 25,
+        .contact_factor = 1,
+        .mass_factor = 1,
+        .joints_present = true,
+    };
+    struct thermal_setup setup = on_demo_bench;
+    struct thermal thermal;
+    const char *what, *name;
+    setup.board = board;
+    setup.upper_present = board->slab[LAYER_UPPER].present;
+    build(&thermal, &setup);
+    int err = check_capacities(&thermal, error), node;
+    if (err)
+        return err;
+    for (int i = 0; i < thermal.nodes; i++)
+        thermal.node[i].there = true;
+    plan_make(&thermal);
+    if (thermal.step_s >= LEAST_STEP_S)
+        return 0;
+    double within_s = plan_stiffest(&thermal, &node);
+    name = name_of(&thermal, board, node, &what);
+    tl_error_set(error, TL_RANGE,
+                 "board %s: %s %s: its %.2g J/K follow what it touches within %.2g ms; nothing is "
+                 "that quick, and no rehearsal ends in steps so small: more mass, or less contact",
+                 board->name, what, name ? name : "lower", thermal.node[node].capacity_j_k,
+                 within_s * 1000);
+    tl_error_token(error, name ? name : "lower");
+    return TL_RANGE;
+}
+
+int thermal_init(struct thermal *thermal, const struct thermal_setup *setup, struct tl_error *error)
+{
+    int err = setup_check(setup, error);
+    if (err)
+        return err;
+    int bench_nodes = build(thermal, setup);
     err = check_capacities(thermal, error);
     if (err)
         return err;

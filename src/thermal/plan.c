@@ -52,12 +52,11 @@ static void plan_face(struct thermal *thermal, int at)
     plan->face_fan_w_k[i] = node->fan_w_k;
 }
 
-/* An upper bound of |lambda|: Gershgorin's after the similarity transform x = sqrt(sum(G)/C), any
- * positive x being allowed. Light nodes hang on heavy ones, so this is nearly half of the plain bound. */
-static double fastest_1_s(const struct thermal *thermal)
+/* 1/s: how quickly each node follows its neighbours and the air. */
+static void own_rates(const struct thermal *thermal, double own[THERMAL_NODES])
 {
     const struct thermal_plan *plan = &thermal->plan;
-    double own[THERMAL_NODES] = {0}, bound[THERMAL_NODES], fastest = 1e-3;
+    memset(own, 0, THERMAL_NODES * sizeof *own);
     for (int i = 0; i < plan->links; i++) {
         own[plan->from[i]] += plan->w_k[i] * plan->k_per_j[plan->from[i]];
         own[plan->to[i]] += plan->w_k[i] * plan->k_per_j[plan->to[i]];
@@ -67,6 +66,26 @@ static double fastest_1_s(const struct thermal *thermal)
         double w_k = plan->face_w_k[i] + plan->face_fan_w_k[i] + 30 * plan->face_air[i];
         own[plan->face[i]] += w_k * plan->k_per_j[plan->face[i]];
     }
+}
+
+double plan_stiffest(const struct thermal *thermal, int *node)
+{
+    double own[THERMAL_NODES];
+    own_rates(thermal, own);
+    *node = 0;
+    for (int i = 1; i < thermal->nodes; i++)
+        if (own[i] > own[*node])
+            *node = i;
+    return 1 / own[*node];
+}
+
+/* An upper bound of |lambda|: Gershgorin's after the similarity transform x = sqrt(sum(G)/C), any
+ * positive x being allowed. Light nodes hang on heavy ones, so this is nearly half of the plain bound. */
+static double fastest_1_s(const struct thermal *thermal)
+{
+    const struct thermal_plan *plan = &thermal->plan;
+    double own[THERMAL_NODES], bound[THERMAL_NODES], fastest = 1e-3;
+    own_rates(thermal, own);
     memcpy(bound, own, sizeof bound);
     for (int i = 0; i < plan->links; i++) {
         int from = plan->from[i], to = plan->to[i];

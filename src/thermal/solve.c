@@ -39,7 +39,7 @@ void plan_temps(const struct thermal *thermal, const double *heat_j, double *tem
 static double flux_at(const double *flux_w_m2, double above_k)
 {
     double steps = fabs(above_k) * (1 / FLUX_STEP_K);
-    if (steps > THERMAL_FLUX - 2)
+    if (!(steps < THERMAL_FLUX - 2)) /* NaN too must not become an index */
         steps = THERMAL_FLUX - 2;
     int i = (int)steps;
     double flux = flux_w_m2[i] + (steps - i) * (flux_w_m2[i + 1] - flux_w_m2[i]);

@@ -351,7 +351,7 @@ void world_hand(struct world *world, enum hand hand, int part)
 
 void world_hot_air(struct world *world, double watts, int part)
 {
-    world->hand_w = fmax(watts, 0);
+    world->hand_w = fmin(fmax(watts, 0), THERMAL_HAND_W);
     world->hand_part = part;
 }
 

@@ -271,6 +271,26 @@ static void test_hot_air_warms_the_part_it_is_held_on(void **state)
 }
 
 /* "Solid when" is told for hands and heat away, or hot air would make it never. */
+static void test_what_is_told_of_a_joint_fits_a_turn_whatever_air_is_announced(void **state)
+{
+    (void)state;
+    static const double watts[] = {1e9, HUGE_VAL, NAN, -5};
+    struct board board;
+    demo_hx210(&board);
+    for (size_t w = 0; w < sizeof watts / sizeof watts[0]; w++) {
+        struct estimate estimate;
+        begin(&estimate, &board);
+        estimate_hand(&estimate, HAND_PLACE, -1);
+        estimate_hot_air(&estimate, watts[w], -1);
+        for (int64_t t_ms = 0; t_ms < 600000; t_ms += 1000)
+            follow(&estimate, t_ms, 60, NAN);
+        struct wire_turn turn = {.joints = board.joint_count};
+        for (int i = 0; i < board.joint_count; i++)
+            estimate_joint(&estimate, i, true, &turn.joint[i]);
+        assert_int_equal(wire_check_turn(&turn), 0);
+    }
+}
+
 static void test_the_time_to_solid_is_told_as_if_the_hot_air_were_taken_away(void **state)
 {
     (void)state;
@@ -316,6 +336,7 @@ int main(void)
         cmocka_unit_test(test_forecasts_are_open_only_where_they_can_be),
         cmocka_unit_test(test_a_lift_press_and_part_act_as_in_the_world),
         cmocka_unit_test(test_hot_air_warms_the_part_it_is_held_on),
+        cmocka_unit_test(test_what_is_told_of_a_joint_fits_a_turn_whatever_air_is_announced),
         cmocka_unit_test(test_the_time_to_solid_is_told_as_if_the_hot_air_were_taken_away),
         cmocka_unit_test(test_without_a_board_there_is_nothing_to_estimate),
     };

@@ -442,6 +442,360 @@ static void test_a_sensor_that_fails_while_cooling_never_counts_as_cold(void **s
     desk_free(desk);
 }
 
+/* ---- warnings ---- */
+
+static void test_a_warning_begins_with_its_cause_and_again_only_after_it_was_gone(void **state)
+{
+    (void)state;
+    const bool fired[] = {false, true, true, false, true, true};
+    const bool begins[] = {false, true, false, false, true, false};
+    bool told = false;
+
+    for (int i = 0; i < 6; i++)
+        assert_int_equal(guard_begins_to_warn(RULE_WARN, fired[i], &told), begins[i]);
+}
+
+static void test_only_a_warning_rule_warns(void **state)
+{
+    (void)state;
+    const enum rule_kind others[] = {RULE_PAUSE, RULE_TRIP, RULE_STOP};
+
+    for (int i = 0; i < 3; i++) {
+        bool told = false;
+        assert_false(guard_begins_to_warn(others[i], true, &told));
+    }
+}
+
+/* ---- a plate that does not obey ---- */
+
+/* Notes of the guard's own, the last of each kind and how many. */
+struct heard {
+    char text[NOTE_KINDS][BENCH_TEXT];
+    int count[NOTE_KINDS];
+};
+
+static void hear(void *context, const struct wire_note *note)
+{
+    struct heard *heard = context;
+
+    heard->count[note->note]++;
+    memcpy(heard->text[note->note], note->text, BENCH_TEXT);
+}
+
+static struct desk *desk_heard(struct heard *heard)
+{
+    struct desk *desk = desk_cold();
+    struct guard_config config = {.bench = &desk->bench,
+                                  .port = {&desk->plate.port},
+                                  .armed = true,
+                                  .say = hear,
+                                  .context = heard};
+    struct wire_hello hello = hello_for(190000);
+
+    *heard = (struct heard){0};
+    guard_free(desk->guard);
+    assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+    desk->turn = (struct wire_turn){.heat = 1, .temp_mc = 172000, .rail = -1, .joints = 1};
+    desk->plate.mc[0] = desk->plate.mc[1] = 150000;
+    desk->turn.joint[0].solid_ms = 20000; /* a fifth on top: 24 s */
+    for (int i = 0; i < 20 && guard_mode(desk->guard) != GUARD_RUNNING; i++)
+        period(desk);
+    turns(desk, 10);
+    return desk;
+}
+
+static void end_run(struct desk *desk)
+{
+    struct wire_end end = {0};
+
+    wire_stamp(&end.head, WIRE_END, 1);
+    assert_int_equal(guard_receive(desk->guard, &end, sizeof end, desk->t_ms, NULL), 0);
+}
+
+/* Periods in which both plate sensors move by so many millidegrees each. */
+static void plate_moves(struct desk *desk, int periods, int step_mc)
+{
+    for (int i = 0; i < periods; i++) {
+        desk->plate.mc[0] += step_mc;
+        desk->plate.mc[1] += step_mc;
+        period(desk);
+    }
+}
+
+static uint32_t beeps(const struct desk *desk)
+{
+    return guard_snapshot(desk->guard)->beeps;
+}
+
+static void test_the_beep_comes_when_the_joints_are_solid_on_a_plate_that_falls(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+
+    end_run(desk);
+    plate_moves(desk, 235, -20);
+    assert_int_equal(beeps(desk), 0);
+    plate_moves(desk, 10, -20);
+
+    assert_int_equal(beeps(desk), 1);
+    assert_int_equal(heard.count[NOTE_WARN], 0);
+    desk_free(desk);
+}
+
+static void test_a_plate_that_does_not_cool_is_warned_of_once_and_never_called_solid(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+
+    end_run(desk);
+    plate_moves(desk, 590, 0);
+    assert_int_equal(heard.count[NOTE_WARN], 0);
+    plate_moves(desk, 3000, 0);
+
+    assert_int_equal(heard.count[NOTE_WARN], 1);
+    assert_has(heard.text[NOTE_WARN], "does not cool though heat is off: pull the mains plug");
+    assert_has(heard.text[NOTE_HANDS], "may still be molten");
+    assert_int_equal(beeps(desk), 0);
+    desk_free(desk);
+}
+
+static void test_a_plate_that_cools_late_is_solid_the_whole_time_later(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+    end_run(desk);
+    plate_moves(desk, 1000, 0);
+
+    plate_moves(desk, 10, -300); /* the plug is out: 3 K down, and from here on 24 s */
+    plate_moves(desk, 235, -20);
+    assert_int_equal(beeps(desk), 0);
+    assert_int_equal(desk->plate.fan, 0);
+    plate_moves(desk, 10, -20);
+
+    assert_int_equal(beeps(desk), 1);
+    desk_free(desk);
+}
+
+static void test_a_plate_below_100_need_not_fall_fast(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+    desk->plate.mc[0] = desk->plate.mc[1] = 99900;
+    turns(desk, 2);
+
+    end_run(desk);
+    plate_moves(desk, 3000, 0);
+
+    assert_int_equal(heard.count[NOTE_WARN], 0);
+    assert_int_equal(beeps(desk), 1);
+    desk_free(desk);
+}
+
+static void test_joints_under_a_lost_sensor_are_never_called_solid(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+    desk->plate.mc[0] = -1;
+
+    turns(desk, 600);
+
+    assert_int_equal(guard_trip(desk->guard)->rule, SENSOR_OPEN);
+    assert_has(guard_trip(desk->guard)->hands,
+               "The plate last read 150 C; nothing is read now: take it for hot, pull its mains "
+               "plug. The joints may be molten: hands off the board.");
+    assert_has(heard.text[NOTE_HANDS], "cannot be read");
+    assert_int_equal(beeps(desk), 0);
+    desk_free(desk);
+}
+
+static void test_a_silent_plate_has_only_a_last_reading(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+    desk->turn.joints = 0;
+    turns(desk, 1);
+    desk->plate.silent = true;
+
+    turns(desk, 30);
+
+    assert_int_equal(guard_trip(desk->guard)->rule, DEVICE_SILENT);
+    assert_string_equal(guard_trip(desk->guard)->hands,
+                        "The plate last read 150 C; nothing is read now: take it for hot, pull "
+                        "its mains plug.");
+    desk_free(desk);
+}
+
+static void test_a_plate_that_rises_to_its_limit_is_not_called_off(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+
+    for (int i = 0; i < 600 && !guard_trip(desk->guard)->tripped; i++) {
+        desk->plate.mc[0] += 80;
+        desk->plate.mc[1] += 80;
+        turns(desk, 1);
+    }
+
+    assert_int_equal(guard_trip(desk->guard)->rule, PLATE_OVER);
+    assert_has(guard_trip(desk->guard)->hands,
+               "Heat was told off, but the plate is still at its limit: pull the mains plug.");
+    desk_free(desk);
+}
+
+static void test_a_wait_of_minutes_is_told_in_minutes(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+    desk->turn.joint[0].solid_ms = 268000; /* and a fifth: 321.6 s */
+    turns(desk, 1);
+
+    end_run(desk);
+
+    assert_has(guard_trip(desk->guard)->hands, "until it beeps, about 5 min 22 s.");
+    desk_free(desk);
+}
+
+/* ---- hostile peers ---- */
+
+/* splitmix64 (Steele, Lea, Flood, OOPSLA 2014) */
+static uint64_t next(uint64_t *seed)
+{
+    uint64_t z = (*seed += 0x9e3779b97f4a7c15u);
+    z = (z ^ (z >> 30)) * 0xbf58476d1ce4e5b9u;
+    z = (z ^ (z >> 27)) * 0x94d049bb133111ebu;
+    return z ^ (z >> 31);
+}
+
+static void noise(void *to, size_t size, uint64_t *seed)
+{
+    for (size_t i = 0; i < size; i++)
+        ((uint8_t *)to)[i] = (uint8_t)next(seed);
+}
+
+/* A turn that is well formed and asks for all it can get, with one field of noise now and then. */
+static void greedy_turn(struct wire_turn *turn, uint64_t *seed)
+{
+    int32_t *field = &turn->heat;
+
+    *turn = (struct wire_turn){.heat = 1,
+                               .temp_mc = (int32_t)(next(seed) % 400000),
+                               .ramp_mc_s = (int32_t)(next(seed) % 9000),
+                               .fan_pct = (int32_t)(next(seed) % 101),
+                               .rail = -1};
+    if (next(seed) % 64 == 0)
+        field[next(seed) % 10] = (int32_t)next(seed);
+    wire_stamp(&turn->head, WIRE_TURN, (uint32_t)next(seed));
+}
+
+/* Some message: its bytes in `message`, how many of them are sent. */
+static size_t hostile(uint8_t *message, uint64_t *seed)
+{
+    struct wire_head head;
+    size_t size;
+
+    if (next(seed) %
+        8) { /* mostly what a greedy recipe would say, so that runs go on for a while */
+        greedy_turn((struct wire_turn *)message, seed);
+        return sizeof(struct wire_turn);
+    }
+    wire_stamp(&head, (enum wire_kind)(1 + next(seed) % (WIRE_KINDS - 1)), (uint32_t)next(seed));
+    size = wire_size(head.kind);
+    noise(message, size, seed);
+    if (next(seed) % 2) /* nearly right: mostly nothing, here and there a byte */
+        for (size_t i = 0; i < size; i++)
+            message[i] = next(seed) % 32 ? 0 : message[i];
+    if (next(seed) % 8)
+        memcpy(message, &head, sizeof head);
+    return next(seed) % 8 ? size : next(seed) % (WIRE_MAX + 1);
+}
+
+static void assert_within_limits(const struct wire_snapshot *s, const struct limits *limits)
+{
+    assert_in_range(s->granted_mc, 0, limits->plate_mc);
+    assert_in_range(s->granted_ramp_mc_s, 0, limits->ramp_mc_s);
+    assert_in_range(s->granted_fan_pct, 0, 100);
+    assert_false(s->granted_supply);
+    assert_in_range(s->granted_mc, 0, 250000); /* the bench's, whatever a HELLO said */
+    if (!s->granted_heat) {
+        assert_int_equal(s->granted_mc, 0);
+        assert_int_equal(s->duty_permille, 0);
+    }
+}
+
+/* One run, until it is over and for a while after that. Returns how many messages it took. */
+static int hostile_run(uint64_t *seed, int *heated)
+{
+    union {
+        uint64_t align;
+        uint8_t bytes[WIRE_MAX];
+    } message;
+    struct desk *desk = next(seed) % 16 ? desk_heating() : desk_cold();
+    int sent = 0, offs = desk->plate.offs, after = 0;
+
+    while (after < 40 && sent < 400) {
+        size_t size = hostile(message.bytes, seed);
+        guard_receive(desk->guard, message.bytes, size, desk->t_ms, NULL);
+        sent++;
+        period(desk);
+        const struct wire_snapshot *s = guard_snapshot(desk->guard);
+        assert_within_limits(s, guard_limits(desk->guard));
+        *heated += s->granted_heat;
+        if (guard_mode(desk->guard) != GUARD_COOLING && guard_mode(desk->guard) != GUARD_ENDED)
+            continue;
+        after++;
+        assert_false(s->granted_heat);
+        if (after > 1) /* the next period's request carries what this scan decided */
+            assert_int_equal(desk->plate.duty, 0);
+    }
+    /* A run that a peer broke ends with the bytes that switch everything off; one that it ended is set to 0. */
+    if (guard_trip(desk->guard)->tripped)
+        assert_true(desk->plate.offs > offs);
+    desk_free(desk);
+    return sent;
+}
+
+static void test_no_message_heats_past_a_limit_or_after_the_end(void **state)
+{
+    (void)state;
+    uint64_t seed = 20;
+    int sent = 0, heated = 0;
+
+    while (sent < 20000)
+        sent += hostile_run(&seed, &heated);
+    assert_true(heated > 2000); /* or nothing was put to the test */
+}
+
+static void test_whoever_breaks_the_rules_is_answered_with_last_words(void **state)
+{
+    (void)state;
+    uint64_t seed = 7;
+    uint8_t bytes[WIRE_MAX];
+
+    for (int i = 0; i < 50; i++) {
+        struct desk *desk = desk_heating();
+        int offs = desk->plate.offs;
+        noise(bytes, sizeof bytes, &seed);
+
+        int status =
+            guard_receive(desk->guard, bytes, next(&seed) % sizeof bytes, desk->t_ms, NULL);
+
+        assert_int_equal(status, TL_BAD);
+        period(desk);
+        assert_true(desk->plate.offs > offs);
+        assert_int_equal(desk->plate.duty, 0);
+        desk_free(desk);
+    }
+}
+
 static void test_a_scan_allocates_nothing(void **state)
 {
     (void)state;
@@ -675,6 +1029,18 @@ int main(void)
         cmocka_unit_test(test_the_end_keeps_the_fan_off_until_the_joints_are_solid),
         cmocka_unit_test(test_touch_safe_is_thirty_seconds_below_45_on_every_sensor),
         cmocka_unit_test(test_a_sensor_that_fails_while_cooling_never_counts_as_cold),
+        cmocka_unit_test(test_a_warning_begins_with_its_cause_and_again_only_after_it_was_gone),
+        cmocka_unit_test(test_only_a_warning_rule_warns),
+        cmocka_unit_test(test_the_beep_comes_when_the_joints_are_solid_on_a_plate_that_falls),
+        cmocka_unit_test(test_a_plate_that_does_not_cool_is_warned_of_once_and_never_called_solid),
+        cmocka_unit_test(test_a_plate_that_cools_late_is_solid_the_whole_time_later),
+        cmocka_unit_test(test_a_plate_below_100_need_not_fall_fast),
+        cmocka_unit_test(test_joints_under_a_lost_sensor_are_never_called_solid),
+        cmocka_unit_test(test_a_silent_plate_has_only_a_last_reading),
+        cmocka_unit_test(test_a_plate_that_rises_to_its_limit_is_not_called_off),
+        cmocka_unit_test(test_a_wait_of_minutes_is_told_in_minutes),
+        cmocka_unit_test(test_no_message_heats_past_a_limit_or_after_the_end),
+        cmocka_unit_test(test_whoever_breaks_the_rules_is_answered_with_last_words),
         cmocka_unit_test(test_a_scan_allocates_nothing),
         cmocka_unit_test(test_no_heat_before_every_question_is_answered),
         cmocka_unit_test(test_a_question_answered_no_ends_it_cold),

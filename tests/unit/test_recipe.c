@@ -4,6 +4,7 @@
 #include <fcntl.h>
 #include <signal.h>
 #include <stdlib.h>
+#include <sys/mman.h>
 #include <sys/socket.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
@@ -339,7 +340,7 @@ static const struct mistake step_mistakes[] = {
     { "sensor.read 'plate-2'", TL_STEP, 3, "it is not there", NULL, NULL },
     { "cool { timeout = '1 min' }", TL_MISSING, 3, "to what?", NULL, NULL },
     { "wait_until { 5, timeout = '1 min' }", TL_RANGE, 3, "expected a function, found a number", NULL, NULL },
-    { "fan.on '120 %'", TL_RANGE, 3, "0 % to 100 %", NULL, NULL },
+    { "fan.on '120 %'", TL_RANGE, 3, "0 % or 1 % to 100 %", NULL, NULL },
     { "tell 'a\\27[31mred'", TL_RANGE, 3, "control character", NULL, NULL },
     { "tell(('x'):rep(300))", TL_RANGE, 3, "300 bytes long; at most 255", NULL, NULL },
     { "tell '\\xff'", TL_RANGE, 3, "not UTF-8", NULL, NULL },
@@ -396,7 +397,7 @@ static const struct mistake board_mistakes[] = {
     { "return board { name = 'x', lower = { length = '60 mm', width = '40 mm', thick = '1 mm', copper = '8 %' },\n joints = {\n { name = 'a', mass = '1 g', contact = '1 W/K', alloy = 'Sn42Bi57Ag1' } } }", TL_MISSING, 3, "neither a part nor an upper board", NULL, NULL },
     { "return board { name = 'x', lower = { length = '60 mm', width = '40 mm', thick = '1 mm', copper = '8 %' },\n joints = {\n { name = 'a', mass = '1 g', contact = '1 W/K', segments = 9, alloy = 'Sn42Bi57Ag1' } } }", TL_RANGE, 3, "expected 1 to 8", NULL, NULL },
     { "return board { name = 'x', lower = { length = '60 mm', width = '40 mm', thick = '1 mm', copper = '8 %' }, parts = { 5 } }", TL_RANGE, 1, "entry 1 is no table", NULL, NULL },
-    { "return board { name = 'x', lower = { length = '60 mm', width = '40 mm', thick = '1 mm', copper = '800 %' } }", TL_RANGE, 1, "0 % to 100 %", NULL, NULL },
+    { "return board { name = 'x', lower = { length = '60 mm', width = '40 mm', thick = '1 mm', copper = '800 %' } }", TL_RANGE, 1, "0 % or 1 % to 100 %", NULL, NULL },
     { "return board { name = 'x', lower = { length = '60 mm', width = '40 mm', thick = '1 mm', copper = '8 %' },\n parts = {\n { name = 'U1', on = 'lower', x = '9 mm', y = '9 mm', length = '5 mm', width = '5 mm', thick = '1 mm' },\n { name = 'U2', on = 'lower', x = '61 mm', y = '9 mm', length = '5 mm', width = '5 mm', thick = '1 mm' } } }", TL_RANGE, 4, "part U2: its centre is not on its board", NULL, "U2" },
     { "return board { name = 'x',\n lower = { length = '600 mm', width = '40 mm', thick = '1 mm', copper = '8 %' } }", TL_RANGE, 2, "1 to 500 mm", NULL, "lower" },
     { "return board { name = 'x', lower = { length = '60 mm', width = '40 mm', thick = '1 mm', copper = '8 %',\n copper = '9 %' } }", TL_SYNTAX, 2, "\"copper\" is given twice", NULL, "copper" },
@@ -803,19 +804,62 @@ static void test_an_answer_is_read_in_its_unit(void **state)
     assert_near(fake.note[5].value, 0.04, 1e-12);
 }
 
-static void test_an_answer_in_another_unit_is_refused_not_taken_for_the_one_asked(void **state)
+static void test_an_answer_in_another_unit_is_asked_for_again(void **state)
 {
     (void)state;
-    fake.answers = 1;
-    fake.answer[0] = ANSWER_VALUE;
-    fake.value = 45;
+    static const char *const wrong[] = {"45 V", "open line", "1.5.2", "nan", "1e999", "+"};
+    for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
+        clean(state);
+        fake.answers = 1;
+        fake.answer[0] = ANSWER_VALUE;
+        fake.value = 45;
+        snprintf(fake.text, sizeof fake.text, "%s", wrong[i]);
+
+        assert_int_equal(run_steps("record('a', ask { 'amps?', unit = 'A', suggest = '40 mA', "
+                                   "timeout = '1 min' })"),
+                         0);
+
+        assert_int_equal(fake.note[1].note, NOTE_ASK);
+        assert_has(fake.note[1].text, wrong[i]);
+        assert_has(fake.note[1].text, "a current");
+        assert_has(fake.note[1].text, "amps?");
+        assert_near(fake.note[2].value, 0.04, 1e-12); /* the second time it was a yes */
+        assert_has(tally.warning[0], wrong[i]);
+    }
+}
+
+static void test_asking_again_does_not_take_longer_than_the_timeout(void **state)
+{
+    (void)state;
+    fake.answers = 3;
+    for (int i = 0; i < 3; i++)
+        fake.answer[i] = ANSWER_VALUE;
     snprintf(fake.text, sizeof fake.text, "45 V");
 
-    assert_int_equal(run_steps("record('a', ask { 'amps?', unit = 'A', timeout = '1 min' })"),
-                     TL_UNIT);
+    assert_int_equal(run_steps("ask { 'amps?', unit = 'A', timeout = '0.2 s' }"), TL_TIMEOUT);
 
-    assert_has(error.text, "45 V");
-    assert_has(error.text, "a current");
+    assert_near(tally.worst_case_s, 0.2, 1e-9);
+}
+
+static void test_a_meter_reading_is_taken_with_its_unit(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *typed;
+        double ohms;
+    } readings[] = {{"1.2 kohm", 1200}, {"0.42", 0.42}, {"0,42", 0.42}, {"3 Mohm", 3e6}};
+    for (size_t i = 0; i < sizeof readings / sizeof readings[0]; i++) {
+        clean(state);
+        fake.answers = 1;
+        fake.answer[0] = ANSWER_VALUE;
+        fake.value = 1.2; /* what a careless reader makes of it */
+        snprintf(fake.text, sizeof fake.text, "%s", readings[i].typed);
+
+        assert_int_equal(
+            run_steps("record('r', meter.read { rail = 'core', timeout = '1 min' }, 'ohm')"), 0);
+
+        assert_near(fake.note[1].value, readings[i].ohms, 1e-9);
+    }
 }
 
 static void test_the_meter_gives_no_value_that_nobody_read(void **state)
@@ -1361,13 +1405,15 @@ static void test_a_primitive_that_waits_is_interrupted_at_once(void **state)
     assert_int_equal(fake.exchanges, 100);
 }
 
+static int record_fd = -1, guard_fd = -1, other_fd = -1; /* in the sandbox's child */
+
 static int in_child(void (*act)(void))
 {
     pid_t child = fork();
     if (child == 0) {
         struct tl_error why;
         act();
-        if (sandbox_enter(&why) != 0)
+        if (sandbox_enter(record_fd, guard_fd, &why) != 0)
             _exit(99);
         act();
         _exit(7);
@@ -1384,8 +1430,22 @@ static void use_memory(void)
         memset(block, 1, size);
         free(realloc(block, size * 2));
     }
-    if (write(2, "", 0) != 0)
+}
+
+static void write_to_the_record(void)
+{
+    if (write(record_fd, "", 0) != 0)
         _exit(98);
+}
+
+static void talk_to_the_guard(void)
+{
+    char byte;
+    struct iovec into = {&byte, 1};
+    struct msghdr message = {.msg_iov = &into, .msg_iovlen = 1};
+    if (sendto(guard_fd, "", 1, MSG_DONTWAIT, NULL, 0) != 1)
+        _exit(97);
+    recvmsg(guard_fd, &message, MSG_DONTWAIT);
 }
 
 static void open_socket(void)
@@ -1404,19 +1464,104 @@ static void signal_parent(void)
     kill(getppid(), 0);
 }
 
-static void test_the_sandbox_leaves_memory_and_write_and_kills_for_the_rest(void **state)
+static void assert_left(void (*act)(void))
 {
-    (void)state;
-    int status = in_child(use_memory);
+    int status = in_child(act);
     assert_true(WIFEXITED(status));
     assert_int_equal(WEXITSTATUS(status), 7);
+}
 
-    void (*const forbidden[])(void) = {open_socket, start_process, signal_parent};
-    for (size_t i = 0; i < sizeof forbidden / sizeof forbidden[0]; i++) {
-        status = in_child(forbidden[i]);
-        assert_true(WIFSIGNALED(status));
-        assert_int_equal(WTERMSIG(status), SIGSYS);
+static void assert_killed(void (*act)(void))
+{
+    int status = in_child(act);
+    assert_true(WIFSIGNALED(status));
+    assert_int_equal(WTERMSIG(status), SIGSYS);
+}
+
+static void test_the_sandbox_leaves_memory_and_kills_for_the_rest(void **state)
+{
+    (void)state;
+    record_fd = guard_fd = -1;
+    assert_left(use_memory);
+    assert_killed(open_socket);
+    assert_killed(start_process);
+    assert_killed(signal_parent);
+}
+
+static void send_elsewhere(void)
+{
+    sendto(other_fd, "", 1, MSG_DONTWAIT, NULL, 0);
+}
+
+static void test_the_sandbox_leaves_the_socket_to_a_run_only(void **state)
+{
+    (void)state;
+    int pair[2];
+    assert_int_equal(socketpair(AF_UNIX, SOCK_SEQPACKET, 0, pair), 0);
+
+    guard_fd = pair[0];
+    assert_left(talk_to_the_guard);
+    other_fd = pair[1]; /* another socket than the one that was given */
+    assert_killed(send_elsewhere);
+    guard_fd = -1;
+    other_fd = pair[0];
+    assert_killed(send_elsewhere); /* a rehearsal: none */
+
+    close(pair[0]);
+    close(pair[1]);
+}
+
+#ifndef TINLATCH_WIDE_SANDBOX /* the sanitizers write where they like */
+static void write_elsewhere(void)
+{
+    if (write(other_fd, "", 0) < 0)
+        _exit(96);
+}
+#endif
+
+static void test_the_sandbox_leaves_the_record_alone_to_write_to(void **state)
+{
+    (void)state;
+    record_fd = memfd_create("record", 0);
+    assert_true(record_fd >= 0);
+    guard_fd = -1;
+    assert_left(write_to_the_record);
+#ifndef TINLATCH_WIDE_SANDBOX
+    other_fd = 2;
+    assert_killed(write_elsewhere);
+    other_fd = memfd_create("other", 0);
+    assert_killed(write_elsewhere);
+    close(other_fd);
+#endif
+    close(record_fd);
+    record_fd = -1;
+}
+
+static void test_the_sandbox_closes_what_the_process_was_left_with(void **state)
+{
+    (void)state;
+    int left[2];
+    assert_int_equal(pipe(left), 0);
+    record_fd = memfd_create("record", 0);
+    pid_t child = fork();
+    if (child == 0) {
+        struct tl_error why;
+        close(left[0]);
+        if (sandbox_enter(record_fd, -1, &why) != 0)
+            _exit(99);
+        for (;;) /* until it is killed: the pipe must be at its end while it still lives */
+            ;
     }
+    close(left[1]);
+    char byte;
+    assert_int_equal(read(left[0], &byte, 1), 0);
+    int status;
+    assert_int_equal(waitpid(child, &status, WNOHANG), 0);
+    kill(child, SIGKILL);
+    waitpid(child, &status, 0);
+    close(left[0]);
+    close(record_fd);
+    record_fd = -1;
 }
 
 /* ---- reading sources ------------------------------------------------------------------------ */
@@ -1689,7 +1834,9 @@ int main(void)
         TEST(test_a_no_to_do_this_fails_and_a_no_to_is_it_done_does_not),
         TEST(test_nobody_there_is_a_timeout),
         TEST(test_an_answer_is_read_in_its_unit),
-        TEST(test_an_answer_in_another_unit_is_refused_not_taken_for_the_one_asked),
+        TEST(test_an_answer_in_another_unit_is_asked_for_again),
+        TEST(test_asking_again_does_not_take_longer_than_the_timeout),
+        TEST(test_a_meter_reading_is_taken_with_its_unit),
         TEST(test_the_meter_gives_no_value_that_nobody_read),
         TEST(test_the_supply_comes_on_with_what_was_asked_and_reads_back),
         TEST(test_a_collapsed_rail_is_a_reading_not_a_failure),
@@ -1722,7 +1869,10 @@ int main(void)
         TEST(test_memory_ends_at_its_cap_whatever_pcall_it_stands_in),
         TEST(test_an_endless_recipe_is_interrupted_with_its_line),
         TEST(test_a_primitive_that_waits_is_interrupted_at_once),
-        TEST(test_the_sandbox_leaves_memory_and_write_and_kills_for_the_rest),
+        TEST(test_the_sandbox_leaves_memory_and_kills_for_the_rest),
+        TEST(test_the_sandbox_leaves_the_socket_to_a_run_only),
+        TEST(test_the_sandbox_leaves_the_record_alone_to_write_to),
+        TEST(test_the_sandbox_closes_what_the_process_was_left_with),
         FILE_TEST(test_a_text_that_hides_something_is_refused_with_its_line),
         FILE_TEST(test_ordinary_text_of_any_language_is_read),
         FILE_TEST(test_only_regular_files_within_bounds_are_read),

@@ -609,6 +609,86 @@ static void test_nonsense_is_refused_with_a_sentence(void **state)
     assert_int_equal(thermal_init(&thermal, &setup, &error), TL_FULL);
 }
 
+static void test_a_board_too_quick_for_any_rehearsal_is_refused_by_name(void **state)
+{
+    (void)state;
+    struct board board;
+    demo_hx210(&board);
+    struct tl_error error;
+    board.joint[1].mass_g = 1e-4;
+    board.joint[1].contact_w_k = 100;
+    assert_int_equal(thermal_check_board(&board, &error), TL_RANGE);
+    assert_string_equal(error.token, "pmic");
+    assert_has(error.text, "board hx210");
+    assert_has(error.text, "joint pmic");
+
+    demo_hx210(&board);
+    board.part[2].length_mm = board.part[2].width_mm = 0.1;
+    board.part[2].thick_mm = 0.05;
+    assert_int_equal(thermal_check_board(&board, &error), TL_RANGE);
+    assert_string_equal(error.token, "U3");
+
+    demo_hx210(&board); /* the smallest part that is made, 0.4 x 0.2 x 0.13 mm, passes */
+    board.part[2].length_mm = 0.4;
+    board.part[2].width_mm = 0.2;
+    board.part[2].thick_mm = 0.13;
+    assert_int_equal(thermal_check_board(&board, &error), 0);
+}
+
+static double wild(uint32_t *seed)
+{
+    static const double sizes[] = {0, 1, -1, 1e3, 1e9, 1e100, 1e308, NAN, HUGE_VAL, -HUGE_VAL};
+    *seed = *seed * 1664525 + 1013904223;
+    return sizes[(*seed >> 16) % (sizeof sizes / sizeof sizes[0])];
+}
+
+static void test_inputs_of_any_size_end_in_no_crash(void **state)
+{
+    (void)state;
+    struct board board;
+    demo_hx210(&board);
+    struct thermal_setup setup = nominal(&board);
+    uint32_t seed = 1;
+    for (int round = 0; round < 200; round++) {
+        struct thermal thermal;
+        start(&thermal, &setup);
+        thermal_place(&thermal);
+        for (int i = 0; i < 5; i++) {
+            struct thermal_input input = {.heater_w = wild(&seed),
+                                          .fan = wild(&seed),
+                                          .draft = wild(&seed),
+                                          .rail_w = wild(&seed),
+                                          .rail_part = i - 1,
+                                          .hand_w = wild(&seed),
+                                          .hand_part = 3 - i};
+            thermal_step(&thermal, &input, 0.1);
+            thermal_step_pinned(&thermal, &input, wild(&seed), 0.1);
+            thermal_foresee(&thermal, &input, i % 2, 0, i % 3, 60);
+            thermal_joint_molten(&thermal, 0);
+        }
+    }
+}
+
+/* What hand_heat may ask for at most. */
+static void test_the_hottest_hand_on_the_smallest_part_stays_a_number(void **state)
+{
+    (void)state;
+    struct board board;
+    demo_hx210(&board);
+    struct thermal_setup setup = nominal(&board);
+    struct thermal thermal;
+    struct thermal_input input = idle;
+    start(&thermal, &setup);
+    thermal_place(&thermal);
+    input.hand_w = THERMAL_HAND_W;
+    for (int part = 0; part < board.part_count; part++) {
+        input.hand_part = part;
+        thermal_step(&thermal, &input, 60);
+        for (int i = 0; i < thermal.nodes; i++)
+            assert_true(isfinite(thermal.temp_c[i]));
+    }
+}
+
 static void test_the_fullest_board_fits_and_stays_stable(void **state)
 {
     (void)state;
@@ -662,6 +742,9 @@ int main(void)
         cmocka_unit_test(test_a_lifted_part_leaves_the_network),
         cmocka_unit_test(test_a_forecast_agrees_with_what_then_happens),
         cmocka_unit_test(test_nonsense_is_refused_with_a_sentence),
+        cmocka_unit_test(test_a_board_too_quick_for_any_rehearsal_is_refused_by_name),
+        cmocka_unit_test(test_inputs_of_any_size_end_in_no_crash),
+        cmocka_unit_test(test_the_hottest_hand_on_the_smallest_part_stays_a_number),
         cmocka_unit_test(test_the_fullest_board_fits_and_stays_stable),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
