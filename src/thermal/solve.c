@@ -46,6 +46,17 @@ static double flux_at(const double *flux_w_m2, double above_k)
     return above_k < 0 ? -flux : flux;
 }
 
+/* The fourth power, for radiation; beyond what any solder bench sees it goes on as a straight line, since a step
+ * that was chosen for a bench would not be stable any more. */
+static double fourth_k4(double kelvin)
+{
+    static const double straight_k = 1500;
+    if (kelvin > straight_k)
+        return straight_k * straight_k * straight_k * (4 * kelvin - 3 * straight_k);
+    double square = kelvin * kelvin;
+    return square * square;
+}
+
 /* Takes every face's loss off `watts`; returns their sum. */
 static double faces_lose(const struct thermal *thermal, const struct thermal_input *input,
                          const double *temp_c, double *watts)
@@ -55,11 +66,9 @@ static double faces_lose(const struct thermal *thermal, const struct thermal_inp
     for (int i = 0; i < plan->faces; i++) {
         int node = plan->face[i];
         double above_k = temp_c[node] - thermal->room_c;
-        double kelvin = temp_c[node] + ZERO_C_K;
-        double square = kelvin * kelvin;
         double lost =
             (plan->face_w_k[i] * input->draft + plan->face_fan_w_k[i] * input->fan) * above_k +
-            plan->face_sky[i] * (square * square - plan->sky_k4);
+            plan->face_sky[i] * (fourth_k4(temp_c[node] + ZERO_C_K) - plan->sky_k4);
         if (plan->face_air[i] > 0)
             lost += plan->face_air[i] * input->draft * flux_at(plan->flux_w_m2, above_k);
         watts[node] -= lost;
