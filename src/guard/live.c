@@ -36,8 +36,9 @@ struct live {
     uint32_t beats, leaves;
     bool latched; /* the latch file is there */
     bool tripped_told;
-    bool recorded;         /* the record's first line is written */
-    struct wire_hand hand; /* the last */
+    bool recorded;          /* the record's first line is written */
+    struct wire_hand hand;  /* the last */
+    struct tl_error broken; /* the first message that was not accepted */
 };
 
 static volatile sig_atomic_t told_to_stop;
@@ -158,6 +159,17 @@ static void latch_at_the_end(struct live *live)
 
 /* ---- what comes in -------------------------------------------------------------------------- */
 
+/* What the guard does not accept ends the run, and is the reason that is given for it. */
+static int receive(struct live *live, const char *who, const void *message, size_t size,
+                   int64_t t_ms, struct tl_error *error)
+{
+    int failed = guard_receive(live->guard, message, size, t_ms, error);
+
+    if (failed && live->broken.code == TL_OK)
+        tl_error_set(&live->broken, (enum tl_err)failed, "%s: %s", who, error->text);
+    return failed;
+}
+
 /* A recipe that is gone without a word has ended badly: off, cool down. */
 static void recipe_gone(struct live *live, int64_t t_ms)
 {
@@ -187,12 +199,12 @@ static void hear_recipe(struct live *live, int64_t t_ms)
         }
         if (kind == WIRE_HAND) { /* a recipe that plays the person is no recipe */
             live->recipe_open = false;
-            guard_receive(live->guard, message, 1, t_ms, NULL);
+            receive(live, "the recipe", message, 1, t_ms, &error);
             return;
         }
         if (kind == WIRE_HELLO && wire_check_hello((const void *)message) == 0)
             record_start(live, (const void *)message);
-        int code = guard_receive(live->guard, message, wire_size(kind), t_ms, &error);
+        int code = receive(live, "the recipe", message, wire_size(kind), t_ms, &error);
         if (kind == WIRE_HELLO && code)
             guard_refuse_hello(live->guard, &error, t_ms);
         live->urgent = live->urgent || kind == WIRE_END || code;
@@ -202,6 +214,7 @@ static void hear_recipe(struct live *live, int64_t t_ms)
 static void hear_front(struct live *live, int64_t t_ms)
 {
     _Alignas(8) unsigned char message[WIRE_MAX];
+    struct tl_error error = {0};
     int kind;
 
     for (int n = 0; n < MESSAGES_A_TURN && live->front_open &&
@@ -214,7 +227,7 @@ static void hear_front(struct live *live, int64_t t_ms)
         }
         uint32_t stops = live->hand.stop_count;
         memcpy(&live->hand, message, sizeof live->hand);
-        guard_receive(live->guard, message, sizeof live->hand, t_ms, NULL);
+        receive(live, "the front", message, sizeof live->hand, t_ms, &error);
         live->front_ms = t_ms;
         live->urgent = live->urgent || live->hand.stop_count != stops;
     }
@@ -420,9 +433,12 @@ static void why_it_ended(const struct live *live, struct tl_error *why)
     const struct wire_end *end = guard_recipe_end(live->guard);
 
     *why = *guard_refusal(live->guard);
-    if (why->code || guard_trip(live->guard)->tripped || end->code == 0 || end->code == TL_ENDED ||
-        end->code == TL_MORE)
+    if (why->code || guard_trip(live->guard)->tripped || end->code == 0)
         return;
+    if (end->code == TL_ENDED || end->code == TL_MORE) {
+        *why = live->broken;
+        return;
+    }
     tl_error_set(why, (enum tl_err)end->code, "%s", end->text);
     tl_error_at(why, live->config->recipe_name, end->line);
 }

@@ -57,6 +57,24 @@ expect "the copy differs from the record" cmp -s "$(jq -r .run "$out")" "$box"/a
 err_has "wrote $box/a/b/chart.svg"
 run 0 tinlatch rehearse "$split" --out "$box/a/b"
 out_has "wrote $box/a/b/chart.svg"
+# --out into the directory of the records leaves the record whole; a pipe, a link or an old part in the way is
+# neither waited for nor followed.
+run 0 tinlatch rehearse "$split" --out "$TINLATCH_HOME/rehearsals" --json
+record_whole
+rm -f "$TINLATCH_HOME/rehearsals/chart.svg"
+mkdir -p "$box/traps" && echo precious >"$box/victim"
+LIMIT=20
+mkfifo "$box/traps/chart.svg.part"
+run 0 tinlatch rehearse "$split" --out "$box/traps"
+ln -sf "$box/victim" "$box/traps/chart.svg.part"
+rm "$box/traps/chart.svg" && ln -s "$box/victim" "$box/traps/chart.svg"
+run 0 tinlatch rehearse "$split" --out "$box/traps"
+expect "a link was followed" [ "$(cat "$box/victim")" = precious ]
+expect "the chart is not XML" xmllint --noout "$box/traps/chart.svg"
+expect "the chart is still a link" [ ! -L "$box/traps/chart.svg" ]
+expect "a part was left" [ -z "$(find "$box/traps" -name '*.part')" ]
+unset LIMIT
+
 run 2 tinlatch rehearse "$split" --out "$box/not-a-directory"
 err_has "not-a-directory"
 run 2 tinlatch rehearse "$split" --out "$box/not-a-directory/x" --json
@@ -72,6 +90,13 @@ mkdir -p "$box/config/tinlatch"
 cp "$TOP/recipes/benches/demo.ini" "$box/config/tinlatch/bench.ini"
 run 0 env -u TINLATCH_HOME HOME="$box/me" XDG_CONFIG_HOME="$box/config" "$TINLATCH" rehearse "$split"
 rm "$TINLATCH_HOME/bench.ini"
+# A path that cannot be formed is an error: the demo's limits must not stand in for the owner's.
+long=/$(printf 'x%.0s' $(seq 2000))
+run 2 env TINLATCH_HOME="$long" "$TINLATCH" rehearse "$split"
+err_has "File name too long"
+run 2 env -u TINLATCH_HOME HOME="$box/me" XDG_CONFIG_HOME="$long" "$TINLATCH" rehearse "$split"
+run 2 tinlatch rehearse "$split" --bench "$long"
+err_has "File name too long"
 
 # A signal ends it at once, with its own status and one object.
 cat >slow.lua <<'LUA'

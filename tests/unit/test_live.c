@@ -360,6 +360,7 @@ static void test_a_recipe_that_plays_the_person_is_ended(void **state)
     play(&stage, 5000, true);
 
     assert_int_equal(stage.end.code, RUN_FAILED);
+    assert_has(stage.end.text, "the recipe: a message to the guard broke the rules");
     leave(&stage);
 }
 
