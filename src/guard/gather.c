@@ -35,14 +35,18 @@ static enum quality convert(const struct sensor_binding *binding,
 }
 
 /* A sensor that flickers between well and badly would hold no count of any rule long enough: half a second
- * of bad readings within a second and a half, and it is not believed until it has read well for as long. */
-static bool doubtful(struct guard *guard, enum sensor_id id, enum quality quality, int64_t t_ms)
+ * of bad readings within a second and a half, and it passes for as bad as it last was until it has read well
+ * for as long. */
+static enum quality believed(struct guard *guard, enum sensor_id id, enum quality quality,
+                             int64_t t_ms)
 {
     int32_t full_ms = guard->limits.stale_ms;
     int32_t since_ms = age_ms(t_ms, guard->gathered_ms);
     int32_t step_ms = since_ms > full_ms ? full_ms : since_ms;
 
     guard->doubt_ms[id] += quality == QUALITY_GOOD ? -step_ms : 2 * step_ms;
+    if (quality != QUALITY_GOOD)
+        guard->last_bad[id] = quality;
     if (guard->doubt_ms[id] <= 0) {
         guard->doubt_ms[id] = 0;
         guard->doubted[id] = false;
@@ -51,7 +55,7 @@ static bool doubtful(struct guard *guard, enum sensor_id id, enum quality qualit
         guard->doubt_ms[id] = full_ms;
         guard->doubted[id] = true;
     }
-    return guard->doubted[id];
+    return guard->doubted[id] ? guard->last_bad[id] : quality;
 }
 
 static void gather_sensor(struct guard *guard, enum sensor_id id, int64_t t_ms)
@@ -74,8 +78,10 @@ static void gather_sensor(struct guard *guard, enum sensor_id id, int64_t t_ms)
         }
     }
     reading->age_ms = age_ms(t_ms, guard->good_ms[id]);
-    if (reading->quality != QUALITY_NONE &&
-        (reading->age_ms > guard->limits.stale_ms || doubtful(guard, id, reading->quality, t_ms)))
+    if (reading->quality == QUALITY_NONE)
+        return;
+    reading->quality = believed(guard, id, reading->quality, t_ms);
+    if (reading->age_ms > guard->limits.stale_ms)
         reading->quality = QUALITY_STALE;
 }
 

@@ -72,6 +72,7 @@ struct guard {
     /* fills twice as fast while a sensor reads badly as it empties while it reads well */
     int32_t doubt_ms[SENSORS];
     bool doubted[SENSORS];
+    enum quality last_bad[SENSORS];
     int64_t gathered_ms; /* the last scan */
     bool sensor_in_use[SENSORS];
 

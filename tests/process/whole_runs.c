@@ -25,7 +25,7 @@ static json_t *ended(int status, double seconds)
 {
     int got = run_end(&w, seconds);
     if (got != status)
-        print_error("status %d; it said:\n%s\n", got, w.said);
+        fprintf(stderr, "status %d; it said:\n%s\n", got, w.said);
     assert_int_equal(got, status);
     json_t *report = mimic_end(&w);
     assert_int_equal(left_over(), 0);
@@ -114,5 +114,6 @@ int main(void)
         HERE(test_a_broken_sensor_trips_and_latches),
         HERE(test_stop_is_off_at_once),
     };
+    cmocka_set_test_filter(getenv("ONLY"));
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

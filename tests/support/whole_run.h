@@ -211,7 +211,7 @@ static inline void run_until(struct whole_run *w, const char *text, double secon
         bool open = run_listen(w, 50);
         if (open && now_s() < until_s)
             continue;
-        print_error("\"%s\" was not said in %.0f s; this was:\n%s\n", text, seconds, w->said);
+        fprintf(stderr, "\"%s\" was not said in %.0f s; this was:\n%s\n", text, seconds, w->said);
         assert_true(false);
     }
 }
@@ -225,7 +225,7 @@ static inline int run_end(struct whole_run *w, double seconds)
             nap_ms(20);
         if (now_s() < until_s)
             continue;
-        print_error("the run does not end; it said:\n%s\n", w->said);
+        fprintf(stderr, "the run does not end; it said:\n%s\n", w->said);
         assert_true(false);
     }
     while (run_listen(w, 0) && w->said_length < SAID - 1 && errno != EAGAIN)

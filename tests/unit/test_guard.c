@@ -234,6 +234,40 @@ static void test_an_open_sensor_ends_with_off_on_the_wire_and_stays_off(void **s
     desk_free(desk);
 }
 
+/* Never open for as long as the rule waits, never well for as long either. */
+static void test_a_sensor_that_flickers_trips_as_what_it_shows_when_it_is_bad(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+
+    for (int i = 0; i < 8; i++) {
+        desk->plate.mc[0] = i % 2 ? 25000 : -1;
+        turns(desk, 2);
+    }
+    turns(desk, 3);
+
+    assert_true(guard_trip(desk->guard)->tripped);
+    assert_int_equal(guard_trip(desk->guard)->rule, SENSOR_OPEN);
+    desk_free(desk);
+}
+
+/* On a busy computer the scans that see it lie far apart. */
+static void test_an_open_sensor_is_called_open_also_when_scans_come_late(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    desk->plate.mc[0] = -1;
+
+    for (int i = 0; i < 3; i++) {
+        desk->t_ms += 200;
+        turns(desk, 1);
+    }
+
+    assert_true(guard_trip(desk->guard)->tripped);
+    assert_int_equal(guard_trip(desk->guard)->rule, SENSOR_OPEN);
+    desk_free(desk);
+}
+
 static void test_the_higher_plate_sensor_counts(void **state)
 {
     (void)state;
@@ -1016,6 +1050,8 @@ int main(void)
         cmocka_unit_test(test_wanted_heat_becomes_duty_on_the_wire),
         cmocka_unit_test(test_a_turn_beyond_the_limit_is_cut_to_it),
         cmocka_unit_test(test_an_open_sensor_ends_with_off_on_the_wire_and_stays_off),
+        cmocka_unit_test(test_a_sensor_that_flickers_trips_as_what_it_shows_when_it_is_bad),
+        cmocka_unit_test(test_an_open_sensor_is_called_open_also_when_scans_come_late),
         cmocka_unit_test(test_the_higher_plate_sensor_counts),
         cmocka_unit_test(test_a_silent_recipe_is_off_within_two_seconds),
         cmocka_unit_test(test_a_silent_plate_is_a_trip_within_a_second),
