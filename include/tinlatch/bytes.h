@@ -27,6 +27,8 @@ void bytes_char(struct bytes *b, char c);
 void bytes_int(struct bytes *b, int64_t value);
 void bytes_fixed(struct bytes *b, int64_t value, int places);
 void bytes_hex(struct bytes *b, uint32_t value, int digits); /* upper case, leading zeros */
+/* The decimal digits of value, without anything behind them; `to` has room for 20. Returns their end. */
+char *bytes_digits(char *to, uint64_t value);
 /* As a JSON string with its quotes; control bytes, quotes and bytes that are not UTF-8 escaped. */
 void bytes_json(struct bytes *b, const char *text);
 

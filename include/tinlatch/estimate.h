@@ -47,7 +47,7 @@ void estimate_hot_air(struct estimate *estimate, double watts, int part);
 void estimate_step(struct estimate *estimate, const struct wire_snapshot *snapshot);
 
 /* A joint now, and the forecast: melt_ms with the plate held as it reads, solid_ms with heat off
- * from now (looks up to 10 minutes ahead; costs a coarse run, so ask about once a second). */
+ * from now (looks up to 10 minutes ahead; costs a coarse run, so ask every few seconds). */
 void estimate_joint(const struct estimate *estimate, int joint, bool forecast,
                     struct wire_joint *out);
 

@@ -55,8 +55,39 @@ static uint64_t magnitude_of(int64_t value)
     return value < 0 ? 0 - (uint64_t)value : (uint64_t)value;
 }
 
+static int digits_of(uint64_t value)
+{
+    int digits = 1;
+    for (; value >= 10000; value /= 10000)
+        digits += 4;
+    return digits + (value >= 10) + (value >= 100) + (value >= 1000);
+}
+
+char *bytes_digits(char *to, uint64_t value)
+{
+    static const char pairs[] = "00010203040506070809101112131415161718192021222324"
+                                "25262728293031323334353637383940414243444546474849"
+                                "50515253545556575859606162636465666768697071727374"
+                                "75767778798081828384858687888990919293949596979899";
+    char *end = to + digits_of(value), *at = end;
+    for (; value >= 100; value /= 100)
+        memcpy(at -= 2, pairs + 2 * (value % 100), 2);
+    if (value >= 10)
+        memcpy(at - 2, pairs + 2 * value, 2);
+    else
+        at[-1] = (char)('0' + value);
+    return end;
+}
+
+void bytes_int(struct bytes *b, int64_t value)
+{
+    char text[1 + INT_DIGITS] = "-";
+    char *end = bytes_digits(text + (value < 0), magnitude_of(value));
+    bytes_add(b, text, (size_t)(end - text));
+}
+
 /* value with a point before its last `places` digits; at least one digit stands before it. */
-static void add_number(struct bytes *b, int64_t value, int places)
+static void add_fixed(struct bytes *b, int64_t value, int places)
 {
     char text[2 * INT_DIGITS];
     size_t at = sizeof text;
@@ -72,16 +103,11 @@ static void add_number(struct bytes *b, int64_t value, int places)
     bytes_add(b, text + at, sizeof text - at);
 }
 
-void bytes_int(struct bytes *b, int64_t value)
-{
-    add_number(b, value, 0);
-}
-
 void bytes_fixed(struct bytes *b, int64_t value, int places)
 {
     int most = INT_DIGITS - 2;
     int least = places < 0 ? 0 : places;
-    add_number(b, value, least > most ? most : least);
+    add_fixed(b, value, least > most ? most : least);
 }
 
 void bytes_hex(struct bytes *b, uint32_t value, int digits)
@@ -166,39 +192,34 @@ int bytes_read_int(const char **at, const char *end, int64_t *value)
     return 0;
 }
 
-/* What shifting a byte out of the register xors into it. */
+/* What a byte, with none to three more shifted out behind it, leaves in the register. All is linear: a byte leaves
+ * the sum of what its bits leave, so that eight figures make a table of 256. */
 /* clang-format off */
-static const uint16_t crc16_byte[256] = {
-    0x0000, 0xC0C1, 0xC181, 0x0140, 0xC301, 0x03C0, 0x0280, 0xC241, 0xC601, 0x06C0, 0x0780, 0xC741,
-    0x0500, 0xC5C1, 0xC481, 0x0440, 0xCC01, 0x0CC0, 0x0D80, 0xCD41, 0x0F00, 0xCFC1, 0xCE81, 0x0E40,
-    0x0A00, 0xCAC1, 0xCB81, 0x0B40, 0xC901, 0x09C0, 0x0880, 0xC841, 0xD801, 0x18C0, 0x1980, 0xD941,
-    0x1B00, 0xDBC1, 0xDA81, 0x1A40, 0x1E00, 0xDEC1, 0xDF81, 0x1F40, 0xDD01, 0x1DC0, 0x1C80, 0xDC41,
-    0x1400, 0xD4C1, 0xD581, 0x1540, 0xD701, 0x17C0, 0x1680, 0xD641, 0xD201, 0x12C0, 0x1380, 0xD341,
-    0x1100, 0xD1C1, 0xD081, 0x1040, 0xF001, 0x30C0, 0x3180, 0xF141, 0x3300, 0xF3C1, 0xF281, 0x3240,
-    0x3600, 0xF6C1, 0xF781, 0x3740, 0xF501, 0x35C0, 0x3480, 0xF441, 0x3C00, 0xFCC1, 0xFD81, 0x3D40,
-    0xFF01, 0x3FC0, 0x3E80, 0xFE41, 0xFA01, 0x3AC0, 0x3B80, 0xFB41, 0x3900, 0xF9C1, 0xF881, 0x3840,
-    0x2800, 0xE8C1, 0xE981, 0x2940, 0xEB01, 0x2BC0, 0x2A80, 0xEA41, 0xEE01, 0x2EC0, 0x2F80, 0xEF41,
-    0x2D00, 0xEDC1, 0xEC81, 0x2C40, 0xE401, 0x24C0, 0x2580, 0xE541, 0x2700, 0xE7C1, 0xE681, 0x2640,
-    0x2200, 0xE2C1, 0xE381, 0x2340, 0xE101, 0x21C0, 0x2080, 0xE041, 0xA001, 0x60C0, 0x6180, 0xA141,
-    0x6300, 0xA3C1, 0xA281, 0x6240, 0x6600, 0xA6C1, 0xA781, 0x6740, 0xA501, 0x65C0, 0x6480, 0xA441,
-    0x6C00, 0xACC1, 0xAD81, 0x6D40, 0xAF01, 0x6FC0, 0x6E80, 0xAE41, 0xAA01, 0x6AC0, 0x6B80, 0xAB41,
-    0x6900, 0xA9C1, 0xA881, 0x6840, 0x7800, 0xB8C1, 0xB981, 0x7940, 0xBB01, 0x7BC0, 0x7A80, 0xBA41,
-    0xBE01, 0x7EC0, 0x7F80, 0xBF41, 0x7D00, 0xBDC1, 0xBC81, 0x7C40, 0xB401, 0x74C0, 0x7580, 0xB541,
-    0x7700, 0xB7C1, 0xB681, 0x7640, 0x7200, 0xB2C1, 0xB381, 0x7340, 0xB101, 0x71C0, 0x7080, 0xB041,
-    0x5000, 0x90C1, 0x9181, 0x5140, 0x9301, 0x53C0, 0x5280, 0x9241, 0x9601, 0x56C0, 0x5780, 0x9741,
-    0x5500, 0x95C1, 0x9481, 0x5440, 0x9C01, 0x5CC0, 0x5D80, 0x9D41, 0x5F00, 0x9FC1, 0x9E81, 0x5E40,
-    0x5A00, 0x9AC1, 0x9B81, 0x5B40, 0x9901, 0x59C0, 0x5880, 0x9841, 0x8801, 0x48C0, 0x4980, 0x8941,
-    0x4B00, 0x8BC1, 0x8A81, 0x4A40, 0x4E00, 0x8EC1, 0x8F81, 0x4F40, 0x8D01, 0x4DC0, 0x4C80, 0x8C41,
-    0x4400, 0x84C1, 0x8581, 0x4540, 0x8701, 0x47C0, 0x4680, 0x8641, 0x8201, 0x42C0, 0x4380, 0x8341,
-    0x4100, 0x81C1, 0x8081, 0x4040,
-};
+#define BIT(n, bit, leaves) ((n) & (1 << (bit)) ? (leaves) : 0)
+#define LEFT(n, a, b, c, d, e, f, g, h)                                                            \
+    (BIT(n, 0, a) ^ BIT(n, 1, b) ^ BIT(n, 2, c) ^ BIT(n, 3, d) ^ BIT(n, 4, e) ^ BIT(n, 5, f) ^     \
+     BIT(n, 6, g) ^ BIT(n, 7, h))
+#define ENTRY(n)                                                                                   \
+    {                                                                                              \
+        LEFT(n, 0xC0C1, 0xC181, 0xC301, 0xC601, 0xCC01, 0xD801, 0xF001, 0xA001),                                \
+        LEFT(n, 0x9001, 0x6001, 0xC002, 0xC007, 0xC00D, 0xC019, 0xC031, 0xC061),                                \
+        LEFT(n, 0xC051, 0xC0A1, 0xC141, 0xC281, 0xC501, 0xCA01, 0xD401, 0xE801),                                \
+        LEFT(n, 0xFC01, 0xB801, 0x3001, 0x6002, 0xC004, 0xC00B, 0xC015, 0xC029),                                \
+    }
+#define FOUR(n)    ENTRY(n), ENTRY((n) + 1), ENTRY((n) + 2), ENTRY((n) + 3)
+#define SIXTEEN(n) FOUR(n), FOUR((n) + 4), FOUR((n) + 8), FOUR((n) + 12)
+#define SIXTY(n)   SIXTEEN(n), SIXTEEN((n) + 16), SIXTEEN((n) + 32), SIXTEEN((n) + 48)
+static const uint16_t crc16_left[256][4] = {SIXTY(0), SIXTY(64), SIXTY(128), SIXTY(192)};
 /* clang-format on */
 
 uint16_t bytes_crc16(const void *from, size_t length)
 {
     const uint8_t *p = from;
     uint32_t crc = 0xFFFF;
-    for (size_t i = 0; i < length; i++)
-        crc = (crc >> 8) ^ crc16_byte[(crc ^ p[i]) & 0xFF];
+    for (; length >= 4; length -= 4, p += 4)
+        crc = (uint32_t)(crc16_left[(crc ^ p[0]) & 0xFF][3] ^ crc16_left[(crc >> 8) ^ p[1]][2] ^
+                         crc16_left[p[2]][1] ^ crc16_left[p[3]][0]);
+    for (; length > 0; length--, p++)
+        crc = (crc >> 8) ^ crc16_left[(crc ^ *p) & 0xFF][0];
     return (uint16_t)crc;
 }

@@ -92,26 +92,24 @@ int thermocouple_temp_c(enum thermocouple type, double mv, double *temp_c)
     const struct thermocouple_tables *tables = &thermocouple_tables[type];
     double low_c = tables->inverse[0].low_c;
     double high_c = tables->inverse[tables->inverses - 1].high_c;
-    double slope;
-    if (!(mv >= forward(tables, low_c, &slope) && mv <= forward(tables, high_c, &slope)))
-        return TL_RANGE;
-
     const struct inverse_segment *segment = inverse_for(tables, mv);
     double t = 0;
     for (int i = segment->terms - 1; i >= 0; i--)
         t = t * mv + segment->d[i];
     t = clamp(t, low_c, high_c);
     for (int i = 0; i < NEWTON_STEPS; i++) {
-        double error_mv = forward(tables, t, &slope) - mv;
-        double next = clamp(t - error_mv / slope, low_c, high_c);
-        bool there = fabs(next - t) < CLOSE_C;
-        t = next;
-        if (there) {
-            *temp_c = t;
+        double slope;
+        double step_c = (mv - forward(tables, t, &slope)) / slope;
+        double next = clamp(t + step_c, low_c, high_c);
+        if (fabs(step_c) < CLOSE_C) {
+            *temp_c = next;
             return 0;
         }
+        if (next == t)
+            break; /* at an end of the range, and pushed beyond it */
+        t = next;
     }
-    return TL_RANGE; /* no type gets here: the slopes are positive over the whole range */
+    return TL_RANGE;
 }
 
 int thermocouple_measured_c(enum thermocouple type, double mv, double cold_c, double *temp_c)

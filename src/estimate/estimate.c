@@ -105,6 +105,7 @@ static void begin(struct estimate *estimate, double reading_c, int64_t t_ms)
     double heat_j = reading_c * thermal->node[thermal->insert].capacity_j_k;
     thermal->put_j += heat_j - thermal->heat_j[thermal->insert];
     thermal->heat_j[thermal->insert] = heat_j;
+    thermal->temp_c[thermal->insert] = reading_c;
 }
 
 static void track_plate(struct estimate *estimate, double reading_c, double dt_s)

@@ -3,42 +3,18 @@
 
 #include <string.h>
 
+#include "tinlatch/bytes.h"
 #include "tinlatch/interlock.h"
 
 /* A literal, its length known when compiled. */
 #define PUT(to, literal) (memcpy((to), (literal), sizeof(literal) - 1), (to) + sizeof(literal) - 1)
 
-static const char pairs[] = "00010203040506070809101112131415161718192021222324"
-                            "25262728293031323334353637383940414243444546474849"
-                            "50515253545556575859606162636465666768697071727374"
-                            "75767778798081828384858687888990919293949596979899";
-
-static char *put_unsigned(char *to, uint64_t value)
-{
-    char digits[20];
-    size_t at = sizeof digits;
-    while (value >= 100) {
-        at -= 2;
-        memcpy(digits + at, pairs + 2 * (value % 100), 2);
-        value /= 100;
-    }
-    if (value >= 10) {
-        at -= 2;
-        memcpy(digits + at, pairs + 2 * value, 2);
-    } else {
-        digits[--at] = (char)('0' + value);
-    }
-    size_t length = sizeof digits - at;
-    memcpy(to, digits + at, length);
-    return to + length;
-}
-
 static char *put_int(char *to, int64_t value)
 {
     if (value >= 0)
-        return put_unsigned(to, (uint64_t)value);
+        return bytes_digits(to, (uint64_t)value);
     *to++ = '-';
-    return put_unsigned(to, 0 - (uint64_t)value);
+    return bytes_digits(to, 0 - (uint64_t)value);
 }
 
 static char *put_word(char *to, const char *word)
@@ -110,7 +86,7 @@ static char *put_silences(char *to, const struct wire_snapshot *s)
     *to++ = ',';
     to = put_int(to, s->recipe_silent_ms);
     to = PUT(to, "],\"stops\":");
-    return put_unsigned(to, s->stop_count);
+    return bytes_digits(to, s->stop_count);
 }
 
 /* The processes and the person around the guard; all at their best in a rehearsal, and then left out. */
@@ -155,7 +131,7 @@ static char *put_wanted(char *to, const struct wire_snapshot *s, const struct wi
         to = PUT(to, ",\"inject\":");
         to = put_bool(to, turn->inject);
         to = PUT(to, ",\"turn\":");
-        to = put_unsigned(to, turn->head.number);
+        to = bytes_digits(to, turn->head.number);
     }
     *to++ = '}';
     return to;
@@ -194,7 +170,7 @@ static char *put_state(char *to, const struct wire_snapshot *s)
     to = PUT(to, ",\"heat_left_ms\":");
     to = put_int(to, s->heat_left_ms);
     to = PUT(to, ",\"beeps\":");
-    to = put_unsigned(to, s->beeps);
+    to = bytes_digits(to, s->beeps);
     if (s->hand != HAND_NONE) {
         to = PUT(to, ",\"hand\":");
         to = put_word(to, hand_name((enum hand)s->hand));
@@ -238,7 +214,7 @@ size_t line_snapshot(char *to, const struct wire_snapshot *snapshot, const struc
 {
     char *start = to;
     to = PUT(to, "{\"kind\":\"snapshot\",\"n\":");
-    to = put_unsigned(to, snapshot->head.number);
+    to = bytes_digits(to, snapshot->head.number);
     to = PUT(to, ",\"t_ms\":");
     to = put_int(to, snapshot->t_ms);
     to = put_sensors(to, snapshot);

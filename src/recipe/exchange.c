@@ -6,7 +6,11 @@
 #include <math.h>
 #include <string.h>
 
-enum { HAND_AFTER_MS = 10000, FORECAST_EVERY_MS = 1000 };
+enum { HAND_AFTER_MS = 10000 };
+
+/* A forecast is a coarse run of the model: it is made anew after a fifth of the shortest time foreseen, and within
+ * these bounds. */
+enum { FORECAST_LEAST_MS = 1000, FORECAST_MOST_MS = 5000 };
 
 enum { HOUR_MS = 3600 * 1000 };
 
@@ -35,42 +39,76 @@ static int32_t nudged_mc(const struct recipe *recipe)
     return (int32_t)lround(mc < 0 ? 0 : mc > most ? most : mc);
 }
 
+/* Was over when it was foreseen, and is open again. */
+static bool is_overtaken(const struct wire_joint *foreseen, const struct wire_joint *now)
+{
+    return (foreseen->melt_ms == 0 && now->melt_ms < 0) ||
+           (foreseen->solid_ms == 0 && now->solid_ms < 0);
+}
+
 static void fill_turn(struct recipe *recipe)
 {
     struct wire_turn *turn = &recipe->turn;
     turn->temp_mc = turn->heat ? nudged_mc(recipe) : 0;
     turn->hand = (int32_t)hand_now(recipe);
     turn->joints = recipe->estimating ? recipe->board.joint_count : 0;
-    for (int i = 0; i < turn->joints; i++)
+    for (int i = 0; i < turn->joints; i++) {
         joint_now(recipe, i, &turn->joint[i]);
+        if (is_overtaken(&recipe->forecast[i], &turn->joint[i]))
+            recipe->forecast_due_ms = 0;
+    }
     wire_stamp(&turn->head, WIRE_TURN, recipe->snapshot.head.number);
 }
 
 /* ---- the estimate --------------------------------------------------------------------------- */
 
+/* What is left of a time foreseen; it has not come until the joint says so. */
+static int32_t left_ms(int32_t foreseen_ms, int64_t since_ms)
+{
+    if (foreseen_ms <= 0)
+        return -1;
+    return foreseen_ms > since_ms ? (int32_t)(foreseen_ms - since_ms) : 1;
+}
+
 void joint_now(const struct recipe *recipe, int joint, struct wire_joint *out)
 {
     estimate_joint(&recipe->estimate, joint, false, out);
     const struct wire_joint *forecast = &recipe->forecast[joint];
-    bool known = recipe->forecast_known;
-    out->melt_ms = out->molten_permille >= 1000 ? 0 : known ? forecast->melt_ms : -1;
-    out->solid_ms = out->molten_permille <= 0 ? 0 : known ? forecast->solid_ms : -1;
+    int64_t since_ms = recipe->snapshot.t_ms - recipe->forecast_ms;
+    if (out->melt_ms && recipe->forecast_known)
+        out->melt_ms = left_ms(forecast->melt_ms, since_ms);
+    if (out->solid_ms && recipe->forecast_known)
+        out->solid_ms = left_ms(forecast->solid_ms, since_ms);
 }
 
-/* A forecast is a coarse run of the model: once a second is enough for a person. */
+static void shorten(int64_t *shortest_ms, int32_t foreseen_ms)
+{
+    if (foreseen_ms > 0 && foreseen_ms < *shortest_ms)
+        *shortest_ms = foreseen_ms;
+}
+
+static void forecast(struct recipe *recipe)
+{
+    int64_t shortest_ms = 5 * FORECAST_MOST_MS;
+    for (int i = 0; i < recipe->board.joint_count; i++) {
+        struct wire_joint *joint = &recipe->forecast[i];
+        estimate_joint(&recipe->estimate, i, true, joint);
+        shorten(&shortest_ms, joint->melt_ms);
+        shorten(&shortest_ms, joint->solid_ms);
+    }
+    int64_t after_ms = shortest_ms / 5 > FORECAST_LEAST_MS ? shortest_ms / 5 : FORECAST_LEAST_MS;
+    recipe->forecast_known = true;
+    recipe->forecast_ms = recipe->snapshot.t_ms;
+    recipe->forecast_due_ms = recipe->snapshot.t_ms + after_ms;
+}
+
 static void follow(struct recipe *recipe)
 {
     if (!recipe->estimating)
         return;
     estimate_step(&recipe->estimate, &recipe->snapshot);
-    int64_t t_ms = recipe->snapshot.t_ms;
-    if (!recipe->placed ||
-        (recipe->forecast_known && t_ms - recipe->forecast_ms < FORECAST_EVERY_MS))
-        return;
-    for (int i = 0; i < recipe->board.joint_count; i++)
-        estimate_joint(&recipe->estimate, i, true, &recipe->forecast[i]);
-    recipe->forecast_known = true;
-    recipe->forecast_ms = t_ms;
+    if (recipe->placed && recipe->snapshot.t_ms >= recipe->forecast_due_ms)
+        forecast(recipe);
 }
 
 /* ---- the call ------------------------------------------------------------------------------- */
@@ -183,6 +221,7 @@ void exchange_hand(struct recipe *recipe, enum hand hand, int part)
         host->hand(host->context, hand, part, 0);
     if (recipe->estimating)
         estimate_hand(&recipe->estimate, hand, part);
+    recipe->forecast_due_ms = 0; /* another board than the one foreseen */
     recipe->placed = recipe->placed || hand == HAND_PLACE;
 }
 
@@ -193,6 +232,7 @@ static void set_air(struct recipe *recipe, int part, double watts)
         host->hand(host->context, HAND_HEAT, part, watts);
     if (recipe->estimating)
         estimate_hot_air(&recipe->estimate, watts, part);
+    recipe->forecast_due_ms = 0;
 }
 
 void exchange_air(struct recipe *recipe, int part, double watts, double for_s)

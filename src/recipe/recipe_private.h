@@ -127,7 +127,7 @@ struct recipe {
     bool estimating;
     struct estimate estimate;
     struct wire_joint forecast[BOARD_JOINTS];
-    int64_t forecast_ms;
+    int64_t forecast_ms, forecast_due_ms;
     bool forecast_known;
     bool placed;
     uint32_t notes;

@@ -115,13 +115,11 @@ static double put(const struct thermal *thermal, const struct thermal_input *inp
            onto(thermal, input->hand_part, top, input->hand_w, watts);
 }
 
-/* watts = dH/dt at these contents. Returns the loss to the room, *put_w what came in. */
+/* watts = dH/dt at these temperatures. Returns the loss to the room, *put_w what came in. */
 static double rates(const struct thermal *thermal, const struct thermal_input *input,
-                    const double *heat_j, double *watts, double *put_w)
+                    const double *temp_c, double *watts, double *put_w)
 {
     const struct thermal_plan *plan = &thermal->plan;
-    double temp_c[THERMAL_NODES];
-    plan_temps(thermal, heat_j, temp_c);
     memset(watts, 0, (size_t)thermal->nodes * sizeof *watts);
     for (int i = 0; i < plan->links; i++) {
         int from = plan->from[i], to = plan->to[i];
@@ -136,8 +134,9 @@ static double rates(const struct thermal *thermal, const struct thermal_input *i
 void thermal_rates(const struct thermal *thermal, const struct thermal_input *input,
                    const double *heat_j, double *watts)
 {
-    double put_w;
-    rates(thermal, input, heat_j, watts, &put_w);
+    double temp_c[THERMAL_NODES], put_w;
+    plan_temps(thermal, heat_j, temp_c);
+    rates(thermal, input, temp_c, watts, &put_w);
 }
 
 static void hold_plate(const struct thermal *thermal, double *watts)
@@ -150,13 +149,14 @@ static void hold_plate(const struct thermal *thermal, double *watts)
 static void midpoint(struct thermal *thermal, const struct thermal_input *input, double dt_s,
                      bool pinned)
 {
-    double half_j[THERMAL_NODES] = {0}, watts[THERMAL_NODES], put_w;
-    rates(thermal, input, thermal->heat_j, watts, &put_w);
+    double half_j[THERMAL_NODES] = {0}, half_c[THERMAL_NODES], watts[THERMAL_NODES], put_w;
+    rates(thermal, input, thermal->temp_c, watts, &put_w);
     if (pinned)
         hold_plate(thermal, watts);
     for (int i = 0; i < thermal->nodes; i++)
         half_j[i] = thermal->heat_j[i] + 0.5 * dt_s * watts[i];
-    double lost_w = rates(thermal, input, half_j, watts, &put_w);
+    plan_temps(thermal, half_j, half_c);
+    double lost_w = rates(thermal, input, half_c, watts, &put_w);
     if (pinned) {
         /* Whatever holds the plate supplies what the plate and element would have lost. */
         put_w -= watts[thermal->element] + watts[thermal->plate];
@@ -164,6 +164,7 @@ static void midpoint(struct thermal *thermal, const struct thermal_input *input,
     }
     for (int i = 0; i < thermal->nodes; i++)
         thermal->heat_j[i] += dt_s * watts[i];
+    plan_temps(thermal, thermal->heat_j, thermal->temp_c);
     thermal->put_j += dt_s * put_w;
     thermal->lost_j += dt_s * lost_w;
 }
@@ -178,7 +179,6 @@ static void steps(struct thermal *thermal, const struct thermal_input *input, do
         count = 1;
     for (int i = 0; i < count; i++)
         midpoint(thermal, input, dt_s / count, pinned);
-    plan_temps(thermal, thermal->heat_j, thermal->temp_c);
 }
 
 void thermal_step(struct thermal *thermal, const struct thermal_input *input, double dt_s)
@@ -194,6 +194,7 @@ void thermal_step_pinned(struct thermal *thermal, const struct thermal_input *in
         double heat_j = plate_c * thermal->node[held[i]].capacity_j_k;
         thermal->put_j += heat_j - thermal->heat_j[held[i]];
         thermal->heat_j[held[i]] = heat_j;
+        thermal->temp_c[held[i]] = plate_c;
     }
     steps(thermal, input, dt_s, true);
 }

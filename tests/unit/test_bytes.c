@@ -182,6 +182,28 @@ static void test_crc16_gives_the_published_check_values(void **state)
     assert_int_equal(bytes_crc16("", 0), 0xFFFF);
 }
 
+/* By its definition, bit by bit. */
+static uint16_t crc16_by_bits(const uint8_t *from, size_t length)
+{
+    uint16_t crc = 0xFFFF;
+    for (size_t i = 0; i < length; i++) {
+        crc ^= from[i];
+        for (int bit = 0; bit < 8; bit++)
+            crc = (uint16_t)((crc >> 1) ^ (crc & 1 ? 0xA001 : 0));
+    }
+    return crc;
+}
+
+static void test_crc16_is_its_definition_at_every_length_and_every_byte(void **state)
+{
+    (void)state;
+    uint8_t data[1024];
+    for (size_t i = 0; i < sizeof data; i++)
+        data[i] = (uint8_t)(i * 167 + i / 256);
+    for (size_t length = 0; length <= sizeof data; length++)
+        assert_int_equal(bytes_crc16(data, length), crc16_by_bits(data, length));
+}
+
 static void test_copy_text_cuts_between_characters(void **state)
 {
     (void)state;
@@ -210,6 +232,7 @@ int main(void)
         cmocka_unit_test(test_read_int_refuses_the_rest_and_moves_nothing),
         cmocka_unit_test(test_read_int_stops_at_the_end_it_is_given),
         cmocka_unit_test(test_crc16_gives_the_published_check_values),
+        cmocka_unit_test(test_crc16_is_its_definition_at_every_length_and_every_byte),
         cmocka_unit_test(test_copy_text_cuts_between_characters),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
