@@ -115,6 +115,7 @@ struct granted {
 struct drive {
     bool heat;
     bool supply_on;
+    bool preset;           /* supply: told its set-points and asked for them with the output off */
     int32_t duty_permille; /* 0 unless heat */
     int32_t setpoint_mc;   /* for a self-regulating plate; 0 unless heat */
     int32_t fan_pct;

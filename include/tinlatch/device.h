@@ -206,6 +206,7 @@ struct device {
     bool inbox_overrun;       /* line longer than the inbox: skip to its end */
     int32_t step;             /* the request in flight; the kind's own numbering */
     uint32_t sequence;
+    char said[DEVICE_TEXT]; /* who it last said it is, printable; "" = it has not, or has no name */
     int64_t begun_ms;         /* when its first period began; -1 = not yet */
     int64_t answered_ms;      /* when it last answered whole; -1 = never */
     bool settled;
@@ -220,6 +221,9 @@ struct device {
     bool error_due;           /* settings were sent since the error queue was last asked for */
     int32_t pending_mv, pending_ma; /* measured in this period, not yet whole */
     int64_t uptime_s;         /* line: as last told; -1 = not yet */
+    int32_t fan_pct, told_silence_ms;
+    bool silenced;            /* its timer had fired before the last answer */
+    uint32_t offs;            /* how often it acknowledged OFF */
     enum meter_kind asked;    /* meter: what the answer under way is of */
     /* controller */
     struct modbus_request request;   /* in flight while step is above 0 */

@@ -165,6 +165,15 @@ const char *line_end(const void *bytes, size_t length, size_t *consumed)
     return end > text && end[-1] == '\r' ? end - 1 : end;
 }
 
+void keep_said(struct device *device, const uint8_t *line, size_t length)
+{
+    size_t n = 0;
+    for (size_t i = 0; i < length && n < sizeof device->said - 1; i++)
+        if (line[i] != '\n' && line[i] != '\r')
+            device->said[n++] = line[i] >= 0x20 && line[i] < 0x7f ? (char)line[i] : '?';
+    device->said[n] = '\0';
+}
+
 bool line_contains(const uint8_t *line, size_t length, const char *text)
 {
     size_t size = strlen(text);

@@ -53,6 +53,9 @@ void scpi_end_line(struct device *device);
  * neither, whatever the bench file looks for. */
 bool scpi_is_identity(const uint8_t *line, size_t length, const char *wanted);
 
+/* Who it says it is, for a person to read. */
+void keep_said(struct device *device, const uint8_t *line, size_t length);
+
 bool line_contains(const uint8_t *line, size_t length, const char *text);
 
 /* For kinds that have nothing to say when they are to be off, or nothing to hear. */

@@ -286,6 +286,8 @@ static void line_take_identity(struct device *device, const struct line_answer *
                                int64_t t_ms)
 {
     note_uptime(device, answer->uptime_s);
+    keep_said(device, (const uint8_t *)answer->identity, strlen(answer->identity));
+    device->told_silence_ms = answer->silence_ms;
     device->identified = is_ours(&device->config, answer);
     if (device->identified)
         device->answered_ms = t_ms;
@@ -309,6 +311,8 @@ static void line_take_state(struct device *device, const struct line_answer *ans
     known->cold_mc = fresh->cold_mc;
     known->has_duty = fresh->has_duty;
     known->duty_permille = fresh->duty_permille;
+    device->fan_pct = answer->fan_pct;
+    device->silenced = answer->silenced;
     device->answered_ms = t_ms;
 }
 
@@ -329,8 +333,10 @@ static bool is_off_answer(const uint8_t *line, size_t length)
 static void line_take_line(struct device *device, const uint8_t *line, size_t length, int64_t t_ms)
 {
     struct line_answer answer;
-    if (is_off_answer(line, length))
-        return; /* to last words sent earlier; it names no request */
+    if (is_off_answer(line, length)) {
+        device->offs++; /* to last words sent earlier; it names no request */
+        return;
+    }
     if (line_decode(line, length, &answer) < 0 || !line_fits(device, &answer)) {
         device->bad_frames++;
         return;

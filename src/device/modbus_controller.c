@@ -368,8 +368,25 @@ static bool check_passes(const struct device *device, enum controller_register w
     return value == at->expected;
 }
 
+static void keep_reading(struct device *device, enum controller_register which, int64_t value)
+{
+    static const char *const names[CONTROLLER_REGISTERS] = {
+        [REGISTER_SILENCE] = "silence_check",   [REGISTER_UNIT] = "unit_check",
+        [REGISTER_MODE] = "mode_check",         [REGISTER_MAXIMUM] = "maximum_check",
+        [REGISTER_IDENTITY] = "identity_check",
+    };
+    char text[DEVICE_TEXT];
+    struct bytes out;
+    bytes_init(&out, text, sizeof text);
+    bytes_text(&out, names[which]);
+    bytes_text(&out, " reads ");
+    bytes_int(&out, value);
+    keep_said(device, (const uint8_t *)text, out.length);
+}
+
 static void take_check(struct device *device, int64_t value, int64_t t_ms)
 {
+    keep_reading(device, checks[device->next_check], value);
     if (!check_passes(device, checks[device->next_check], value)) {
         device->bad_frames++;
         device->step = IDLE;

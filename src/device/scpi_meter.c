@@ -74,6 +74,7 @@ static void take_identity(struct device *device, const uint8_t *line, size_t len
     }
     device->step = IDLE;
     device->resync = false;
+    keep_said(device, line, length);
     device->identified = line_contains(line, length, device->config.identity);
     if (device->identified)
         device->answered_ms = t_ms;

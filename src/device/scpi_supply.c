@@ -76,7 +76,7 @@ static int32_t wanted_ma(const struct device *device)
 
 static bool set_points_are_due(const struct device *device)
 {
-    return device->drive.supply_on &&
+    return (device->drive.supply_on || device->drive.preset) &&
            (!device->supply.settled || device->told_mv != wanted_mv(device) ||
             device->told_ma != wanted_ma(device));
 }
@@ -110,6 +110,8 @@ static void judge_read_back(struct device *device)
             say_off(device);
         return;
     }
+    if (!device->drive.supply_on)
+        return;
     if (!device->told_on)
         say(device, SCPI_ON, 0);
     device->told_on = true;
@@ -190,6 +192,7 @@ static void take_identity(struct device *device, const uint8_t *line, size_t len
         return;
     }
     device->resync = false;
+    keep_said(device, line, length);
     device->identified = line_contains(line, length, device->config.identity);
     if (device->identified) {
         start_work(device);

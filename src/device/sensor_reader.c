@@ -300,6 +300,7 @@ static void reader_begin(struct device *device, int64_t t_ms)
 
 static void take_identity(struct device *device, const uint8_t *line, size_t length, int64_t t_ms)
 {
+    keep_said(device, line, length);
     if (!line_contains(line, length, device->config.identity)) {
         device->bad_frames++;
         return;
