@@ -45,6 +45,26 @@ static int peek_hello(int fd, struct wire_hello *hello, struct tl_error *error)
     return 0;
 }
 
+/* The kernel has raised both lines; a contactor on one of them is closed until they are dropped. */
+static int open_port(const struct benchfile *bench, int port, struct port **out,
+                     struct tl_error *error)
+{
+    const struct bench_port *at = &bench->port[port];
+    int failed = serial_open(at->path, at->baud, at->parity, out, error);
+
+    for (int i = 0; i < bench->device_count && !failed; i++) {
+        struct frame frame;
+        if (bench->device[i].port != port)
+            continue;
+        device_last_words(&bench->device[i], &frame);
+        if (frame.sets_lines && port_set_lines(*out, frame.rts, frame.dtr) != 0)
+            failed = tl_error_set(error, TL_DEVICE,
+                                  "%s: its control lines cannot be set, and %s hangs on them",
+                                  at->path, bench->device[i].name);
+    }
+    return failed;
+}
+
 static int open_ports(struct bench_run *run, const struct wire_hello *hello, struct tl_error *error)
 {
     const struct benchfile *bench = run->bench;
@@ -53,9 +73,7 @@ static int open_ports(struct bench_run *run, const struct wire_hello *hello, str
     guard_ports_needed(bench, hello->recipe.uses_plate, hello->recipe.uses_supply, need);
     run->keeper.port_count = bench->port_count;
     for (int i = 0; i < bench->port_count; i++) {
-        int failed = need[i] ? serial_open(bench->port[i].path, bench->port[i].baud, 'N',
-                                           &run->keeper.port[i], error)
-                             : 0;
+        int failed = need[i] ? open_port(bench, i, &run->keeper.port[i], error) : 0;
         if (failed)
             return failed;
     }

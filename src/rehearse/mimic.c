@@ -13,7 +13,7 @@
 
 #include "mimic_private.h"
 
-enum { LOOK_MS = 10, POLLED = BENCH_PORTS + MIMIC_CLIENTS + 2 };
+enum { LOOK_MS = 10, POLLED = BENCH_PORTS + MIMIC_CLIENTS + 3 };
 
 /* Whose bytes switch which output. */
 static void wire_up(struct mimic *mimic)
@@ -45,6 +45,8 @@ static int make_bench(struct mimic *mimic, struct tl_error *error)
     if (!failed)
         failed = mimic_open_ports(mimic, error);
     wire_up(mimic);
+    if (!failed)
+        failed = mimic_watch_ports(mimic, error);
     return failed;
 }
 
@@ -84,7 +86,8 @@ static void turn(struct mimic *mimic)
     listener[0] = (struct pollfd){.fd = mimic->listener, .events = POLLIN};
     listener[1] = (struct pollfd){.fd = mimic->signals, .events = POLLIN};
 
-    poll(polled, (nfds_t)(ports + MIMIC_CLIENTS + 2), pause_ms(mimic));
+    listener[2] = (struct pollfd){.fd = mimic->closes, .events = POLLIN};
+    poll(polled, (nfds_t)(ports + MIMIC_CLIENTS + 3), pause_ms(mimic));
 
     mimic->now_ms = mimic->clock.now_ms(&mimic->clock);
     world_advance(mimic->world, mimic->now_ms);
@@ -98,6 +101,8 @@ static void turn(struct mimic *mimic)
     if (listener[0].revents)
         mimic_accept(mimic);
     struct signalfd_siginfo ended; /* taken, or it would strike when signals are let in again */
+    if (listener[2].revents)
+        mimic_see_closed(mimic);
     while (read(mimic->signals, &ended, sizeof ended) > 0)
         mimic->over = true;
     for (int i = 0; i < ports; i++)
@@ -115,7 +120,7 @@ static void run(struct mimic *mimic)
 
 static void empty(struct mimic *mimic, const struct mimic_setup *setup)
 {
-    *mimic = (struct mimic){.setup = setup, .listener = -1, .signals = -1};
+    *mimic = (struct mimic){.setup = setup, .listener = -1, .signals = -1, .closes = -1};
     for (int i = 0; i < BENCH_PORTS; i++)
         mimic->port[i] = (struct mimic_port){.master = -1, .slave = -1, .last_byte_ms = -1};
     for (int i = 0; i < MIMIC_CLIENTS; i++)
@@ -148,3 +153,5 @@ int mimic_run(const struct mimic_setup *setup, struct tl_error *error)
     free(mimic);
     return failed;
 }
+    if (mimic->closes >= 0)
+        close(mimic->closes);

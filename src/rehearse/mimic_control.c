@@ -12,7 +12,7 @@
 #include "mimic_private.h"
 #include "tinlatch/bytes.h"
 
-enum { WORDS = 4 };
+enum { WORDS = 5 };
 
 struct command {
     const char *name;
@@ -189,10 +189,7 @@ static void set_line(struct mimic *mimic, int words, char *const word[WORDS], bo
         refuse(reply, "1: set, 0: dropped");
         return;
     }
-    *(is_rts ? &port->rts : &port->dtr) = on;
-    port_set_lines(port->world, port->rts, port->dtr);
-    port->last_byte_ms = mimic->now_ms;
-    mimic_observe(mimic);
+    mimic_set_lines(mimic, port, is_rts ? on : port->rts, is_rts ? port->dtr : on);
     tell_lines(port, reply);
 }
 
@@ -209,10 +206,19 @@ static void do_dtr(struct mimic *mimic, int words, char *const word[WORDS], FILE
 static void do_lines(struct mimic *mimic, int words, char *const word[WORDS], FILE *reply)
 {
     struct mimic_port *port = port_named(mimic, words > 0 ? word[1] : NULL);
-    if (port)
-        tell_lines(port, reply);
-    else
+    bool rts, dtr;
+    if (!port) {
         refuse(reply, "there is no such port");
+        return;
+    }
+    if (words > 1) {
+        if (words != 3 || !on_or_off(word[2], &rts) || !on_or_off(word[3], &dtr)) {
+            refuse(reply, "lines PORT, or both lines: 1: set, 0: dropped");
+            return;
+        }
+        mimic_set_lines(mimic, port, rts, dtr);
+    }
+    tell_lines(port, reply);
 }
 
 static void do_truth(struct mimic *mimic, int words, char *const word[WORDS], FILE *reply)
@@ -243,7 +249,7 @@ static const struct command commands[] = {
     { "clip",    do_clip,    1, 1 },
     { "rts",     do_rts,     1, 2 },
     { "dtr",     do_dtr,     1, 2 },
-    { "lines",   do_lines,   0, 1 },
+    { "lines",   do_lines,   0, 3 },
     { "truth",   do_truth,   0, 0 },
     { "quit",    do_quit,    0, 0 },
 };

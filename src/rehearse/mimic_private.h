@@ -15,6 +15,7 @@ struct mimic_port {
     int master,
         slave; /* the other end is kept open, so that a program may come and go; -1 = gone */
     struct port *world;
+    int watched;                 /* for the close of its last holder */
     bool rts, dtr;               /* as the control socket set them: a pseudo-terminal has none */
     int64_t last_byte_ms;        /* received; -1 = never */
     int64_t heard, said;         /* bytes */
@@ -47,7 +48,7 @@ struct mimic {
     int64_t now_ms;
     struct mimic_port port[BENCH_PORTS];
     struct mimic_switch output[OUTPUTS];
-    int listener, signals;
+    int listener, signals, closes;
     struct mimic_client client[MIMIC_CLIENTS];
     bool stop_contact, answer_contact, over;
 };
@@ -60,6 +61,11 @@ void mimic_say(struct mimic *mimic, struct mimic_port *port);
 int mimic_write_bench(const struct mimic *mimic, struct tl_error *error);
 
 /* mimic_control.c */
+/* mimic_lines.c */
+int mimic_watch_ports(struct mimic *mimic, struct tl_error *error);
+void mimic_see_closed(struct mimic *mimic);
+void mimic_set_lines(struct mimic *mimic, struct mimic_port *port, bool rts, bool dtr);
+
 int mimic_listen(struct mimic *mimic, struct tl_error *error);
 void mimic_accept(struct mimic *mimic);
 void mimic_serve(struct mimic *mimic, struct mimic_client *client);

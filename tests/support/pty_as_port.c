@@ -8,9 +8,10 @@
  *              DIR/N.mode: the last mode asked for, "baud=9600 parity=E hupcl=1"; a pseudo-terminal itself keeps
  *              no parity
  *   takes      DIR/N.inputs: any of the words cts dsr dcd that are high
- *
- * A pseudo-terminal has no lines to drop: what HUPCL does at the end is the kernel's, and only its being set can
- * be seen here. */
+ *   carries    where DIR/control is the control socket of `tinlatch mimic`: the lines go there and come from there
+ *              instead, and both are raised when a terminal is opened, as a kernel does it. mimic drops them when
+ *              the last holder is gone and HUPCL is set.
+ *   leaves out HUPCL where the library itself sets it: later builds of it do not, and the caller must. */
 #include <errno.h>
 #include <fcntl.h>
 #include <stdarg.h>
@@ -19,8 +20,11 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/ioctl.h>
+#include <sys/socket.h>
 #include <sys/stat.h>
 #include <sys/syscall.h>
+#include <sys/time.h>
+#include <sys/un.h>
 #include <termios.h>
 #include <unistd.h>
 
@@ -42,15 +46,22 @@ static bool is_ours(const char *path)
     return directory() && !strncmp(path, sysfs_name, sizeof sysfs_name - 1);
 }
 
+/* The number of a slave's pseudo-terminal; -1: it is none. */
+static int number_of(int fd)
+{
+    struct stat st;
+    if (fstat(fd, &st) < 0 || !S_ISCHR(st.st_mode) || (st.st_rdev >> 8 & 0xfff) != 136)
+        return -1;
+    return (int)(st.st_rdev & 0xff);
+}
+
 static bool file_of(int fd, const char *what, char *path, size_t size)
 {
     int number;
     if (!directory() || ioctl(fd, TIOCGPTN, &number) == 0) /* the master is the instrument's side */
         return false;
-    struct stat st;
-    if (fstat(fd, &st) < 0 || !S_ISCHR(st.st_mode) || (st.st_rdev >> 8 & 0xfff) != 136)
-        return false;
-    return snprintf(path, size, "%s/%u.%s", directory(), (unsigned)(st.st_rdev & 0xff), what) > 0;
+    number = number_of(fd);
+    return number >= 0 && snprintf(path, size, "%s/%d.%s", directory(), number, what) > 0;
 }
 
 /* ---- the look at sysfs --------------------------------------------------------------------------------- */
@@ -87,6 +98,97 @@ ssize_t readlink(const char *restrict path, char *restrict to, size_t size)
     size_t length = sizeof target - 1 < size ? sizeof target - 1 : size;
     memcpy(to, target, length);
     return (ssize_t)length;
+}
+
+/* ---- lines, carried to the emulated bench ------------------------------------------------------------------ */
+
+/* One connection a process: a child's questions must not come between its parent's. -1: there is no bench. */
+static int bench_socket(void)
+{
+    static int fd = -1;
+    static pid_t owner;
+    struct sockaddr_un to = {.sun_family = AF_UNIX};
+    struct timeval most = {.tv_sec = 2};
+    if (fd >= 0 && owner == getpid())
+        return fd;
+    if (fd >= 0)
+        close(fd);
+    fd = -1;
+    int length = snprintf(to.sun_path, sizeof to.sun_path, "%s/control", directory());
+    if (length < 0 || (size_t)length >= sizeof to.sun_path || access(to.sun_path, F_OK) != 0)
+        return -1;
+    fd = socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0);
+    if (fd >= 0 && connect(fd, (struct sockaddr *)&to, sizeof to) == 0) {
+        setsockopt(fd, SOL_SOCKET, SO_RCVTIMEO, &most, sizeof most);
+        owner = getpid();
+        return fd;
+    }
+    if (fd >= 0)
+        close(fd);
+    fd = -1;
+    return -1;
+}
+
+/* `command` to the bench; true: the lines as they are then in *bits. */
+static bool ask_bench(const char *command, int *bits)
+{
+    static const struct {
+        const char *text;
+        int bit;
+    } lines[] = {{"\"rts\":1", TIOCM_RTS},
+                 {"\"dtr\":1", TIOCM_DTR},
+                 {"\"cts\":1", TIOCM_CTS},
+                 {"\"dsr\":1", TIOCM_DSR},
+                 {"\"dcd\":1", TIOCM_CAR}};
+    char answer[512];
+    size_t length = 0;
+    int fd = bench_socket();
+    if (fd < 0 || send(fd, command, strlen(command), MSG_NOSIGNAL) != (ssize_t)strlen(command))
+        return false;
+    while (length < sizeof answer - 1 && (length == 0 || answer[length - 1] != '\n')) {
+        ssize_t got = read(fd, answer + length, sizeof answer - 1 - length);
+        if (got <= 0)
+            return false;
+        length += (size_t)got;
+    }
+    answer[length] = '\0';
+    *bits = 0;
+    for (size_t i = 0; i < sizeof lines / sizeof *lines; i++)
+        *bits |= strstr(answer, lines[i].text) ? lines[i].bit : 0;
+    return strstr(answer, "\"ok\":true") != NULL;
+}
+
+static int bench_request(int number, unsigned long request, int *bits)
+{
+    char command[64];
+    int now;
+    snprintf(command, sizeof command, "lines /dev/pts/%d\n", number);
+    if (!ask_bench(command, &now)) {
+        errno = EIO;
+        return -1;
+    }
+    if (request == TIOCMGET) {
+        *bits = now;
+        return 0;
+    }
+    now = request == TIOCMSET ? *bits : request == TIOCMBIS ? now | *bits : now & ~*bits;
+    snprintf(command, sizeof command, "lines /dev/pts/%d %d %d\n", number, !!(now & TIOCM_RTS),
+             !!(now & TIOCM_DTR));
+    return ask_bench(command, &now) ? 0 : -1;
+}
+
+/* The library's way in; nobody else's opening of a terminal raises a line. */
+int open(const char *path, int flags, ...)
+{
+    va_list args;
+    va_start(args, flags);
+    mode_t mode = flags & (O_CREAT | O_TMPFILE) ? va_arg(args, mode_t) : 0;
+    va_end(args);
+    int fd = openat(AT_FDCWD, path, flags, mode), raised = TIOCM_RTS | TIOCM_DTR;
+    bool is_slave = fd >= 0 && directory() && !strncmp(path, "/dev/pts/", 9);
+    if (is_slave && bench_socket() >= 0)
+        bench_request(number_of(fd), TIOCMBIS, &raised);
+    return fd;
 }
 
 /* ---- lines --------------------------------------------------------------------------------------------- */
@@ -131,6 +233,8 @@ static int line_request(int fd, unsigned long request, int *bits)
         errno = ENOTTY;
         return -1;
     }
+    if (bench_socket() >= 0)
+        return bench_request(number_of(fd), request, bits);
     int now = read_bits(lines, inputs);
     switch (request) {
     case TIOCMGET:
@@ -204,11 +308,21 @@ int tcgetattr(int fd, struct termios *mode)
     return result;
 }
 
-int tcsetattr(int fd, int when, const struct termios *mode)
+static bool is_the_library(void *caller)
+{
+    Dl_info info;
+    return dladdr(caller, &info) && info.dli_fname && strstr(info.dli_fname, "libserialport");
+}
+
+int tcsetattr(int fd, int when, const struct termios *asked)
 {
     int (*next)(int, int, const struct termios *) = NULL;
     *(void **)&next = dlsym(RTLD_NEXT, "tcsetattr");
     char path[512];
+    struct termios left = *asked;
+    const struct termios *mode = &left;
+    if (directory() && is_the_library(__builtin_return_address(0)))
+        left.c_cflag &= ~(tcflag_t)HUPCL;
     if (file_of(fd, "mode", path, sizeof path)) {
         FILE *file = fopen(path, "we");
         char parity = !(mode->c_cflag & PARENB) ? 'N' : mode->c_cflag & PARODD ? 'O' : 'E';
