@@ -6,7 +6,6 @@
 return board {
   name = "hx210",
   title = "handheld scanner HX-210, two-board stack",
-  revision = "A",
 
   lower = { length = "60 mm", width = "40 mm", thick = "0.8 mm", copper = "8 %", small_parts = "34 g" },
   upper = { length = "60 mm", width = "40 mm", thick = "0.8 mm", copper = "8 %", small_parts = "32 g" },

@@ -5,7 +5,6 @@
 return board {
   name = "hx230-upper",
   title = "handheld scanner HX-230, upper board",
-  revision = "A",
 
   lower = { length = "60 mm", width = "40 mm", thick = "0.8 mm", copper = "8 %", small_parts = "14 g" },
   contact = { spread = "50 %", tolerance = "15 %", mass_tolerance = "10 %" },

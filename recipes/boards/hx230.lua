@@ -6,7 +6,6 @@
 return board {
   name = "hx230",
   title = "handheld scanner HX-230, two-board stack",
-  revision = "A",
 
   lower = { length = "60 mm", width = "40 mm", thick = "0.8 mm", copper = "8 %", small_parts = "16 g" },
   upper = { length = "60 mm", width = "40 mm", thick = "0.8 mm", copper = "8 %", small_parts = "14 g" },

@@ -103,7 +103,6 @@ static inline void demo_stack(struct board *board, const char *name)
     memset(board, 0, sizeof *board);
     snprintf(board->name, sizeof board->name, "%s", name);
     snprintf(board->title, sizeof board->title, "handheld scanner %s, two-board stack", name);
-    snprintf(board->revision, sizeof board->revision, "A");
     board->contact_tolerance = 0.15;
     board->mass_tolerance = 0.10;
     board->part_count = sizeof demo_parts / sizeof demo_parts[0];

@@ -3,7 +3,6 @@
 return board {
   name = "quick",
   title = "small test board",
-  revision = "A",
   lower = { length = "20 mm", width = "15 mm", thick = "0.8 mm", copper = "8 %", small_parts = "1 g" },
   parts = {
     { name = "U1", on = "lower", x = "10 mm", y = "7 mm", length = "4 mm", width = "4 mm", thick = "1 mm", max = "240 C", rail = "battery" },
