@@ -65,24 +65,50 @@ static bool is_closer(const char *token)
     return token[0] == '\0';
 }
 
+/* Does its line begin with the token, and go on as a call does? Then it is a statement, no entry of a list. */
+static bool begins_call(const struct source_file *file, const struct tl_error *error)
+{
+    size_t length, token = strlen(error->token);
+    const char *at = line_of(file, error->line, &length), *end = at + length;
+    while (at < end && strchr(" \t", *at))
+        at++;
+    if ((size_t)(end - at) <= token || strncmp(at, error->token, token) != 0)
+        return false;
+    for (at += token; at < end && *at == ' ';)
+        at++;
+    return at < end && strchr(".:({\"'", *at);
+}
+
 /* "'}' expected near 'timeout'": mostly a comma, sometimes a quote, seldom the bracket itself. */
 static void explain_bracket(const struct source_file *file, struct tl_error *error)
 {
     bool round = strncmp(error->text, "')'", 3) == 0;
     if (lacks_quote(file, error->line))
         tl_error_hint(error, "a text on this line lacks one of its quotes");
-    else if (strstr(error->text, "<eof>") || is_closer(error->token))
+    else if (strstr(error->text, "<eof>") || is_closer(error->token) || begins_call(file, error))
         tl_error_hint(error, "a %s is missing before it", round ? ")" : "}");
     else
         tl_error_hint(error, "a comma is missing before %s?", error->token);
 }
 
-static void explain_symbol(struct tl_error *error)
+/* `end,` where no list is open any more: an `end` further up is missing, and this one took its place. */
+static bool closes_too_early(const struct source_file *file, int line)
+{
+    size_t length;
+    const char *at = line_of(file, line, &length);
+    for (; length > 0 && strchr(" \t", *at); length--)
+        at++;
+    return length >= 4 && strncmp(at, "end,", 4) == 0;
+}
+
+static void explain_symbol(const struct source_file *file, struct tl_error *error)
 {
     if (strstr(error->text, "<eof>"))
         tl_error_hint(error, "the text ends too early: a bracket or an `end` is missing");
     else if (strcmp(error->token, "}") == 0 || strcmp(error->token, ")") == 0)
         tl_error_hint(error, "an `end`, or a value, is missing before it?");
+    else if (strcmp(error->token, ",") == 0 && closes_too_early(file, error->line))
+        tl_error_hint(error, "an `end` is missing further up: this one closed an inner block");
     else if (strcmp(error->token, ",") == 0)
         tl_error_hint(error, "a comma too many, or a value missing before it?");
 }
@@ -101,7 +127,7 @@ void grammar_explain(const struct source_file *file, struct tl_error *error)
     else if (strncmp(text, "<eof> expected", 14) == 0 || strncmp(text, "'<eof>' expected", 16) == 0)
         tl_error_hint(error, "an `end` or a bracket too many before it?");
     else if (strncmp(text, "unexpected symbol", 17) == 0)
-        explain_symbol(error);
+        explain_symbol(file, error);
     else if (strncmp(text, "syntax error", 12) == 0)
         tl_error_hint(error,
                       "a call has (), {} or a text after its name, also at the end of the line "

@@ -289,7 +289,8 @@ static void see_used(struct look *look)
         return;
     }
     bool called = c && (strchr("({\"'", c) || place_skip_opaque(look->file, next) > next);
-    if (called)
+    bool indexed = c && strchr(".:", c) && char_at(look, next + 1) != c;
+    if (called || indexed)
         must_be_there(look, look->word, NULL);
 }
 
