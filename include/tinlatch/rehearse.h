@@ -59,8 +59,8 @@ int answers_parse(const char *file, const char *text, size_t length,
                   struct rehearse_setup *setup, struct tl_error *error);
 /* "NAME@SECONDS" or "NAME@90 s"; unknown names get a did-you-mean. */
 int fault_parse(const char *text, struct rehearse_setup *setup, struct tl_error *error);
-/* Every fault with its help, a line each. */
-void faults_write(FILE *out);
+/* The fault of that name with its help, or every one (NULL), a line each. False: there is none of that name. */
+bool faults_write(FILE *out, const char *name);
 
 /* record_fd: where the record goes, -1 = nowhere. */
 int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,

@@ -42,10 +42,9 @@ static enum outcome write_topic(struct cli *cli, const char *topic)
             options_write_verb(cli->out, (enum verb_id)i);
             return RUN_DONE;
         }
-    if (!strcmp(topic, "faults")) {
-        faults_write(cli->out);
+    bool all_faults = !strcmp(topic, "faults") || !strcmp(topic, "fault");
+    if (faults_write(cli->out, all_faults ? NULL : topic))
         return RUN_DONE;
-    }
     if (!strcmp(topic, "shipped")) {
         struct tl_error error = {0};
         return shipped_write(cli->out, &error) ? cli_refuse(cli, &error, NULL, 0) : RUN_DONE;

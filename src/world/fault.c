@@ -21,7 +21,7 @@ enum {
 
 /* clang-format off */
 const struct world_fault world_faults[] = {
-    [UNSEATED] = { "sensor-unseated", "the plate's first sensor slides off: it reads a third of the rise, slowly" },
+    [UNSEATED] = { "sensor-unseated", "the plate's first sensor slides off: it reads a third of the rise" },
     [OPEN]     = { "sensor-open",     "the plate's first sensor breaks or is unplugged" },
     [FROZEN]   = { "sensor-frozen",   "the plate's first sensor repeats its last value for ever" },
     [STUCK_ON] = { "heater-stuck-on", "the heater's switch welds shut: full power whatever is asked" },
@@ -32,7 +32,7 @@ const struct world_fault world_faults[] = {
     [CUTOFF_STUCK] = { "cut-off-stuck", "the cut-off in the plate's mains welds shut" },
     [IGNORES]   = { "controller-ignores-set-point", "a plate that holds its set-point takes no other any more" },
     [GIBBERISH] = { "reader-gibberish", "what reads the plate's first sensor sends nonsense" },
-    [UNPLUGGED] = { "usb-unplugged",  "the plate's serial adapter is pulled out: its port ends, its lines drop" },
+    [UNPLUGGED] = { "usb-unplugged",  "the plate's serial adapter is pulled out: port and lines drop" },
 };
 /* clang-format on */
 

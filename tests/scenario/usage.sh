@@ -21,9 +21,15 @@ run 0 tinlatch help wait_for_melt
 out_has "joint"
 run 0 tinlatch help plate.ramp
 out_has "timeout"
+run 0 tinlatch help sensor-frozen
+out_has "--fault NAME@SECONDS"
+out_has "repeats its last value"
+out_lacks "device-silent"
 run 0 tinlatch help faults
 out_has "sensor-open"
 out_has "--fault sensor-open@120"
+expect "the meanings do not stand in one column" bash -c \
+    '[ "$(sed -n "s/^\(  [a-z-]* *\).*/\1/p" "$1" | awk "{ print length }" | sort -u | wc -l)" = 1 ]' - "$out"
 run 0 tinlatch help shipped
 out_has "stack-split.lua          Split the two-board stack"
 out_has "hx230.lua"
@@ -146,8 +152,8 @@ expect "a line is longer than 100 columns" \
     bash -c '! LC_ALL=C.UTF-8 grep -nE "^.{101,}" "$1"' - "$out"
 
 for width in 60 75 93; do
-    for fault in stop-pressed@5000 sensor-open@200 heater-stuck-on@200; do
-        run "0|3" env COLUMNS=$width "$TINLATCH" rehearse "$split" --fault $fault
+    for fault in 0:stop-pressed@5000 3:sensor-open@200 3:heater-stuck-on@200; do
+        run ${fault%%:*} env COLUMNS=$width "$TINLATCH" rehearse "$split" --fault ${fault#*:}
         # the path of the record stays whole, to be copied
         expect "a line is longer than $width columns" \
             bash -c '! grep -v "^record" "$1" | LC_ALL=C.UTF-8 grep -nE "^.{$2,}"' - "$out" $((width + 1))
@@ -192,7 +198,7 @@ run 2 bash -c '"$1" --help >&-' - "$TINLATCH"
 run 2 bash -c '"$1" rehearse "$2" >&-' - "$TINLATCH" "$split"
 run 0 bash -c 'set -o pipefail; "$1" rehearse "$2" | head -n 1' - "$TINLATCH" "$split"
 run 0 bash -c '"$1" rehearse "$2" <&-' - "$TINLATCH" "$split"
-run "0|2" bash -c '"$1" rehearse "$2" 2>&-' - "$TINLATCH" "$split"
+run 0 bash -c '"$1" rehearse "$2" 2>&-' - "$TINLATCH" "$split"
 run 2 bash -c '"$1" rehearse nothing.lua >&- 2>&- <&-' - "$TINLATCH"
 
 finish
