@@ -276,7 +276,7 @@ static void write_time_axis(const struct canvas *canvas, FILE *out)
     memset(axis, '-', (size_t)canvas->wide);
     axis[canvas->wide] = '\0';
     memset(labels, ' ', sizeof labels);
-    double tick_s = chart_tick_s(canvas->span_s, canvas->wide / 10);
+    double tick_s = chart_tick_s(canvas->span_s, canvas->wide / 12);
     int end = 0;
     for (double t_s = 0; t_s <= canvas->span_s; t_s += tick_s) {
         int column = column_of(canvas, t_s);

@@ -29,7 +29,8 @@ run 2 tinlatch-guard --bench noise.ini
 run 2 tinlatch-guard --bench empty.ini
 run 2 bash -c '"$1" --bench "$2" >/dev/full' - "$GUARD" "$demo"
 err_has "standard output cannot be written"
-run "0|2" bash -c '"$1" --bench "$2" | head -n 1' - "$GUARD" "$demo"
+# A reader that leaves early is no crash: how much was written by then decides between 0 and 2.
+run 0 bash -c '"$1" --bench "$2" | head -n 1; [ "${PIPESTATUS[0]}" -le 2 ]' - "$GUARD" "$demo"
 
 # Neither program has in it what the other is for.
 expect "tinlatch-guard links Lua" bash -c '! nm "$1" 2>/dev/null | grep -q luaL_' - "$GUARD"

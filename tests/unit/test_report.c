@@ -222,8 +222,9 @@ static void test_a_trip_says_first_what_to_do_with_the_hands(void **state)
     at = after("look at        the recipe's target", at);
     at = after("\nLimits", at);
     after("\nWarning  the timeouts add up past the heat time\n", at);
-    assert_string_equal(last_line(),
-                        "Rehearsal: tripped by plate-over at 4:41; heat and supply are off\n");
+    assert_string_equal(
+        last_line(),
+        "Rehearsal: tripped by plate-over at 4:41; heat and supply were told to be off\n");
 }
 
 static void test_counting_too_early_is_said_loudly(void **state)
