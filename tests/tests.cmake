@@ -33,7 +33,7 @@ if(TARGET serial)
 endif()
 
 # Tests of nouns that have no header of their own: device.h has many kinds.
-set(nouns modbus instruments)
+set(nouns modbus instruments arming)
 foreach(header ${headers})
   get_filename_component(noun ${header} NAME_WE)
   list(APPEND nouns ${noun})

@@ -35,6 +35,8 @@ void control_init(struct control *control, const struct plate *plate, double ext
  * four seconds apart, divided by four. False until five seconds are known. */
 bool control_ramp(struct control *control, int32_t temp_mc, int64_t t_ms, int32_t *ramp_mc_s);
 void control_forget_ramp(struct control *control);
+/* What the plate loses at that temperature in still air. */
+double control_loss_w(const struct control *control, double temp_c);
 void control_step(struct control *control, const struct granted *granted,
                   const struct temp_reading *plate, int32_t ramp_limit_mc_s, int64_t t_ms,
                   struct drive *drive);

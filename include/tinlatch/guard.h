@@ -21,6 +21,7 @@
 #include "tinlatch/err.h"
 #include "tinlatch/interlock.h"
 #include "tinlatch/journal.h"
+#include "tinlatch/last_run.h"
 #include "tinlatch/limits.h"
 #include "tinlatch/port.h"
 #include "tinlatch/wire.h"
@@ -32,6 +33,9 @@ struct guard_config {
     struct port *port[BENCH_PORTS];         /* beside bench->port; NULL = not in use */
     struct journal *journal;                /* NULL = none */
     const int32_t *truth_mc;                /* rehearsal: the world's plate, for the record; else NULL */
+    /* What a warm start may build on: of this bench file and this start of the computer, its times by this run's
+     * clock; NULL = nothing. */
+    const struct last_run *last;
     bool armed;                             /* skip the questions and the seat test: a rehearsal without them */
     /* Where notes go, the recipe's and the guard's own; NULL = nowhere but the record. */
     void (*say)(void *context, const struct wire_note *note);
@@ -75,6 +79,9 @@ void guard_answer_hello(const struct guard *guard, struct wire_hello *hello);
 const struct tl_error *guard_refusal(const struct guard *guard);
 /* How the recipe ended, in its own words; code TL_MORE while it runs. */
 const struct wire_end *guard_recipe_end(const struct guard *guard);
+/* What the next run may start warm from if this one ends now; boot and bench are the caller's to fill. False: it
+ * has to begin with the seat test. */
+bool guard_last_run(const struct guard *guard, int64_t t_ms, struct last_run *last);
 /* Has heat been granted in this run? */
 bool guard_was_hot(const struct guard *guard);
 

@@ -1439,6 +1439,15 @@ static int build(struct parse *p, struct benchfile *out)
     return check_spans(p, out);
 }
 
+/* FNV-1a, 64 bits (Fowler, Noll, Vo). */
+static uint64_t digest(const char *text, size_t length)
+{
+    uint64_t hash = 0xcbf29ce484222325u;
+    for (size_t i = 0; i < length; i++)
+        hash = (hash ^ (unsigned char)text[i]) * 0x100000001b3u;
+    return hash;
+}
+
 int benchfile_parse(const char *file, const char *text, size_t length, struct benchfile *out,
                     struct tl_error *error)
 {
@@ -1453,7 +1462,7 @@ int benchfile_parse(const char *file, const char *text, size_t length, struct be
     int line = ini_parse_stream(read_line, &p, handle_pair, &p);
     if (!p.result && line)
         fail(&p, TL_SYNTAX, p.line, "", "this line cannot be read");
-    struct benchfile bench = {0};
+    struct benchfile bench = {.digest = digest(text, length)};
     if (!p.result && !build(&p, &bench))
         *out = bench;
     return p.result;

@@ -8,24 +8,34 @@
 #include <string.h>
 
 enum {
-    READY_MS = 3000,        /* for every instrument to answer at the start */
-    PULSE_BELOW_MC = 60000, /* no pulse on a plate warmer than this: wait until it is cooler */
-    PULSE_MOST_MC = 60000,  /* what the pulse may ask for above its start; it is over long before */
+    READY_MS = 3000, /* for every instrument to answer at the start */
+    /* No pulse on a plate warmer than this: wait until it is cooler. Its cooling proves nothing: a sensor that
+     * shows a share of the rise shows the same share of the fall, so that reading and fall fit at any share. */
+    PULSE_BELOW_MC = 60000,
+    PULSE_MOST_MC = 60000, /* what the pulse may ask for above its start; it is over long before */
     PULSE_RISE_C = 25,
     RISE_LEAST_PERMILLE =
         890, /* a coupling of 0.80 or less shows at mains 5 % off the learned day */
     RISE_MOST_PERMILLE = 1150,
 };
 
-/* The mandatory questions; the bench file adds its own. `heat`: only where something is heated. */
+/* When a question is asked: always, before heat, when the last run could stand for the seat test, before the
+ * seat test, before a warm start. */
+enum asked { ALWAYS, HEAT, OFFER, COLD, WARM };
+
+/* The mandatory questions; the bench file adds its own. */
 static const struct {
-    bool heat;
+    enum asked when;
     const char *text;
 } questions[] = {
-    {false, "Is the battery or cell out of the unit, and well away from the plate?"},
-    {true, "Is the extraction on, and are solvents and everything that burns away from the plate?"},
-    {true, "Is the thermocouple seated in the plate, pressed home and held?"},
-    {true, "Is the insert fitted and the plate empty: no board on it yet?"},
+    {ALWAYS, "Is the battery or cell out of the unit, and well away from the plate?"},
+    {HEAT, "Is the extraction on, and are solvents and everything that burns away from the plate?"},
+    {OFFER,
+     "Was the thermocouple, its mount or the insert touched since then? yes: the plate is emptied "
+     "for the seat test; no: warm start, the board may lie in place."},
+    {HEAT, "Is the thermocouple seated in the plate, pressed home and held?"},
+    {COLD, "Is the insert fitted and the plate empty: no board on it yet?"},
+    {WARM, "Is the insert still fitted, and nothing on it but the board?"},
 };
 enum { QUESTIONS = sizeof questions / sizeof questions[0] };
 
@@ -47,11 +57,29 @@ static int question_count(const struct guard *guard)
     return QUESTIONS + guard->config.bench->question_count;
 }
 
+static bool is_asked(const struct guard *guard, enum asked when)
+{
+    if (when == ALWAYS || !guard->limits.uses_plate)
+        return when == ALWAYS;
+    switch (when) {
+    case OFFER:
+        return guard->warm.offered;
+    case COLD:
+        return !guard->warm.taken;
+    case WARM:
+        return guard->warm.taken;
+    case ALWAYS:
+    case HEAT:
+        break;
+    }
+    return true;
+}
+
 static const char *question_text(const struct guard *guard, int i)
 {
     if (i < QUESTIONS)
-        return questions[i].heat && !guard->limits.uses_plate ? NULL : questions[i].text;
-    return guard->limits.uses_plate ? guard->config.bench->question[i - QUESTIONS] : NULL;
+        return is_asked(guard, questions[i].when) ? questions[i].text : NULL;
+    return is_asked(guard, HEAT) ? guard->config.bench->question[i - QUESTIONS] : NULL;
 }
 
 int32_t questions_left(const struct guard *guard)
@@ -131,6 +159,23 @@ static void say_who_vouches(struct guard *guard, int64_t t_ms)
     }
 }
 
+/* A hasty yes never leads to a warm start. */
+static void take_answer(struct guard *guard, int64_t t_ms)
+{
+    bool offer = guard->question < QUESTIONS && questions[guard->question].when == OFFER;
+
+    if (guard->hand.answer == ANSWER_NO && !offer) {
+        guard_refuse(guard, TL_LIMIT, t_ms, "a question before the start was answered no");
+        return;
+    }
+    if (guard->hand.answer != ANSWER_YES && guard->hand.answer != ANSWER_NO)
+        return;
+    if (offer)
+        guard->warm.taken = guard->hand.answer == ANSWER_NO;
+    guard->question++;
+    ask_next(guard, t_ms);
+}
+
 void checking_step(struct guard *guard, int64_t t_ms)
 {
     if (!guard->ready) {
@@ -148,19 +193,12 @@ void checking_step(struct guard *guard, int64_t t_ms)
         }
         say_what_is_open(guard, t_ms);
         say_who_vouches(guard, t_ms);
+        warm_offer(guard, t_ms);
         ask_next(guard, t_ms);
         return;
     }
-    if (guard->open_note == 0 || guard->hand.prompt != guard->open_note)
-        return;
-    if (guard->hand.answer == ANSWER_NO) {
-        guard_refuse(guard, TL_LIMIT, t_ms, "a question before the start was answered no");
-        return;
-    }
-    if (guard->hand.answer == ANSWER_YES) {
-        guard->question++;
-        ask_next(guard, t_ms);
-    }
+    if (guard->open_note != 0 && guard->hand.prompt == guard->open_note)
+        take_answer(guard, t_ms);
 }
 
 /* ---- the seat test -------------------------------------------------------------------------- */
@@ -233,16 +271,22 @@ static void seat_begin(struct guard *guard, int64_t t_ms)
     guard_say(guard, NOTE_STATE, t_ms, text);
 }
 
+bool seat_rise_is_right(int64_t permille)
+{
+    return permille >= RISE_LEAST_PERMILLE && permille <= RISE_MOST_PERMILLE;
+}
+
 static void seat_judge(struct guard *guard, int64_t t_ms)
 {
     double rise_c = (guard->seat.highest_mc - guard->seat.start_mc) / 1000.0;
     int permille = (int)lround(1000 * rise_c / guard->seat.rise_c);
     char text[BENCH_TEXT];
 
-    if (permille >= RISE_LEAST_PERMILLE && permille <= RISE_MOST_PERMILLE) {
+    if (seat_rise_is_right(permille)) {
         snprintf(text, sizeof text, "Seat test passed: %.1f K of %.1f K expected.", rise_c,
                  guard->seat.rise_c);
         guard_say(guard, NOTE_STATE, t_ms, text);
+        warm_prove(guard, permille, t_ms);
         guard_enter(guard, EVENT_SEATED, t_ms);
         return;
     }
@@ -256,6 +300,25 @@ static void seat_judge(struct guard *guard, int64_t t_ms)
     guard_refuse(guard, TL_LIMIT, t_ms, text);
 }
 
+bool seat_waits(struct guard *guard, int32_t below_mc, const char *what, int64_t t_ms)
+{
+    char text[BENCH_TEXT];
+
+    if (guard->in.plate.temp_mc < below_mc)
+        return false;
+    if (!guard->seat.wait_told) {
+        double wait_s = warm_cooling_s(guard, below_mc / 1000.0);
+        snprintf(text, sizeof text,
+                 "The plate reads %d C: the %s waits until it is below %d C, in still air about "
+                 "%.0f min.",
+                 (int)(guard->in.plate.temp_mc / 1000), what, (int)(below_mc / 1000),
+                 ceil(wait_s / 60));
+        guard_say(guard, NOTE_STATE, t_ms, text);
+    }
+    guard->seat.wait_told = true;
+    return true;
+}
+
 /* What the guard wants for itself during the pulse; control is passed by, the duty is fixed. */
 void seating_step(struct guard *guard, int64_t t_ms)
 {
@@ -266,6 +329,10 @@ void seating_step(struct guard *guard, int64_t t_ms)
         guard_enter(guard, EVENT_SEATED, t_ms);
         return;
     }
+    if (guard->warm.taken) {
+        warm_step(guard, t_ms);
+        return;
+    }
     if (!can_be_proved(guard)) {
         guard_say(
             guard, NOTE_WARN, t_ms,
@@ -274,13 +341,8 @@ void seating_step(struct guard *guard, int64_t t_ms)
         return;
     }
     if (!seat->on) {
-        if (guard->in.plate.temp_mc >= PULSE_BELOW_MC) {
-            if (!seat->wait_told)
-                guard_say(guard, NOTE_STATE, t_ms,
-                          "The plate is above 60 C: the seat test waits until it is cooler.");
-            seat->wait_told = true;
+        if (seat_waits(guard, PULSE_BELOW_MC, "seat test", t_ms))
             return;
-        }
         seat_plan(guard);
         seat_begin(guard, t_ms);
     }

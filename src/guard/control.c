@@ -59,7 +59,7 @@ bool control_ramp(struct control *control, int32_t temp_mc, int64_t t_ms, int32_
     return true;
 }
 
-static double loss_w(const struct control *control, double temp_c)
+double control_loss_w(const struct control *control, double temp_c)
 {
     double kelvin = temp_c + 273.15, room = control->room_c + 273.15;
 
@@ -87,7 +87,7 @@ static void start(struct control *control, double reading_c)
 static double move_setpoint(struct control *control, double target_c, double ramp_c_s, double dt_s)
 {
     double heat_j_k = control->plate.capacity_j_k + control->extra_j_k;
-    double spare_w = 0.97 * control->plate.watts - loss_w(control, control->setpoint_c) -
+    double spare_w = 0.97 * control->plate.watts - control_loss_w(control, control->setpoint_c) -
                      fmax(control->integral_w, 0);
     double rate = fmin(ramp_c_s, fmax(spare_w / heat_j_k, 0));
     double before_c = control->setpoint_c;
@@ -101,7 +101,7 @@ static double watts_for(struct control *control, double reading_c, double rate_c
     double heat_j_k = control->plate.capacity_j_k + control->extra_j_k;
     double gain_w_k = heat_j_k / CROSSOVER_S;
     double miss_c = control->expected_c - reading_c;
-    double ahead_w = heat_j_k * rate_c_s + loss_w(control, control->setpoint_c);
+    double ahead_w = heat_j_k * rate_c_s + control_loss_w(control, control->setpoint_c);
     double watts = ahead_w + gain_w_k * miss_c + control->integral_w;
 
     /* Anti-windup: the integral stands still while the heater is at an end and would be driven further. */

@@ -12,6 +12,8 @@ void guard_enter(struct guard *guard, enum guard_event event, int64_t t_ms)
     if (next == guard->mode)
         return;
     guard->mode = next;
+    if (event == EVENT_SEATED)
+        guard->turn_ms = t_ms; /* only now is the recipe spoken to */
     if (next == GUARD_COOLING) {
         /* At once: the coming period's request is made of what stands here now. */
         guard->want = (struct wanted){.beeps = guard->want.beeps};
@@ -446,7 +448,8 @@ static int take_hand(struct guard *guard, const struct wire_hand *hand, int64_t 
     if (failed)
         return failed;
     bool news = hand->prompt != guard->hand.prompt || hand->answer != guard->hand.answer ||
-                hand->stop_count != guard->hand.stop_count;
+                hand->stop_count != guard->hand.stop_count ||
+                hand->nudge_mc != guard->hand.nudge_mc || hand->nudge_ms != guard->hand.nudge_ms;
     guard->stops += hand->stop_count != guard->hand.stop_count;
     guard->hand = *hand;
     if (news && guard->config.journal)

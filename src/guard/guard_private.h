@@ -32,6 +32,13 @@ struct seat_test {
     double rise_c;
 };
 
+/* Is the plate's sensor known to be seated, and by which test? */
+struct warm {
+    bool offered, taken; /* a warm start may be asked for; nothing was touched, as a person says */
+    bool seated;
+    struct last_run proof;
+};
+
 /* The operator's park key: heat falls to the header's park temperature, timers stand still. */
 struct parking {
     bool on;
@@ -100,6 +107,7 @@ struct guard {
     uint32_t notes;     /* of the guard's own so far */
     uint32_t open_note; /* of the guard's own prompt, 0 = none */
     struct seat_test seat;
+    struct warm warm;
     struct parking parking;
     int64_t held_ms, held_at_ms; /* time parked or paused; counted up to held_at_ms */
     uint32_t presence_seen, leaves_seen, answers_seen;
@@ -128,6 +136,15 @@ int32_t questions_left(const struct guard *guard);
 void checking_step(struct guard *guard, int64_t t_ms);
 void seating_step(struct guard *guard, int64_t t_ms);
 
+bool seat_rise_is_right(int64_t permille);
+/* Still above below_mc? Said once, with how long it takes. */
+bool seat_waits(struct guard *guard, int32_t below_mc, const char *what, int64_t t_ms);
+
+/* warm.c */
+void warm_offer(struct guard *guard, int64_t t_ms);
+void warm_step(struct guard *guard, int64_t t_ms);
+void warm_prove(struct guard *guard, int permille, int64_t t_ms);
+double warm_cooling_s(const struct guard *guard, double to_c); /* in still air */
 /* attend.c: the person at the bench: presence, park */
 void attend_step(struct guard *guard, int64_t t_ms);
 void attend_park(struct guard *guard, int64_t t_ms);

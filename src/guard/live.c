@@ -13,6 +13,7 @@
 #include <unistd.h>
 
 #include "tinlatch/keeper.h"
+#include "tinlatch/last_run.h"
 #include "tinlatch/latch.h"
 
 enum {
@@ -34,7 +35,9 @@ struct live {
     uint64_t durable, mark; /* lines on disk; a line that is waited for, ... */
     int64_t mark_ms;        /* ... and since when */
     uint32_t beats, leaves;
-    bool latched; /* the latch file is there */
+    bool latched;         /* the latch file is there */
+    char last_path[1024]; /* beside it: what the next run may start warm from */
+    struct last_run last;
     bool tripped_told;
     bool recorded;          /* the record's first line is written */
     struct wire_hand hand;  /* the last */
@@ -47,6 +50,40 @@ static void on_terminate(int signal)
 {
     (void)signal;
     told_to_stop = 1;
+}
+
+/* ---- the last run --------------------------------------------------------------------------- */
+
+/* What is known of it; NULL = nothing. */
+static const struct last_run *know_last_run(struct live *live)
+{
+    const char *latch = live->config->latch_path, *slash = strrchr(latch, '/');
+    int directory = slash ? (int)(slash + 1 - latch) : 0;
+    size_t size = sizeof live->last_path;
+
+    if (snprintf(live->last_path, size, "%.*slast-run", directory, latch) >= (int)size)
+        live->last_path[0] = '\0';
+    return last_run_load(live->last_path, live->config->bench->digest, live->clock.origin_ms,
+                         &live->last)
+               ? &live->last
+               : NULL;
+}
+
+/* A run that never came to its seat test leaves what was known only when a person stopped it: a no, a trip and an
+ * instrument that does not answer are doubts. */
+static void keep_last_run(struct live *live, int64_t t_ms)
+{
+    struct last_run last;
+    const struct guard_trip *trip = guard_trip(live->guard);
+    bool stopped = trip->tripped && rules[trip->rule].kind == RULE_STOP;
+
+    if (!guard_limits(live->guard)->uses_plate)
+        return;
+    if (guard_last_run(live->guard, t_ms, &last))
+        last_run_save(live->last_path, live->config->bench->digest, live->clock.origin_ms, &last,
+                      NULL);
+    else if (!stopped)
+        last_run_remove(live->last_path);
 }
 
 /* ---- start ---------------------------------------------------------------------------------- */
@@ -105,6 +142,7 @@ static int start(struct live *live, const struct live_config *config)
     if (journal_new(&live->journal, config->record_fd, 0))
         return TL_SYSTEM;
     guard.journal = live->journal;
+    guard.last = know_last_run(live);
     memcpy(guard.port, config->port, sizeof guard.port);
     if (guard_new(&live->guard, &guard, NULL))
         return TL_SYSTEM;
@@ -329,8 +367,11 @@ static void scan(struct live *live, int64_t t_ms)
     guard_scan(live->guard, t_ms);
     live->scanned = true;
     live->urgent = false;
-    if (before == GUARD_CHECKING && guard_mode(live->guard) == GUARD_SEATING)
+    if (before == GUARD_CHECKING && guard_mode(live->guard) == GUARD_SEATING) {
+        if (guard_limits(live->guard)->uses_plate)
+            last_run_remove(live->last_path);
         latch_before_heat(live);
+    }
     beat(live, 0);
     tell_hello(live);
     tell_snapshot(live);
@@ -475,6 +516,7 @@ enum outcome live_run(const struct live_config *config)
     why_it_ended(&live, &why);
     journal_end(live.journal, t_ms, outcome, why.code ? &why : NULL);
     wait_durable(&live);
+    keep_last_run(&live, t_ms);
     latch_at_the_end(&live);
     wire_stamp(&end.head, WIRE_END, 1);
     end.code = (int32_t)outcome;

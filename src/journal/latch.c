@@ -1,259 +1,38 @@
 /* SPDX-License-Identifier: MIT */
-/* The file is one JSON object of texts and one number, written with bytes.h: the guard writes it too. */
 #include "tinlatch/latch.h"
 
-#include <errno.h>
-#include <fcntl.h>
-#include <limits.h>
-#include <stdio.h>
 #include <string.h>
-#include <unistd.h>
 
-#include "tinlatch/bytes.h"
-#include "tinlatch/utf8.h"
+#include "state_file.h"
 
-enum { LATCH_BYTES = 8192 }; /* every byte of every text escaped */
-
-struct field {
-    const char *key;
-    size_t at, size;
+static const struct state_field fields[] = {
+    STATE_TEXT(latch, rule),     STATE_TEXT(latch, what),   STATE_TEXT(latch, act),
+    STATE_TEXT(latch, look),     STATE_TEXT(latch, recipe), STATE_TEXT(latch, bench),
+    STATE_NUMBER(latch, wall_s),
 };
-
-#define TEXT_FIELD(name)                                                                           \
-    {                                                                                              \
-#name, offsetof(struct latch, name), sizeof((struct latch *)0)->name                       \
-    }
-static const struct field fields[] = {
-    TEXT_FIELD(rule), TEXT_FIELD(what),   TEXT_FIELD(act),
-    TEXT_FIELD(look), TEXT_FIELD(recipe), TEXT_FIELD(bench),
-};
-enum { FIELDS = sizeof fields / sizeof *fields };
-
-static int refuse(const char *path, const char *verb, struct tl_error *error)
-{
-    int code = errno;
-    tl_error_set(error, TL_FILE, "the latch cannot be %s: %s", verb, strerror(code));
-    tl_error_at(error, path, 0);
-    return TL_FILE;
-}
-
-/* ---- write --------------------------------------------------------------------------------------------- */
-
-/* `text` up to its NUL, or to the end of its array. */
-static void add_text(struct bytes *b, const char *key, const char *text, size_t size)
-{
-    char ended[BENCH_TEXT] = "";
-    memcpy(ended, text, strnlen(text, size < sizeof ended ? size : sizeof ended - 1));
-    ended[sizeof ended - 1] = '\0';
-    bytes_json(b, key);
-    bytes_char(b, ':');
-    bytes_json(b, ended);
-    bytes_char(b, ',');
-}
-
-static size_t encode(const struct latch *latch, char *to, size_t size)
-{
-    struct bytes b;
-    bytes_init(&b, to, size);
-    bytes_char(&b, '{');
-    for (size_t i = 0; i < FIELDS; i++)
-        add_text(&b, fields[i].key, (const char *)latch + fields[i].at, fields[i].size);
-    bytes_text(&b, "\"wall_s\":");
-    bytes_int(&b, latch->wall_s);
-    bytes_text(&b, "}\n");
-    return b.length;
-}
-
-/* A rename lasts only once its directory is on the disk. */
-static int sync_directory(const char *path)
-{
-    char directory[PATH_MAX];
-    snprintf(directory, sizeof directory, "%s", path);
-    char *slash = strrchr(directory, '/');
-    if (!slash)
-        strcpy(directory, ".");
-    else
-        slash[slash == directory] = '\0';
-    int fd = open(directory, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-    if (fd < 0)
-        return -1;
-    int result = fsync(fd);
-    int code = errno;
-    close(fd);
-    errno = code;
-    return result;
-}
-
-static int write_all(int fd, const char *from, size_t length)
-{
-    while (length > 0) {
-        ssize_t n = write(fd, from, length);
-        if (n < 0 && errno != EINTR)
-            return -1;
-        if (n > 0) {
-            from += n;
-            length -= (size_t)n;
-        }
-    }
-    return fsync(fd);
-}
-
-static int write_beside(const char *beside, const char *text, size_t length)
-{
-    unlink(beside); /* left by a crash, or put there as a link */
-    int fd = open(beside, O_WRONLY | O_CREAT | O_EXCL | O_NOFOLLOW | O_CLOEXEC, 0644);
-    if (fd < 0)
-        return -1;
-    int result = write_all(fd, text, length);
-    int code = errno;
-    if (close(fd) < 0 && result == 0)
-        return -1;
-    errno = code;
-    return result;
-}
+static const struct state_kind kind = {"latch", fields, sizeof fields / sizeof fields[0]};
 
 int latch_write(const char *path, const struct latch *latch, struct tl_error *error)
 {
-    char beside[PATH_MAX], text[LATCH_BYTES];
-    size_t length = encode(latch, text, sizeof text);
-    if (snprintf(beside, sizeof beside, "%s.new", path) >= (int)sizeof beside) {
-        errno = ENAMETOOLONG;
-        return refuse(path, "written", error);
-    }
-    if (write_beside(beside, text, length) < 0 || rename(beside, path) < 0) {
-        refuse(path, "written", error);
-        unlink(beside);
-        return TL_FILE;
-    }
-    return sync_directory(path) < 0 ? refuse(path, "written", error) : 0;
+    return state_file_write(path, &kind, latch, error);
 }
 
-/* ---- read ---------------------------------------------------------------------------------------------- */
-
-struct reader {
-    const char *at, *end;
-};
-
-static bool take(struct reader *r, char c)
+/* Torn, it counts as latched all the same, for whatever can still be read of it. */
+int latch_read(const char *path, struct latch *latch, struct tl_error *error)
 {
-    while (r->at < r->end && strchr(" \t\r\n", *r->at) && *r->at)
-        r->at++;
-    if (r->at == r->end || *r->at != c)
-        return false;
-    r->at++;
-    return true;
-}
-
-static bool take_hex(struct reader *r, uint32_t *value)
-{
-    static const char digits[] = "0123456789abcdef0123456789ABCDEF";
-    *value = 0;
-    for (int i = 0; i < 4; i++) {
-        const char *digit = r->at < r->end && *r->at ? strchr(digits, *r->at) : NULL;
-        if (!digit)
-            return false;
-        *value = *value << 4 | ((uint32_t)(digit - digits) & 15);
-        r->at++;
-    }
-    return true;
-}
-
-/* What stands behind a backslash. Only bytes that were not text were written as \u: shown as "?". */
-static bool take_escape(struct reader *r, struct bytes *b)
-{
-    static const char from[] = "\"\\/nt", to[] = "\"\\/  ";
-    uint32_t value;
-    if (r->at == r->end)
-        return false;
-    char c = *r->at++;
-    const char *known = c ? strchr(from, c) : NULL;
-    if (known) {
-        bytes_char(b, to[known - from]);
-        return true;
-    }
-    if (c != 'u' || !take_hex(r, &value))
-        return false;
-    bytes_char(b, '?');
-    return true;
-}
-
-/* A JSON string into `to`; control bytes and what is not UTF-8 never reach a terminal. */
-static bool take_text(struct reader *r, char *to, size_t size)
-{
-    char text[LATCH_BYTES];
-    struct bytes b;
-    bytes_init(&b, text, sizeof text - 1);
-    bool good = take(r, '"');
-    while (good && r->at < r->end && *r->at != '"') {
-        size_t length = utf8_length(r->at, (size_t)(r->end - r->at));
-        if (*r->at == '\\') {
-            r->at++;
-            good = take_escape(r, &b);
-        } else if (length > 0 && utf8_is_plain(r->at, length)) {
-            bytes_add(&b, r->at, length);
-            r->at += length;
-        } else {
-            bytes_char(&b, '?');
-            r->at++;
-        }
-    }
-    text[b.length] = '\0';
-    bytes_copy_text(to, size, text); /* torn: as far as it goes */
-    return good && take(r, '"');
-}
-
-static bool take_pair(struct reader *r, struct latch *latch)
-{
-    char key[BENCH_NAME], unknown[BENCH_TEXT];
-    if (!take_text(r, key, sizeof key) || !take(r, ':'))
-        return false;
-    if (!strcmp(key, "wall_s"))
-        return bytes_read_int(&r->at, r->end, &latch->wall_s) == 0;
-    for (size_t i = 0; i < FIELDS; i++)
-        if (!strcmp(key, fields[i].key))
-            return take_text(r, (char *)latch + fields[i].at, fields[i].size);
-    return take_text(r, unknown, sizeof unknown);
-}
-
-static void decode(const char *text, size_t length, struct latch *latch)
-{
-    struct reader r = {text, text + length};
-    bool more = take(&r, '{');
-    while (more && take_pair(&r, latch))
-        more = take(&r, ',');
-    if (latch->rule[0] && latch->what[0])
-        return;
+    bool whole;
+    *latch = (struct latch){0};
+    int result = state_file_read(path, &kind, latch, &whole, error);
+    if (result != 1)
+        return result;
     if (!latch->rule[0])
         strcpy(latch->rule, "unreadable");
     if (!latch->what[0])
         strcpy(latch->what, "the latch file is damaged: what tripped is not known");
-}
-
-int latch_read(const char *path, struct latch *latch, struct tl_error *error)
-{
-    char text[LATCH_BYTES];
-    size_t length = 0;
-    *latch = (struct latch){0};
-    /* Neither a link nor a pipe: what cannot be looked into counts as latched. */
-    int fd = open(path, O_RDONLY | O_NOFOLLOW | O_NONBLOCK | O_NOCTTY | O_CLOEXEC);
-    if (fd < 0)
-        return errno == ENOENT ? 0 : refuse(path, "read", error);
-    ssize_t n;
-    while ((n = read(fd, text + length, sizeof text - length)) > 0 || (n < 0 && errno == EINTR))
-        length += n > 0 ? (size_t)n : 0;
-    if (n < 0) {
-        refuse(path, "read", error);
-        close(fd);
-        return TL_FILE;
-    }
-    close(fd);
-    decode(text, length, latch);
     return 1;
 }
 
 int latch_remove(const char *path, struct tl_error *error)
 {
-    if (unlink(path) < 0 && errno != ENOENT)
-        return refuse(path, "removed", error);
-    return sync_directory(path) < 0 && errno != ENOENT ? refuse(path, "removed", error) : 0;
+    return state_file_remove(path, &kind, error);
 }

@@ -164,6 +164,19 @@ test_carriage_returns_a_byte_order_mark_and_a_missing_last_newline_are_fine(void
     assert_int_equal(bench.plate_device, -1);
 }
 
+static void test_a_bench_file_changed_in_one_byte_has_another_digest(void **state)
+{
+    (void)state;
+    assert_int_equal(parse_with(0, "; one\n"), 0);
+    uint64_t one = bench.digest;
+    assert_int_equal(parse_with(0, "; two\n"), 0);
+    uint64_t two = bench.digest;
+    assert_int_equal(parse_with(0, "; one\n"), 0);
+
+    assert_true(one != two);
+    assert_true(one == bench.digest);
+}
+
 static void test_a_limit_over_the_ceiling_is_refused_by_name(void **state)
 {
     (void)state;
@@ -638,6 +651,7 @@ int main(void)
         cmocka_unit_test(test_the_single_bench_has_one_sensor),
         cmocka_unit_test(
             test_carriage_returns_a_byte_order_mark_and_a_missing_last_newline_are_fine),
+        cmocka_unit_test(test_a_bench_file_changed_in_one_byte_has_another_digest),
         cmocka_unit_test(test_a_limit_over_the_ceiling_is_refused_by_name),
         cmocka_unit_test(test_rounding_never_widens_a_limit),
         cmocka_unit_test(test_unknown_names_get_a_suggestion_where_one_is_near),

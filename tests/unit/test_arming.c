@@ -1,0 +1,538 @@
+/* SPDX-License-Identifier: MIT */
+/* Before the first heat: when the last run's seat test may stand for this one, when it may not, and how long a warm
+ * plate waits. */
+#include "check.h"
+
+#include <stdlib.h>
+#include <sys/mman.h>
+#include <unistd.h>
+
+#include "fake_line.h"
+#include "tinlatch/guard.h"
+
+/* A guard on a plate of 600 J/K, a person who answers, and what was said. */
+struct desk {
+    struct benchfile bench;
+    struct fake_line plate;
+    struct guard *guard;
+    int64_t t_ms;
+    double plate_c, highest_c, coupling;
+    struct wire_hand hand;
+    struct last_run last;
+    int record_fd;
+    struct journal *journal;
+    bool was_touched;   /* what the person says of the thermocouple */
+    bool asked_touched; /* ... and whether that was asked */
+    char open[BENCH_TEXT], said[8192];
+};
+
+enum { MINUTE_MS = 60000 };
+
+static void hear(void *context, const struct wire_note *note)
+{
+    struct desk *desk = context;
+    if (note->note == NOTE_CHECK)
+        snprintf(desk->open, sizeof desk->open, "%s", note->text);
+    size_t length = strlen(desk->said);
+    snprintf(desk->said + length, sizeof desk->said - length, "%s\n", note->text);
+}
+
+static void describe(struct benchfile *bench)
+{
+    *bench = (struct benchfile){.period_ms = 100,
+                                .plate = {.watts = 600, .capacity_j_k = 600, .loss_w_k = 0.9},
+                                .insert_count = 2,
+                                .device_count = 1,
+                                .plate_device = 0,
+                                .supply_device = -1,
+                                .meter_device = -1,
+                                .cutoff_device = -1,
+                                .inputs_device = -1,
+                                .port_count = 1,
+                                .presence_ms = 600000,
+                                .room_c = 25,
+                                .limits = {.plate_mc = 250000, .ramp_mc_s = 2000}};
+    strcpy(bench->insert[0].name, "flat");
+    strcpy(bench->insert[1].name, "round");
+    bench->device[0].kind = DEVICE_LINE;
+    for (int id = 0; id < SENSORS; id++)
+        bench->sensor[id] = (struct sensor_binding){.present = true, .channel = id};
+}
+
+/* Twelve minutes ago a run on the insert "flat" ended at 44 C, its sensor proved half an hour ago. */
+static struct last_run recent(void)
+{
+    return (struct last_run){.insert = "flat",
+                             .tested_ms = -30 * MINUTE_MS,
+                             .rise_permille = 1003,
+                             .ended_ms = -12 * MINUTE_MS,
+                             .plate_mc = 44000};
+}
+
+/* The desk on which a recipe on "flat" wants to begin; `last` may be NULL. */
+static struct desk *desk_with(const struct last_run *last, double plate_c)
+{
+    struct desk *desk = calloc(1, sizeof *desk);
+    struct wire_hello hello = {.insert = "flat"};
+
+    assert_non_null(desk);
+    describe(&desk->bench);
+    desk->plate_c = plate_c;
+    desk->coupling = 1;
+    desk->record_fd = memfd_create("record", 0);
+    assert_int_equal(journal_new(&desk->journal, desk->record_fd, 0), 0);
+    if (last)
+        desk->last = *last;
+    fake_line_init(&desk->plate);
+    struct guard_config config = {.bench = &desk->bench,
+                                  .port = {&desk->plate.port},
+                                  .journal = desk->journal,
+                                  .last = last ? &desk->last : NULL,
+                                  .say = hear,
+                                  .context = desk};
+    assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
+    wire_stamp(&hello.head, WIRE_HELLO, 1);
+    hello.recipe.plate_mc = 190000;
+    hello.recipe.uses_plate = true;
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+    return desk;
+}
+
+static void desk_free(struct desk *desk)
+{
+    guard_free(desk->guard);
+    journal_free(desk->journal);
+    close(desk->record_fd);
+    free(desk);
+}
+
+static void period(struct desk *desk)
+{
+    const struct plate *plate = &desk->bench.plate;
+    double watts = plate->watts * desk->plate.duty / 1000 - plate->loss_w_k * (desk->plate_c - 25);
+
+    desk->plate_c += watts * 0.1 / plate->capacity_j_k;
+    if (desk->plate_c > desk->highest_c)
+        desk->highest_c = desk->plate_c;
+    for (int i = 0; i < 2; i++)
+        desk->plate.mc[i] = (int)(1000 * (25 + desk->coupling * (desk->plate_c - 25)));
+    guard_begin(desk->guard, desk->t_ms);
+    guard_pump(desk->guard, desk->t_ms + 5);
+    guard_scan(desk->guard, desk->t_ms + 5);
+    desk->t_ms += 100;
+}
+
+static void send_hand(struct desk *desk)
+{
+    wire_stamp(&desk->hand.head, WIRE_HAND, 1);
+    assert_int_equal(guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL),
+                     0);
+}
+
+static void answer(struct desk *desk)
+{
+    bool touched = strstr(desk->open, "touched since") != NULL;
+
+    desk->hand.prompt = guard_snapshot(desk->guard)->open_note;
+    if (desk->hand.prompt == 0)
+        return;
+    desk->asked_touched = desk->asked_touched || touched;
+    desk->hand.answer = touched && !desk->was_touched ? ANSWER_NO : ANSWER_YES;
+    send_hand(desk);
+}
+
+/* Until the recipe may heat, or the guard has refused. */
+static void arm(struct desk *desk, int seconds)
+{
+    for (int i = 0; i < 10 * seconds && guard_mode(desk->guard) < GUARD_RUNNING; i++) {
+        answer(desk);
+        period(desk);
+    }
+}
+
+static void end_with(struct desk *desk, int32_t code)
+{
+    struct wire_end end = {.code = code};
+    wire_stamp(&end.head, WIRE_END, 1);
+    assert_int_equal(guard_receive(desk->guard, &end, sizeof end, desk->t_ms, NULL), 0);
+    period(desk);
+}
+
+static void stop(struct desk *desk)
+{
+    desk->hand.stop_count++;
+    send_hand(desk);
+    period(desk);
+}
+
+static bool leaves_something(struct desk *desk, struct last_run *last)
+{
+    return guard_last_run(desk->guard, desk->t_ms, last);
+}
+
+/* ---- a warm start ---- */
+
+static void test_a_recent_run_starts_warm_without_a_pulse(void **state)
+{
+    (void)state;
+    struct last_run last = recent();
+    struct desk *desk = desk_with(&last, 30);
+
+    arm(desk, 60);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    assert_has(desk->said, "ended 12 min ago; its seat test showed 100 %");
+    assert_has(desk->said, "nothing on it but the board");
+    assert_has(desk->said, "Warm start");
+    assert_null(strstr(desk->said, "no board on it yet"));
+    assert_true(desk->highest_c < 30.01);
+    desk_free(desk);
+}
+
+static void test_a_thermocouple_that_was_touched_needs_the_seat_test(void **state)
+{
+    (void)state;
+    struct last_run last = recent();
+    struct desk *desk = desk_with(&last, 30);
+    desk->was_touched = true;
+
+    arm(desk, 120);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    assert_has(desk->said, "no board on it yet");
+    assert_has(desk->said, "Seat test passed");
+    assert_null(strstr(desk->said, "Warm start:"));
+    assert_true(desk->highest_c > 45);
+    desk_free(desk);
+}
+
+static void test_a_first_run_is_not_asked_about_the_last(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_with(NULL, 25);
+
+    arm(desk, 120);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    assert_false(desk->asked_touched);
+    assert_has(desk->said, "Seat test passed");
+    desk_free(desk);
+}
+
+static void test_any_doubt_about_the_last_run_needs_the_seat_test(void **state)
+{
+    (void)state;
+    struct {
+        struct last_run last;
+        double plate_c;
+        const char *why;
+    } doubts[] = {
+        {recent(), 30, "was on the insert \"round\""},
+        {recent(), 30, "within the last 30 min"},
+        {recent(), 30, "within the last 30 min"},
+        {recent(), 30, "within the last 30 min"},
+        {recent(), 30, "more than 120 min old"},
+        {recent(), 30, "was not passed"},
+        {recent(), 30, "was not passed"},
+        {recent(), 46.5, "the plate reads 46 C, the last run ended at 44 C"},
+        {recent(), 25, "cannot have cooled below"},
+    };
+    strcpy(doubts[0].last.insert, "round");
+    doubts[1].last.ended_ms = -30 * MINUTE_MS;
+    doubts[1].last.tested_ms = -31 * MINUTE_MS;
+    doubts[2].last.ended_ms = MINUTE_MS;        /* still to come */
+    doubts[3].last.tested_ms = -11 * MINUTE_MS; /* after its end */
+    doubts[4].last.tested_ms = -120 * MINUTE_MS;
+    doubts[5].last.rise_permille = 889;
+    doubts[6].last.rise_permille = 1151;
+    doubts[8].last.ended_ms = -MINUTE_MS;
+
+    for (size_t i = 0; i < sizeof doubts / sizeof doubts[0]; i++) {
+        struct desk *desk = desk_with(&doubts[i].last, doubts[i].plate_c);
+
+        arm(desk, 120);
+
+        assert_has(desk->said, "No warm start: ");
+        assert_has(desk->said, doubts[i].why);
+        assert_false(desk->asked_touched);
+        assert_has(desk->said, "Seat test passed");
+        desk_free(desk);
+    }
+}
+
+static void test_what_is_just_within_its_bounds_is_no_doubt(void **state)
+{
+    (void)state;
+    struct last_run last = recent();
+    last.ended_ms = -30 * MINUTE_MS + 30000;
+    last.tested_ms = -120 * MINUTE_MS + 30000;
+    last.rise_permille = 890;
+    struct desk *desk = desk_with(&last, 45.9);
+
+    arm(desk, 60);
+
+    assert_has(desk->said, "Warm start");
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    desk_free(desk);
+}
+
+static void test_a_doubt_that_comes_while_a_question_stands_open_is_refused(void **state)
+{
+    (void)state;
+    struct last_run last = recent();
+    last.ended_ms = -29 * MINUTE_MS;
+    struct desk *desk = desk_with(&last, 30);
+    for (int i = 0; i < 10; i++)
+        period(desk);
+
+    for (int i = 0; i < 600; i++)
+        period(desk); /* nobody answers for a minute */
+    arm(desk, 60);
+
+    assert_true(desk->asked_touched);
+    assert_has(guard_refusal(desk->guard)->text, "no warm start: the last run did not end within");
+    assert_has(guard_refusal(desk->guard)->text, "take the board off");
+    assert_int_equal(desk->plate.duty, 0);
+    desk_free(desk);
+}
+
+/* Left before it was touch-safe: it ended hot. */
+static void test_a_warm_start_waits_below_80_and_says_how_long(void **state)
+{
+    (void)state;
+    struct last_run last = recent();
+    last.ended_ms = -MINUTE_MS;
+    last.plate_mc = 105000;
+    struct desk *desk = desk_with(&last, 100);
+
+    arm(desk, 60);
+    assert_int_equal(guard_mode(desk->guard), GUARD_SEATING);
+    assert_has(desk->said, "the warm start waits until it is below 80 C, in still air about 4 min");
+    arm(desk, 200);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    assert_in_range((int)(1000 * desk->plate_c), 79500, 80000);
+    assert_true(desk->highest_c < 100.01);
+    desk_free(desk);
+}
+
+/* ---- a warm plate and the seat test ---- */
+
+static void test_the_seat_test_waits_below_60_and_says_how_long(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_with(NULL, 75);
+
+    arm(desk, 60);
+    assert_int_equal(guard_mode(desk->guard), GUARD_SEATING);
+    assert_has(desk->said, "the seat test waits until it is below 60 C, in still air about 4 min");
+    assert_true(desk->highest_c < 75.01);
+    arm(desk, 400);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    assert_has(desk->said, "Seat test passed");
+    desk_free(desk);
+}
+
+/* Why no cooling curve stands for the pulse: the reading falls as the plate's constants say, whatever share of the
+ * truth it shows. */
+static void
+test_a_sensor_that_shows_two_thirds_cools_as_it_should_and_fails_the_seat_test(void **state)
+{
+    (void)state;
+    struct desk *whole = desk_with(NULL, 75), *part = desk_with(NULL, 100);
+    part->coupling = 50.0 / 75; /* both read 75 C */
+
+    arm(whole, 120);
+    arm(part, 120);
+    assert_int_equal(guard_mode(whole->guard), GUARD_SEATING);
+    assert_near(guard_snapshot(part->guard)->plate_mc, guard_snapshot(whole->guard)->plate_mc, 10);
+    arm(whole, 400);
+    arm(part, 400);
+
+    assert_int_equal(guard_mode(whole->guard), GUARD_RUNNING);
+    assert_has(guard_refusal(part->guard)->text, "not seated");
+    desk_free(whole);
+    desk_free(part);
+}
+
+/* ---- what a run leaves for the next ---- */
+
+static void test_a_done_run_leaves_its_seat_test(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_with(NULL, 25);
+    struct last_run last;
+    arm(desk, 120);
+    int64_t tested_ms = desk->t_ms;
+    assert_false(leaves_something(desk, &last)); /* it runs */
+    for (int i = 0; i < 10; i++)
+        period(desk);
+
+    end_with(desk, 0);
+
+    assert_true(leaves_something(desk, &last));
+    assert_string_equal(last.insert, "flat");
+    assert_in_range(last.rise_permille, 970, 1030);
+    assert_in_range(last.tested_ms, tested_ms - 200, tested_ms);
+    assert_int_equal(last.ended_ms, desk->t_ms);
+    assert_near((double)last.plate_mc, 1000 * desk->plate_c, 100);
+    desk_free(desk);
+}
+
+static void test_a_warm_start_hands_the_first_seat_test_on(void **state)
+{
+    (void)state;
+    struct last_run last = recent(), next;
+    struct desk *desk = desk_with(&last, 30);
+    arm(desk, 60);
+
+    end_with(desk, 0);
+
+    assert_true(leaves_something(desk, &next));
+    assert_true(next.tested_ms == last.tested_ms);
+    assert_int_equal(next.rise_permille, last.rise_permille);
+    assert_int_equal(next.ended_ms, desk->t_ms);
+    desk_free(desk);
+}
+
+static void test_a_stopped_run_and_a_recipe_s_own_error_leave_it_too(void **state)
+{
+    (void)state;
+    struct last_run last;
+    struct desk *stopped = desk_with(NULL, 25), *failed = desk_with(NULL, 25);
+    arm(stopped, 120);
+    arm(failed, 120);
+
+    stop(stopped);
+    end_with(failed, TL_STEP);
+
+    assert_true(leaves_something(stopped, &last));
+    assert_true(leaves_something(failed, &last));
+    desk_free(stopped);
+    desk_free(failed);
+}
+
+static void test_a_trip_and_a_temperature_never_reached_leave_nothing(void **state)
+{
+    (void)state;
+    struct last_run last;
+    struct desk *tripped = desk_with(NULL, 25), *late = desk_with(NULL, 25);
+    arm(tripped, 120);
+    arm(late, 120);
+
+    for (int i = 0; i < 60; i++) /* and no turn comes: recipe-silent */
+        period(tripped);
+    end_with(tripped, 0);
+    end_with(late, TL_TIMEOUT);
+
+    assert_true(guard_trip(tripped->guard)->tripped);
+    assert_false(leaves_something(tripped, &last));
+    assert_false(leaves_something(late, &last));
+    desk_free(tripped);
+    desk_free(late);
+}
+
+static void test_a_run_that_was_never_seated_leaves_nothing(void **state)
+{
+    (void)state;
+    struct last_run last = recent(), next;
+    struct desk *failed = desk_with(NULL, 25), *early = desk_with(&last, 30);
+    failed->coupling = 0.7;
+    arm(failed, 120);
+    for (int i = 0; i < 20; i++)
+        period(early);
+
+    stop(early);
+
+    assert_has(guard_refusal(failed->guard)->text, "seat test failed");
+    assert_false(leaves_something(failed, &next));
+    assert_false(leaves_something(early, &next));
+    desk_free(failed);
+    desk_free(early);
+}
+
+static void test_a_plate_that_regulates_itself_leaves_nothing(void **state)
+{
+    (void)state;
+    struct last_run last;
+    struct desk *desk = desk_with(NULL, 25);
+    desk->bench.device[0].regulates = true;
+    arm(desk, 60);
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+
+    end_with(desk, 0);
+
+    assert_false(leaves_something(desk, &last));
+    desk_free(desk);
+}
+
+/* Answers and seat test take minutes, in which it is not spoken to. */
+static void test_a_recipe_has_its_two_seconds_from_when_it_may_begin(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_with(NULL, 25);
+    arm(desk, 120);
+
+    for (int i = 0; i < 18; i++)
+        period(desk);
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    for (int i = 0; i < 6; i++)
+        period(desk);
+
+    assert_int_equal(guard_trip(desk->guard)->rule, RECIPE_SILENT);
+    desk_free(desk);
+}
+
+/* ---- the person's nudges ---- */
+
+static void test_a_nudge_is_told_to_the_recipe_and_recorded(void **state)
+{
+    (void)state;
+    char record[1 << 16] = "";
+    struct desk *desk = desk_with(NULL, 25);
+    period(desk);
+
+    desk->hand.nudge_mc = 2000;
+    send_hand(desk);
+    desk->hand.nudge_ms = -30000;
+    send_hand(desk);
+    send_hand(desk); /* nothing new */
+    period(desk);
+
+    journal_flush(desk->journal);
+    assert_true(pread(desk->record_fd, record, sizeof record - 1, 0) > 0);
+    char *first = strstr(record, "\"nudge_mc\":2000,\"nudge_ms\":0");
+    assert_non_null(first);
+    char *second = strstr(first, "\"nudge_mc\":2000,\"nudge_ms\":-30000");
+    assert_non_null(second);
+    assert_null(strstr(second + 32, "\"nudge_ms\":-30000"));
+    assert_has(second, "\"nudge\":[2000,-30000]"); /* of the snapshot */
+    assert_int_equal(guard_snapshot(desk->guard)->nudge_ms, -30000);
+    desk_free(desk);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_a_recent_run_starts_warm_without_a_pulse),
+        cmocka_unit_test(test_a_thermocouple_that_was_touched_needs_the_seat_test),
+        cmocka_unit_test(test_a_first_run_is_not_asked_about_the_last),
+        cmocka_unit_test(test_any_doubt_about_the_last_run_needs_the_seat_test),
+        cmocka_unit_test(test_what_is_just_within_its_bounds_is_no_doubt),
+        cmocka_unit_test(test_a_doubt_that_comes_while_a_question_stands_open_is_refused),
+        cmocka_unit_test(test_a_warm_start_waits_below_80_and_says_how_long),
+        cmocka_unit_test(test_the_seat_test_waits_below_60_and_says_how_long),
+        cmocka_unit_test(
+            test_a_sensor_that_shows_two_thirds_cools_as_it_should_and_fails_the_seat_test),
+        cmocka_unit_test(test_a_done_run_leaves_its_seat_test),
+        cmocka_unit_test(test_a_warm_start_hands_the_first_seat_test_on),
+        cmocka_unit_test(test_a_stopped_run_and_a_recipe_s_own_error_leave_it_too),
+        cmocka_unit_test(test_a_trip_and_a_temperature_never_reached_leave_nothing),
+        cmocka_unit_test(test_a_run_that_was_never_seated_leaves_nothing),
+        cmocka_unit_test(test_a_plate_that_regulates_itself_leaves_nothing),
+        cmocka_unit_test(test_a_recipe_has_its_two_seconds_from_when_it_may_begin),
+        cmocka_unit_test(test_a_nudge_is_told_to_the_recipe_and_recorded),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,191 @@
+/* SPDX-License-Identifier: MIT */
+/* last_run: what was written is read back; what is torn, odd or hostile is no last run, and the next starts cold. */
+#include "check.h"
+
+#include <stdlib.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include "tinlatch/last_run.h"
+
+static char scratch[64], path[96];
+
+static int make_scratch(void **state)
+{
+    (void)state;
+    strcpy(scratch, "/tmp/last-run-test-XXXXXX");
+    if (!mkdtemp(scratch))
+        return -1;
+    snprintf(path, sizeof path, "%s/last-run", scratch);
+    return 0;
+}
+
+static int drop_scratch(void **state)
+{
+    (void)state;
+    char command[128];
+    snprintf(command, sizeof command, "rm -rf %s", scratch);
+    return system(command);
+}
+
+enum { BENCH = 7, ORIGIN_MS = 9000000 };
+
+static struct last_run some_run(void)
+{
+    return (struct last_run){.insert = "frame-60x40",
+                             .tested_ms = -1301000,
+                             .rise_permille = 1004,
+                             .ended_ms = -650000,
+                             .plate_mc = 44200};
+}
+
+static bool save(const char *to)
+{
+    struct last_run last = some_run();
+    return last_run_save(to, BENCH, ORIGIN_MS, &last, NULL) == 0;
+}
+
+static bool loads(void)
+{
+    struct last_run back;
+    return last_run_load(path, BENCH, ORIGIN_MS, &back);
+}
+
+static void write_text(const char *text, size_t length)
+{
+    FILE *file = fopen(path, "w");
+    assert_non_null(file);
+    assert_int_equal(fwrite(text, 1, length, file), length);
+    fclose(file);
+}
+
+static size_t read_text(char *text, size_t size)
+{
+    FILE *file = fopen(path, "r");
+    assert_non_null(file);
+    size_t length = fread(text, 1, size, file);
+    fclose(file);
+    return length;
+}
+
+/* The file again with `from` in it replaced by `to`, which is as long. */
+static void change(const char *from, const char *to)
+{
+    char text[1024];
+    size_t length = read_text(text, sizeof text - 1);
+    text[length] = '\0';
+    char *at = strstr(text, from);
+    assert_non_null(at);
+    memcpy(at, to, strlen(to));
+    write_text(text, length);
+}
+
+static void test_what_was_saved_is_loaded_in_the_clock_of_the_next_run(void **state)
+{
+    (void)state;
+    struct last_run last = some_run(), back;
+
+    assert_false(loads());
+    assert_true(save(path));
+    assert_true(last_run_load(path, BENCH, ORIGIN_MS + 60000, &back));
+    last.tested_ms -= 60000;
+    last.ended_ms -= 60000;
+    assert_memory_equal(&back, &last, sizeof last);
+    last_run_remove(path);
+    assert_false(loads());
+}
+
+static void test_another_bench_file_knows_no_last_run(void **state)
+{
+    (void)state;
+    struct last_run back;
+    assert_true(save(path));
+
+    assert_false(last_run_load(path, BENCH + 1, ORIGIN_MS, &back));
+}
+
+static void test_another_start_of_the_computer_knows_no_last_run(void **state)
+{
+    (void)state;
+    assert_true(save(path));
+    assert_true(loads());
+
+    change("\"boot\":\"", "\"boot\":\"x");
+
+    assert_false(loads());
+}
+
+static void test_a_file_cut_anywhere_is_none(void **state)
+{
+    (void)state;
+    char text[1024];
+    assert_true(save(path));
+    size_t length = read_text(text, sizeof text);
+    assert_true(length > 100);
+
+    for (size_t cut = 0; cut < length - 1; cut++) { /* but for the end of its line */
+        write_text(text, cut);
+        assert_false(loads());
+    }
+}
+
+static void test_a_field_left_out_or_not_a_number_makes_it_none(void **state)
+{
+    (void)state;
+    static const char *const changes[][2] = {
+        {"\"plate_mc\"", "\"plate_mC\""},
+        {"\"bench\":7", "\"bench\":a"},
+        {"1004", "1e04"},
+        {"8350000", "-350000"},
+        {"{", "["},
+        {"}", ","},
+    };
+
+    for (size_t i = 0; i < sizeof changes / sizeof changes[0]; i++) {
+        assert_true(save(path));
+        change(changes[i][0], changes[i][1]);
+        assert_false(loads());
+    }
+}
+
+static void test_a_field_given_twice_makes_it_none(void **state)
+{
+    (void)state;
+    char text[1024];
+    assert_true(save(path));
+    size_t length = read_text(text, sizeof text - 64);
+
+    strcpy(text + length - 2, ",\"plate_mc\":1}\n"); /* over the brace and the line's end */
+    write_text(text, strlen(text));
+
+    assert_false(loads());
+}
+
+static void test_neither_a_link_nor_a_pipe_is_read(void **state)
+{
+    (void)state;
+    char real[128];
+    snprintf(real, sizeof real, "%s/real", scratch);
+    assert_true(save(real));
+
+    assert_int_equal(symlink(real, path), 0);
+    assert_false(loads());
+    unlink(path);
+    assert_int_equal(mkfifo(path, 0600), 0);
+    assert_false(loads());
+}
+
+int main(void)
+{
+#define HERE(test) cmocka_unit_test_setup_teardown(test, make_scratch, drop_scratch)
+    const struct CMUnitTest tests[] = {
+        HERE(test_what_was_saved_is_loaded_in_the_clock_of_the_next_run),
+        HERE(test_another_bench_file_knows_no_last_run),
+        HERE(test_another_start_of_the_computer_knows_no_last_run),
+        HERE(test_a_file_cut_anywhere_is_none),
+        HERE(test_a_field_left_out_or_not_a_number_makes_it_none),
+        HERE(test_a_field_given_twice_makes_it_none),
+        HERE(test_neither_a_link_nor_a_pipe_is_read),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
