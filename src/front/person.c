@@ -126,6 +126,11 @@ static void take_value(struct person *person, struct front_state *state, const c
 static void nudge(struct person *person, struct front_state *state, int32_t mc, int32_t ms)
 {
     enum { MOST_MC = 50000, MOST_MS = 3600000 }; /* far beyond use; the limits hold anyway */
+    int32_t limit_mc = state->hello.recipe.plate_mc;
+    if (mc > 0 && state->hello_known && state->snapshot.wanted_mc >= limit_mc) {
+        front_say(state, "you", "no nudge: the target is at its limit of %g C", limit_mc / 1000.0);
+        return;
+    }
     int32_t new_mc = person->hand.nudge_mc + mc, new_ms = person->hand.nudge_ms + ms;
     if (abs(new_mc) > MOST_MC || abs(new_ms) > MOST_MS)
         return;

@@ -5,7 +5,7 @@
 #include <math.h>
 #include <string.h>
 
-enum { NEAR_C = 2, SETTLE_K = 20 };
+enum { NEAR_C = 2, SETTLE_K = 20, HEAT_LEAST_MS = 5000 };
 
 /* A plate that got so far in the second half of its time, and would be there after so many more halves. */
 enum { MOVES_K = 3, MORE_HALVES = 4 };
@@ -48,6 +48,21 @@ static void heat_off(struct recipe *recipe)
     recipe->turn.heat = 0;
     recipe->turn.ramp_mc_s = 0;
     recipe->target_c = 0;
+}
+
+/* Let time pass, more or less of it as the operator nudges; those up to spent_ms have had their turn. None leads
+ * into the end of the heat time, which would be a trip. */
+static void pass(struct recipe *recipe, double time_s, int32_t spent_ms)
+{
+    const struct wire_snapshot *s = &recipe->snapshot;
+    double start_s = now_s(recipe), passed_s;
+    do {
+        exchange(recipe);
+        passed_s = now_s(recipe) - start_s;
+        if (passed_s >= time_s && recipe->turn.heat && s->heat_left_ms < HEAT_LEAST_MS)
+            break;
+    } while (passed_s < time_s + (s->nudge_ms - spent_ms) / 1000.0);
+    recipe->nudge_spent_ms += s->nudge_ms - spent_ms;
 }
 
 /* ---- plate ---------------------------------------------------------------------------------- */
@@ -112,11 +127,9 @@ int act_plate_soak(struct recipe *recipe, struct call *call)
     if (!recipe->turn.heat)
         recipe_fail(recipe, TL_STEP, call->primitive->name,
                     "plate.soak: the plate is off; plate.ramp sets the temperature to hold");
-    double time_s = call_number(call, "time"), start_s = now_s(recipe);
-    tally_time(recipe, time_s);
-    do
-        exchange(recipe);
-    while (now_s(recipe) - start_s < time_s + recipe->snapshot.nudge_ms / 1000.0);
+    tally_time(recipe, call_number(call, "time"));
+    pass(recipe, call_number(call, "time"),
+         recipe->nudge_spent_ms); /* also what was pressed before */
     return 0;
 }
 
@@ -237,11 +250,8 @@ int act_sensor_read(struct recipe *recipe, struct call *call)
 
 int act_wait(struct recipe *recipe, struct call *call)
 {
-    double time_s = call_number(call, "time"), start_s = now_s(recipe);
-    tally_time(recipe, time_s);
-    do
-        exchange(recipe);
-    while (now_s(recipe) - start_s < time_s);
+    tally_time(recipe, call_number(call, "time"));
+    pass(recipe, call_number(call, "time"), recipe->snapshot.nudge_ms);
     return 0;
 }
 

@@ -138,6 +138,7 @@ struct recipe {
     bool air; /* hot air announced */
     int air_part;
     int64_t air_until_ms;
+    int32_t nudge_spent_ms;              /* of the operator's, by soaks and waits so far */
     double target_c;                     /* of the plate, before the operator's nudge */
     struct rail_limits own[BENCH_RAILS]; /* supply.limit */
 };

@@ -23,7 +23,9 @@ static struct fake {
     double plate_c, rise_c_s; /* follows the wanted temperature */
     double volts, amps;       /* what the supply reads once it is on */
     int plate_quality;
-    int32_t nudge_mc;
+    int32_t nudge_mc, nudge_ms;
+    int64_t nudge_at_ms; /* from when on */
+    int32_t heat_left_ms;
     int64_t end_at_ms;        /* exchange answers TL_ENDED from here on; 0 = never */
     int answers, next_answer; /* what the person says, prompt by prompt; then yes */
     enum hand_answer answer[ANSWERS_MAX];
@@ -92,6 +94,8 @@ static int fake_exchange(void *context, const struct wire_turn *turn,
         fake.plate_quality = QUALITY_OPEN;
     s->plate_quality = s->quality[SENSOR_PLATE] = fake.plate_quality;
     s->nudge_mc = fake.nudge_mc;
+    s->nudge_ms = s->t_ms >= fake.nudge_at_ms ? fake.nudge_ms : 0;
+    s->heat_left_ms = fake.heat_left_ms > s->t_ms ? fake.heat_left_ms - (int32_t)s->t_ms : 0;
     s->supply_quality = QUALITY_GOOD;
     s->supply_on = turn->supply_on;
     s->supply_mv = turn->supply_on ? (int32_t)lround(fake.volts * 1000) : 0;
@@ -645,6 +649,59 @@ static void test_the_operator_nudges_within_the_limits_only(void **state)
 
 static void test_a_timeout_fails_safe_and_tells_what_was_read(void **state)
 {
+/* Up within seconds, so that the time is that of the soaks. */
+static double steps_take_s(const char *steps)
+{
+    char text[256];
+    fake.rise_c_s = 1000;
+    fake.heat_left_ms = 600000;
+    snprintf(text, sizeof text, "plate.ramp { to = '100 C', timeout = '1 min' }\n%s", steps);
+    assert_int_equal(run_steps(text), 0);
+    return (double)fake.snapshot.t_ms / 1000;
+}
+
+static void test_a_nudge_of_time_lengthens_one_soak_and_only_one(void **state)
+{
+    (void)state;
+    const char *two = "plate.soak { time = '40 s' }\nplate.soak { time = '40 s' }";
+    assert_near(steps_take_s(two), 80, 0.6);
+
+    clean(state);
+    fake.nudge_ms = 30000; /* before the first */
+    assert_near(steps_take_s(two), 110, 0.6);
+
+    clean(state);
+    fake.nudge_ms = -30000; /* within the second */
+    fake.nudge_at_ms = 50000;
+    assert_near(steps_take_s(two), 50, 0.6);
+}
+
+static void test_a_wait_is_nudged_only_while_it_waits(void **state)
+{
+    (void)state;
+    fake.nudge_ms = 30000;
+    fake.nudge_at_ms = 10000;
+    assert_near(steps_take_s("wait '40 s'"), 70, 0.6);
+
+    clean(state);
+    fake.nudge_ms = 30000; /* kept for the soak */
+    assert_near(steps_take_s("wait '10 s'\nplate.soak { time = '10 s' }"), 50, 0.6);
+}
+
+static void test_a_nudge_of_time_does_not_lead_into_the_end_of_the_heat_time(void **state)
+{
+    (void)state;
+    fake.nudge_ms = 90000;
+    fake.rise_c_s = 1000;
+    fake.heat_left_ms = 60000;
+
+    assert_int_equal(run_steps("plate.ramp { to = '100 C', timeout = '1 min' }\n"
+                               "plate.soak { time = '40 s' }"),
+                     0);
+
+    assert_near((double)fake.snapshot.t_ms / 1000, 55, 0.6);
+}
+
     (void)state;
     fake.rise_c_s = 0.5;
 
@@ -1827,6 +1884,9 @@ int main(void)
         TEST(test_no_pcall_holds_a_refused_limit_up),
         TEST(test_a_recipe_may_catch_its_own_errors),
         TEST(test_the_end_of_the_run_never_returns_to_the_recipe),
+        TEST(test_a_nudge_of_time_lengthens_one_soak_and_only_one),
+        TEST(test_a_wait_is_nudged_only_while_it_waits),
+        TEST(test_a_nudge_of_time_does_not_lead_into_the_end_of_the_heat_time),
         TEST(test_heat_left_on_at_the_end_is_switched_off_and_told),
         TEST(test_timeouts_past_the_heat_time_are_told),
         TEST(test_without_an_insert_nothing_heats),
