@@ -73,6 +73,9 @@ if(TARGET guard)
   add_executable(scan_bench EXCLUDE_FROM_ALL tests/bench/scan_bench.c)
   target_include_directories(scan_bench PRIVATE tests/support include)
   target_link_libraries(scan_bench PRIVATE guard tinlatch_kind tinlatch_warnings)
+  add_executable(reaction_bench EXCLUDE_FROM_ALL tests/bench/reaction_bench.c)
+  target_include_directories(reaction_bench PRIVATE tests/support include)
+  target_link_libraries(reaction_bench PRIVATE guard port tinlatch_kind tinlatch_warnings util)
 endif()
 
 # Lints read the source tree; two of them also ask the built program. tests/lint/can-fail.sh plants a

@@ -29,6 +29,7 @@ struct live {
     struct clock clock;
     int64_t begun_ms; /* the period's start */
     bool scanned;     /* in this period */
+    bool settled;     /* every instrument has answered in this period, and nothing was scanned yet */
     bool urgent;      /* a stop or a hang-up: do not wait for the period */
     bool recipe_open, front_open, told_recipe, told_front, over;
     int64_t front_ms, sign_ms;
@@ -366,7 +367,7 @@ static void scan(struct live *live, int64_t t_ms)
     watch(live, t_ms);
     guard_scan(live->guard, t_ms);
     live->scanned = true;
-    live->urgent = false;
+    live->settled = live->urgent = false;
     if (before == GUARD_CHECKING && guard_mode(live->guard) == GUARD_SEATING) {
         if (guard_limits(live->guard)->uses_plate)
             last_run_remove(live->last_path);
@@ -435,11 +436,13 @@ static void turn_of_the_loop(struct live *live)
 
     if (!live->scanned && wake_ms < t_ms + wait_ms)
         wait_ms = wake_ms - t_ms;
+    if (live->settled) /* answered while it was still being asked: no byte is left to wake for */
+        wait_ms = 0;
     poll(fds, (nfds_t)fill_fds(live, fds), wait_ms > 0 ? (int)wait_ms : 0);
     t_ms = live->clock.now_ms(&live->clock);
     hear(live, t_ms);
-    bool settled = !live->scanned && guard_pump(live->guard, t_ms);
-    if (live->urgent || (!live->scanned && (settled || t_ms >= next_ms(live))))
+    live->settled = !live->scanned && guard_pump(live->guard, t_ms);
+    if (live->urgent || (!live->scanned && (live->settled || t_ms >= next_ms(live))))
         scan(live, t_ms);
     if (live->scanned && t_ms >= live->begun_ms + live->config->bench->period_ms) {
         /* A loop that was held up does not catch up in a burst. */
@@ -447,7 +450,7 @@ static void turn_of_the_loop(struct live *live)
         live->begun_ms = t_ms - due_ms < live->config->bench->period_ms ? due_ms : t_ms;
         live->scanned = false;
         guard_begin(live->guard, t_ms);
-        guard_pump(live->guard, t_ms);
+        live->settled = guard_pump(live->guard, t_ms);
     }
 }
 

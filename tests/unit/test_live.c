@@ -11,6 +11,7 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include "fake_line.h"
 #include "tinlatch/keeper.h"
 #include "tinlatch/latch.h"
 #include "tinlatch/live.h"
@@ -46,11 +47,8 @@ static void pipe_from(int *ours, int *its)
     *its = pair[1];
 }
 
-static void start(struct stage *stage)
+static void bench_without_ports(void)
 {
-    int pair[2];
-    struct live_config config = {.bench = &bench, .recipe_name = "quick.lua", .serial = ""};
-
     bench = (struct benchfile){.period_ms = 50,
                                .plate_device = -1,
                                .supply_device = -1,
@@ -58,6 +56,14 @@ static void start(struct stage *stage)
                                .cutoff_device = -1,
                                .inputs_device = -1,
                                .presence_ms = 600000};
+}
+
+static void start_on_bench(struct stage *stage, struct port *port)
+{
+    int pair[2];
+    struct live_config config = {
+        .bench = &bench, .port = {port}, .recipe_name = "quick.lua", .serial = ""};
+
     *stage = (struct stage){.keeper_lives = true, .front_answers = true};
     snprintf(stage->latch, sizeof stage->latch, "/tmp/test-live-%d.latch", (int)getpid());
     unlink(stage->latch);
@@ -86,6 +92,12 @@ static void start(struct stage *stage)
     close(config.record_fd);
     close(config.sign_fd);
     close(config.durable_fd);
+}
+
+static void start(struct stage *stage)
+{
+    bench_without_ports();
+    start_on_bench(stage, NULL);
 }
 
 static void say_hello(struct stage *stage)
@@ -346,6 +358,43 @@ static void test_a_question_answered_no_refuses_the_run(void **state)
     leave(&stage);
 }
 
+/* Its answer is read while the request is still being sent, and no byte is left to wake anybody. */
+static void test_an_instrument_that_answers_at_once_does_not_wait_for_the_scan(void **state)
+{
+    (void)state;
+    struct stage stage;
+    struct fake_line plate;
+    struct wire_hello hello = {.insert = "flat", .recipe.uses_plate = true};
+    int32_t youngest_ms = INT32_MAX;
+    fake_line_init(&plate);
+    bench_without_ports();
+    bench.period_ms = 100;
+    bench.plate = (struct plate){.watts = 600, .capacity_j_k = 600, .loss_w_k = 0.9};
+    bench.limits.plate_mc = 250000;
+    bench.plate_device = 0;
+    bench.device_count = bench.port_count = bench.insert_count = 1;
+    strcpy(bench.insert[0].name, "flat");
+    bench.device[0].kind = DEVICE_LINE;
+    bench.sensor[SENSOR_PLATE] = (struct sensor_binding){.present = true};
+    start_on_bench(&stage, &plate.port);
+    stage.front_answers = false; /* it goes on asking, cold */
+    wire_stamp(&hello.head, WIRE_HELLO, 1);
+    assert_int_equal(wire_send(stage.recipe, &hello), 0);
+
+    play(&stage, 300, true);
+    for (int i = 0; i < 4; i++) {
+        poll(NULL, 0, 300); /* nobody else wakes it either */
+        play(&stage, 10, true);
+        if (stage.snapshot.quality[SENSOR_PLATE] == QUALITY_GOOD &&
+            stage.snapshot.age_ms[SENSOR_PLATE] < youngest_ms)
+            youngest_ms = stage.snapshot.age_ms[SENSOR_PLATE];
+    }
+
+    assert_true(youngest_ms < bench.period_ms / 2);
+    kill(stage.guard, SIGKILL);
+    leave(&stage);
+}
+
 static void test_a_recipe_that_plays_the_person_is_ended(void **state)
 {
     (void)state;
@@ -376,6 +425,7 @@ int main(void)
         cmocka_unit_test(test_a_front_that_says_nothing_pauses_and_goes_on),
         cmocka_unit_test(test_a_keeper_that_is_gone_trips_and_latches),
         cmocka_unit_test(test_a_question_answered_no_refuses_the_run),
+        cmocka_unit_test(test_an_instrument_that_answers_at_once_does_not_wait_for_the_scan),
         cmocka_unit_test(test_a_recipe_that_plays_the_person_is_ended),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
