@@ -11,6 +11,7 @@ return recipe {
   },
   before  = { "battery" },
   ceiling = { plate = "205 C", ramp = "2 C/s", heat_time = "15 min" },
+  park    = "100 C",
   steps = function(p)
     stage "Preheat"
     board.place { "Neighbours shielded? Lay the board in the insert, flux on the part's edges.", timeout = "3 min" }

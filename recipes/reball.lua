@@ -14,6 +14,7 @@ return recipe {
     hold = { "5 s", min = "1 s", max = "40 s", help = "time at it before the plate is switched off" },
   },
   ceiling = { plate = "180 C", ramp = "2 C/s", heat_time = "15 min" },
+  park    = "100 C",
   steps = function(p)
     local function heat_again()
       note "the plate's own heat did not melt the last spheres: heating again"

@@ -9,6 +9,7 @@ return recipe {
   params  = { melt = { "172 C", min = "165 C", max = "180 C", help = "plate temperature for the melt" } },
   before  = { "battery" },
   ceiling = { plate = "190 C", ramp = "2 C/s", heat_time = "25 min" },
+  park    = "100 C",
   steps = function(p)
     stage "Preheat"
     board.place { "Pads clean, fresh solder and flux on? Lay the stack in the insert, top board on its pins.", timeout = "3 min" }

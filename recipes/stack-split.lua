@@ -8,6 +8,7 @@ return recipe {
   params  = { melt = { "172 C", min = "165 C", max = "180 C", help = "plate temperature for the melt" } },
   before  = { "battery" },
   ceiling = { plate = "190 C", ramp = "2.5 C/s", heat_time = "15 min" },
+  park    = "100 C",
   steps = function(p)
     stage "Preheat"
     board.place { "Shield lids off? Lay the board in the insert, arms down.", timeout = "2 min" }

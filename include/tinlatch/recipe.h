@@ -68,7 +68,8 @@ struct recipe_header {
     struct recipe_param param[RECIPE_PARAMS]; /* text: the value in force */
     struct limits ceiling;
     int32_t ceiling_line[LIMITS]; /* where each is stated, 0 = not */
-    int32_t line; /* of the call to recipe */
+    double park_c; /* where heat falls to when the operator parks; 0 = off */
+    int32_t line;  /* of the call to recipe */
 };
 
 struct recipe_set {
@@ -89,6 +90,8 @@ struct recipe;
 int recipe_open(struct recipe **out, const struct recipe_setup *setup, struct tl_error *error);
 const struct recipe_header *recipe_header(const struct recipe *recipe);
 const struct board *recipe_board(const struct recipe *recipe);
+/* What the recipe tells the guard of itself. */
+void recipe_hello(const struct recipe *recipe, struct wire_hello *hello);
 /* Give an error of the whole recipe (a refused limit, a missing insert) the line of the header that it is about,
  * and the value there for the caret. `key`: a limit's, the insert's name, or a key of the header; for what the
  * text does not show, the line of the call to recipe. */

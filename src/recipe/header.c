@@ -25,6 +25,8 @@ static const struct row header_rows[] = {
     { .name = "before",  .kind = ROW_TABLE, .help = "rails whose resistance is measured and recorded before any heat" },
     { .name = "rails",   .kind = ROW_TABLE, .help = "the rails it may feed; without them the supply stays off" },
     { .name = "ceiling", .kind = ROW_TABLE, .help = "limits of its own, tighter than those of bench and board" },
+    { .name = "park",    .kind = ROW_QUANTITY, .unit = UNIT_TEMP, .help = "where heat falls to when the operator parks; without it heat goes off",
+      .offset = offsetof(struct recipe_header, park_c), .size = sizeof(double) },
     { .name = "steps",   .kind = ROW_FUNCTION, .required = true, .fallback = "steps = function(p) ... end", .help = "the function that is the recipe" },
 };
 /* clang-format on */
@@ -299,6 +301,14 @@ static void read_tables(struct recipe *recipe)
                     header->ceiling_line);
 }
 
+static void check_park(struct recipe *recipe)
+{
+    double park_c = recipe->header.park_c, most_c = recipe->header.ceiling.plate_mc / 1000.0;
+    if (most_c > 0 && park_c > most_c)
+        place_fail(recipe, place_key(recipe->header_place, "park"), TL_LIMIT, "park",
+                   "park = %g C is above the recipe's own ceiling of %g C", park_c, most_c);
+}
+
 int header_call(lua_State *lua)
 {
     struct recipe *recipe = recipe_of(lua);
@@ -329,6 +339,7 @@ int header_call(lua_State *lua)
               &recipe->header);
     check_api(recipe);
     read_tables(recipe);
+    check_park(recipe);
     recipe->header.ceiling.uses_plate = recipe->header.insert[0] != '\0';
     recipe->header.ceiling.uses_supply = recipe->header.rail_count > 0;
     lua_getfield(lua, 1, "steps");
@@ -363,6 +374,19 @@ void header_check_board(struct recipe *recipe)
     for (int i = 0; i < header->rail_count; i++)
         memcpy(header->ceiling.rail[i].name, header->rail[i], BENCH_NAME);
     header->ceiling.rail_count = header->rail_count;
+}
+
+void recipe_hello(const struct recipe *recipe, struct wire_hello *hello)
+{
+    const struct recipe_header *header = &recipe->header;
+    memset(hello, 0, sizeof *hello);
+    wire_stamp(&hello->head, WIRE_HELLO, 1);
+    hello->board = recipe->board.limits;
+    hello->recipe = header->ceiling;
+    hello->park_mc = (int32_t)lround(header->park_c * 1000);
+    snprintf(hello->title, sizeof hello->title, "%s", header->title);
+    snprintf(hello->board_name, sizeof hello->board_name, "%s", header->board);
+    snprintf(hello->insert, sizeof hello->insert, "%s", header->insert);
 }
 
 /* ---- where a thing of the header stands ----------------------------------------------------- */

@@ -289,6 +289,8 @@ static const char page_head[] =
     "| `rails` | list: the rails it may feed; without it the supply stays off |\n"
     "| `ceiling` | limits of its own: `plate board ramp heat_time supply_volts supply_amps "
     "inject_volts inject_amps power_below` |\n"
+    "| `park` | where heat falls to when the operator parks, for ten minutes at most; without it "
+    "heat goes off |\n"
     "| `steps` | the function that is the recipe; it gets the params as a table of texts; required "
     "|\n\n"
     "Limits only tighten: those of this program, the bench file, the board file and the recipe are "

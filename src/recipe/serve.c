@@ -110,24 +110,10 @@ static const struct insert *insert_of(const struct serve *serve, const char *nam
     return NULL;
 }
 
-static void fill_hello(const struct recipe *recipe, struct wire_hello *hello)
-{
-    const struct recipe_header *header = recipe_header(recipe);
-    memset(hello, 0, sizeof *hello);
-    wire_stamp(&hello->head, WIRE_HELLO, 1);
-    hello->board = recipe_board(recipe)->limits;
-    hello->recipe = header->ceiling;
-    hello->recipe.uses_plate = header->insert[0] != '\0';
-    hello->recipe.uses_supply = header->rail_count > 0;
-    snprintf(hello->title, sizeof hello->title, "%s", header->title);
-    snprintf(hello->board_name, sizeof hello->board_name, "%s", header->board);
-    snprintf(hello->insert, sizeof hello->insert, "%s", header->insert);
-}
-
 static int greet(struct serve *serve, struct tl_error *error)
 {
     struct wire_hello hello;
-    fill_hello(serve->recipe, &hello);
+    recipe_hello(serve->recipe, &hello);
     int code = send_whole(serve, &hello);
     if (code == 0)
         code = wait_for(serve, WIRE_HELLO);

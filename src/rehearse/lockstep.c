@@ -81,17 +81,9 @@ static int make_guard(struct rehearsal *r, struct tl_error *error)
 
 static int say_hello(struct rehearsal *r, struct tl_error *error)
 {
-    const struct recipe_header *header = recipe_header(r->recipe);
-    struct wire_hello hello = {0};
+    struct wire_hello hello;
 
-    wire_stamp(&hello.head, WIRE_HELLO, 1);
-    hello.board = recipe_board(r->recipe)->limits;
-    hello.recipe = header->ceiling;
-    hello.recipe.uses_plate = header->insert[0] != '\0';
-    hello.recipe.uses_supply = header->rail_count > 0;
-    snprintf(hello.title, sizeof hello.title, "%s", header->title);
-    snprintf(hello.board_name, sizeof hello.board_name, "%s", header->board);
-    snprintf(hello.insert, sizeof hello.insert, "%s", header->insert);
+    recipe_hello(r->recipe, &hello);
     return guard_receive(r->guard, &hello, sizeof hello, 0, error);
 }
 

@@ -284,6 +284,8 @@ static const struct mistake header_mistakes[] = {
     { "return recipe { api = 1, title = 't', board = 'tiny',\n ceiling = {\n  plate = '190' }, steps = print }", TL_UNIT, 3, "no unit", NULL, "190" },
     { "return recipe { api = 1, title = 't', board = 'tiny',\n ceiling = { plate = 190 }, steps = print }", TL_UNIT, 2, "a temperature such as \"170 C\"", "190 C", NULL },
     { "return recipe { api = 1, title = 't', board = 'tiny',\n ceiling = { plat = '190 C' }, steps = print }", TL_UNKNOWN, 2, "plat", "plate", NULL },
+    { "return recipe { api = 1, title = 't', board = 'tiny',\n park = '191 C',\n ceiling = { plate = '190 C' }, steps = print }", TL_LIMIT, 2, "park = 191 C is above the recipe's own ceiling of 190 C", NULL, "park" },
+    { "return recipe { api = 1, title = 't', board = 'tiny', park = 80, steps = print }", TL_UNIT, 1, "a temperature such as", "80 C", NULL },
     { "return recipe { api = 1, title = 't', board = 'tiny', ceiling = { plate = '0 C' }, steps = print }", TL_RANGE, 1, "out of range", NULL, NULL },
     { "return recipe { api = 1, title = 't', board = 'tiny',\n params = {\n melt = { '172 C', min = '180 C' } }, steps = print }", TL_RANGE, 3, "below its minimum of 180 C", NULL, NULL },
     { "return recipe { api = 1, title = 't', board = 'tiny', params = { melt = '172 C' }, steps = print }", TL_RANGE, 1, "params.melt", NULL, "melt" },
@@ -456,9 +458,10 @@ static const char params_text[] = "params = { melt = { '172 C', min = '165 C', m
 static void test_a_header_is_read_without_running_the_steps(void **state)
 {
     (void)state;
-    const char *text = with_header("insert = 'i', before = { 'battery' }, rails = { 'battery' },\n"
-                                   "ceiling = { plate = '190 C', ramp = '2.5 C/s' },",
-                                   "error 'not to be run'");
+    const char *text =
+        with_header("insert = 'i', before = { 'battery' }, rails = { 'battery' },\n"
+                    "ceiling = { plate = '190 C', ramp = '2.5 C/s' }, park = '80 C',",
+                    "error 'not to be run'");
 
     assert_int_equal(open_text(text), 0);
 
@@ -475,6 +478,26 @@ static void test_a_header_is_read_without_running_the_steps(void **state)
     assert_string_equal(header->ceiling.rail[0].name, "battery");
 }
 
+    assert_near(header->park_c, 80, 0);
+}
+
+static void test_the_guard_is_told_what_the_header_says(void **state)
+{
+    (void)state;
+    struct wire_hello hello;
+    const char *text = with_header("insert = 'i', ceiling = { plate = '190 C' }, park = '80.5 C',",
+                                   "error 'not to be run'");
+    assert_int_equal(open_text(text), 0);
+
+    recipe_hello(recipe, &hello);
+
+    assert_int_equal(wire_check_hello(&hello), 0);
+    assert_int_equal(hello.park_mc, 80500);
+    assert_int_equal(hello.recipe.plate_mc, 190000);
+    assert_true(hello.recipe.uses_plate);
+    assert_false(hello.recipe.uses_supply);
+    assert_string_equal(hello.insert, "i");
+    assert_string_equal(hello.board_name, "tiny");
 static void test_a_param_reaches_the_steps_as_text_and_may_be_set_within_its_bounds(void **state)
 {
     (void)state;
@@ -1877,6 +1900,7 @@ int main(void)
         TEST(test_what_must_be_measured_before_is_asked_first_and_recorded),
         TEST(test_without_the_measurement_nothing_begins),
         TEST(test_the_shipped_boards_are_those_the_model_is_calibrated_with),
+        TEST(test_the_guard_is_told_what_the_header_says),
         TEST(test_a_ramp_goes_there_and_holds_until_it_is_told_otherwise),
         TEST(test_the_operator_nudges_within_the_limits_only),
         TEST(test_a_timeout_fails_safe_and_tells_what_was_read),
