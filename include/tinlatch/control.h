@@ -21,6 +21,7 @@ struct control {
     double element_c;      /* the set-point as the plate can follow it: behind the element's lag, */
     double expected_c;     /* ... and as the sensor will show it. PI sees only what this misses. */
     double integral_w;
+    double leaves_w;       /* what of the feed-forward has come through the element */
     bool running;
     int64_t stepped_ms;
     /* plate history for the measured ramp */

@@ -7,6 +7,7 @@
  * seconds of lag in element and sensor; the integral is five times slower. */
 static const double CROSSOVER_S = 12.0;
 static const double INTEGRAL_S = 60.0;
+static const double LEAD_S = 2.0; /* what is left of the element's lag */
 static const double STEFAN_BOLTZMANN = 5.670374419e-8; /* W/m2K4, CODATA 2018 */
 
 void control_init(struct control *control, const struct plate *plate, double extra_j_k,
@@ -80,6 +81,7 @@ static void start(struct control *control, double reading_c)
     control->element_c = reading_c;
     control->expected_c = reading_c;
     control->integral_w = 0;
+    control->leaves_w = control_loss_w(control, reading_c);
     control->running = true;
 }
 
@@ -96,12 +98,26 @@ static double move_setpoint(struct control *control, double target_c, double ram
     return target_c > before_c && dt_s > 0 ? (control->setpoint_c - before_c) / dt_s : 0;
 }
 
+/* What the element must be given so that `wanted_w` leaves it within LEAD_S instead of its own lag: more than that
+ * while it warms up, less while it gives back what it holds. */
+static double through_element(struct control *control, double wanted_w, double dt_s)
+{
+    double lag_s = control->plate.element_lag_s;
+    if (lag_s <= LEAD_S)
+        return wanted_w;
+    double given_w = wanted_w + (wanted_w - control->leaves_w) * (lag_s / LEAD_S - 1);
+    given_w = fmin(fmax(given_w, 0), control->plate.watts);
+    control->leaves_w = follow(control->leaves_w, given_w, lag_s, dt_s);
+    return given_w;
+}
+
 static double watts_for(struct control *control, double reading_c, double rate_c_s, double dt_s)
 {
     double heat_j_k = control->plate.capacity_j_k + control->extra_j_k;
     double gain_w_k = heat_j_k / CROSSOVER_S;
     double miss_c = control->expected_c - reading_c;
-    double ahead_w = heat_j_k * rate_c_s + control_loss_w(control, control->setpoint_c);
+    double ahead_w = through_element(
+        control, heat_j_k * rate_c_s + control_loss_w(control, control->setpoint_c), dt_s);
     double watts = ahead_w + gain_w_k * miss_c + control->integral_w;
 
     /* Anti-windup: the integral stands still while the heater is at an end and would be driven further. */
@@ -132,8 +148,8 @@ void control_step(struct control *control, const struct granted *granted,
         start(control, reading_c);
     int32_t ramp_mc_s = granted->ramp_mc_s > 0 ? granted->ramp_mc_s : ramp_limit_mc_s;
     double rate_c_s = move_setpoint(control, granted->temp_mc / 1000.0, ramp_mc_s / 1000.0, dt_s);
-    control->element_c =
-        follow(control->element_c, control->setpoint_c, control->plate.element_lag_s, dt_s);
+    control->element_c = follow(control->element_c, control->setpoint_c,
+                                fmin(control->plate.element_lag_s, LEAD_S), dt_s);
     control->expected_c =
         follow(control->expected_c, control->element_c, control->plate.sensor_lag_s, dt_s);
 

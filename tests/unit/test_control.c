@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT */
 #include "check.h"
 
+#include "drawn_plates.h"
 #include "tinlatch/control.h"
 #include "tinlatch/thermal.h"
 #include "tinlatch/world.h"
@@ -159,37 +160,6 @@ static void test_a_plate_that_cannot_be_read_is_not_driven(void **state)
     assert_int_equal(drive.duty_permille, 0);
 }
 
-/* A plate of the world's physics, drawn at random; the controller knows its constants, for they were
- * learned first. */
-struct drawn {
-    struct plate plate;
-    struct insert insert;
-    double target_c;
-    int32_t ramp_mc_s;
-};
-
-static double between(struct random *random, double low, double high)
-{
-    return low + (high - low) * random_unit(random);
-}
-
-static struct drawn draw(struct random *r)
-{
-    struct drawn drawn = {
-        .plate = {.watts = between(r, 200, 1200), .length_mm = 120, .width_mm = 100}};
-    drawn.plate.capacity_j_k = drawn.plate.watts * between(r, 0.4, 1.5);
-    drawn.plate.loss_w_k = drawn.plate.watts * between(r, 0.0008, 0.002);
-    drawn.plate.emissivity_area = between(r, 0.002, 0.012);
-    drawn.plate.element_lag_s = between(r, 0.3, 6);
-    drawn.plate.sensor_lag_s = between(r, 0.3, 3);
-    drawn.insert.capacity_j_k = drawn.plate.capacity_j_k * between(r, 0, 0.12);
-    drawn.insert.plate_w_k = 8;
-    drawn.insert.board_w_k = 1;
-    drawn.target_c = between(r, 100, 230);
-    drawn.ramp_mc_s = (int32_t)between(r, 300, 2500);
-    return drawn;
-}
-
 struct quality_seen {
     double over_k, ramp_over_c_s, end_c;
 };
@@ -235,9 +205,9 @@ static struct quality_seen climb(const struct drawn *drawn, struct random *noise
 static void test_fifty_drawn_plates_once_learned_neither_overshoot_nor_climb_too_fast(void **state)
 {
     (void)state;
-    struct random random = {2026};
+    struct random random = {DRAWN_SEED};
 
-    for (int i = 0; i < 50; i++) {
+    for (int i = 0; i < DRAWN_PLATES; i++) {
         struct drawn drawn = draw(&random);
         struct quality_seen seen = climb(&drawn, &random);
         if (seen.over_k > 2 || seen.ramp_over_c_s > 0.2 || fabs(seen.end_c - drawn.target_c) > 1)
