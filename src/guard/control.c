@@ -7,7 +7,7 @@
  * seconds of lag in element and sensor; the integral is five times slower. */
 static const double CROSSOVER_S = 12.0;
 static const double INTEGRAL_S = 60.0;
-static const double LEAD_S = 2.0; /* what is left of the element's lag */
+static const double LEAD_S = 2.0;                      /* what is left of the element's lag */
 static const double STEFAN_BOLTZMANN = 5.670374419e-8; /* W/m2K4, CODATA 2018 */
 
 void control_init(struct control *control, const struct plate *plate, double extra_j_k,
