@@ -137,9 +137,6 @@ if(TARGET tinlatch AND TARGET tinlatch-guard)
   endforeach()
 endif()
 
-# What is held against a clock runs alone: a neighbour on a small machine is no defect.
-foreach(timed unit-keeper unit-live unit-serial process-front process-front-terminal
-              process-mimic_alone process-whole_runs process-kills process-control_lines)
 if(TARGET mimic_alone AND TARGET pty_as_port)
   add_executable(control_lines tests/process/control_lines.c)
   target_include_directories(control_lines PRIVATE tests/support include)
@@ -150,6 +147,9 @@ if(TARGET mimic_alone AND TARGET pty_as_port)
     "TOP=${CMAKE_SOURCE_DIR};TINLATCH=$<TARGET_FILE:tinlatch>;PTY_PRELOAD=$<TARGET_FILE:pty_as_port>")
 endif()
 
+# What is held against a clock runs alone: a neighbour on a small machine is no defect.
+foreach(timed unit-keeper unit-live unit-serial process-front process-front-terminal
+              process-mimic_alone process-whole_runs process-kills process-control_lines)
   if(TEST ${timed})
     set_tests_properties(${timed} PROPERTIES RUN_SERIAL TRUE)
   endif()

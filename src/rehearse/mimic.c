@@ -9,6 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/signalfd.h>
+#include <time.h>
 #include <unistd.h>
 
 #include "mimic_private.h"
@@ -44,9 +45,9 @@ static int make_bench(struct mimic *mimic, struct tl_error *error)
                                  llround(from->fault[i].at_s * 1000), error);
     if (!failed)
         failed = mimic_open_ports(mimic, error);
-    wire_up(mimic);
     if (!failed)
         failed = mimic_watch_ports(mimic, error);
+    wire_up(mimic);
     return failed;
 }
 
@@ -85,8 +86,8 @@ static void turn(struct mimic *mimic)
         clients[i] = (struct pollfd){.fd = mimic->client[i].fd, .events = POLLIN};
     listener[0] = (struct pollfd){.fd = mimic->listener, .events = POLLIN};
     listener[1] = (struct pollfd){.fd = mimic->signals, .events = POLLIN};
-
     listener[2] = (struct pollfd){.fd = mimic->closes, .events = POLLIN};
+
     poll(polled, (nfds_t)(ports + MIMIC_CLIENTS + 3), pause_ms(mimic));
 
     mimic->now_ms = mimic->clock.now_ms(&mimic->clock);
@@ -100,9 +101,9 @@ static void turn(struct mimic *mimic)
             mimic_serve(mimic, &mimic->client[i]);
     if (listener[0].revents)
         mimic_accept(mimic);
-    struct signalfd_siginfo ended; /* taken, or it would strike when signals are let in again */
     if (listener[2].revents)
         mimic_see_closed(mimic);
+    struct signalfd_siginfo ended; /* taken, or it would strike when signals are let in again */
     while (read(mimic->signals, &ended, sizeof ended) > 0)
         mimic->over = true;
     for (int i = 0; i < ports; i++)
@@ -127,6 +128,13 @@ static void empty(struct mimic *mimic, const struct mimic_setup *setup)
         mimic->client[i].fd = -1;
 }
 
+static double monotonic_s(void)
+{
+    struct timespec now = {0};
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    return (double)now.tv_sec + (double)now.tv_nsec * 1e-9;
+}
+
 int mimic_run(const struct mimic_setup *setup, struct tl_error *error)
 {
     sigset_t before;
@@ -139,6 +147,7 @@ int mimic_run(const struct mimic_setup *setup, struct tl_error *error)
         failed = make_bench(mimic, error);
     if (!failed)
         failed = mimic_listen(mimic, error);
+    mimic->began_s = monotonic_s();
     clock_real_init(&mimic->clock);
     if (!failed)
         failed = mimic_write_bench(mimic, error);
@@ -149,9 +158,9 @@ int mimic_run(const struct mimic_setup *setup, struct tl_error *error)
     world_free(mimic->world);
     if (mimic->signals >= 0)
         close(mimic->signals);
+    if (mimic->closes >= 0)
+        close(mimic->closes);
     sigprocmask(SIG_SETMASK, &before, NULL);
     free(mimic);
     return failed;
 }
-    if (mimic->closes >= 0)
-        close(mimic->closes);

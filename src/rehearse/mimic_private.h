@@ -46,6 +46,7 @@ struct mimic {
     struct insert insert;
     bool has_board;
     int64_t now_ms;
+    double began_s; /* by the monotonic clock */
     struct mimic_port port[BENCH_PORTS];
     struct mimic_switch output[OUTPUTS];
     int listener, signals, closes;
@@ -60,12 +61,12 @@ void mimic_hear(struct mimic *mimic, struct mimic_port *port);
 void mimic_say(struct mimic *mimic, struct mimic_port *port);
 int mimic_write_bench(const struct mimic *mimic, struct tl_error *error);
 
-/* mimic_control.c */
 /* mimic_lines.c */
 int mimic_watch_ports(struct mimic *mimic, struct tl_error *error);
 void mimic_see_closed(struct mimic *mimic);
 void mimic_set_lines(struct mimic *mimic, struct mimic_port *port, bool rts, bool dtr);
 
+/* mimic_control.c */
 int mimic_listen(struct mimic *mimic, struct tl_error *error);
 void mimic_accept(struct mimic *mimic);
 void mimic_serve(struct mimic *mimic, struct mimic_client *client);

@@ -97,6 +97,8 @@ void mimic_write_truth(const struct mimic *mimic, FILE *out)
     world_truth(mimic->world, &truth);
     fputc('{', out);
     put_s(out, "t_s", mimic->now_ms);
+    fputc(',', out);
+    put_number(out, "began_s", mimic->began_s);
     fputs(",\"plate\":{", out);
     put_number(out, "now_c", truth.plate_c);
     fputc(',', out);
