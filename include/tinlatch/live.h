@@ -14,6 +14,8 @@
 #include "tinlatch/port.h"
 #include "tinlatch/run.h"
 
+enum { LIVE_PRIORITY = 10 }; /* the guard's among real-time processes, where it is granted */
+
 struct live_config {
     const struct benchfile *bench;
     struct port *port[BENCH_PORTS];

@@ -31,7 +31,8 @@ struct live {
     bool scanned;     /* in this period */
     bool settled;     /* every instrument has answered in this period, and nothing was scanned yet */
     bool urgent;      /* a stop or a hang-up: do not wait for the period */
-    bool recipe_open, front_open, told_recipe, told_front, over;
+    bool recipe_open, front_open, scribe_open, told_recipe, told_front, over;
+    bool hung_up[BENCH_PORTS];
     int64_t front_ms, sign_ms;
     uint64_t durable, mark; /* lines on disk; a line that is waited for, ... */
     int64_t mark_ms;        /* ... and since when */
@@ -92,7 +93,7 @@ static void keep_last_run(struct live *live, int64_t t_ms)
 /* Real time where it is granted; a run without it goes on, the scan's budget is watched all the same. */
 static void ask_realtime(void)
 {
-    struct sched_param priority = {.sched_priority = 10};
+    struct sched_param priority = {.sched_priority = LIVE_PRIORITY};
 
     sched_setscheduler(0, SCHED_FIFO, &priority);
     mlockall(MCL_CURRENT | MCL_FUTURE);
@@ -129,7 +130,8 @@ static int start(struct live *live, const struct live_config *config)
     struct guard_config guard = {.bench = config->bench, .say = say, .context = live};
     struct sigaction action = {.sa_handler = on_terminate};
 
-    *live = (struct live){.config = config, .recipe_open = true, .front_open = true};
+    *live = (struct live){
+        .config = config, .recipe_open = true, .front_open = true, .scribe_open = true};
     signal(SIGPIPE, SIG_IGN);
     signal(SIGINT, SIG_IGN); /* the front's to answer */
     signal(SIGHUP, SIG_IGN);
@@ -286,9 +288,11 @@ static void hear_keeper(struct live *live, int64_t t_ms)
 static void hear_scribe(struct live *live, int64_t t_ms)
 {
     uint64_t number;
+    ssize_t n;
 
-    while (read(live->config->durable_fd, &number, sizeof number) == (ssize_t)sizeof number)
+    while ((n = read(live->config->durable_fd, &number, sizeof number)) == (ssize_t)sizeof number)
         live->durable = number;
+    live->scribe_open = n != 0;
     if (live->durable >= live->mark) {
         live->mark = journal_lines(live->journal);
         live->mark_ms = t_ms;
@@ -310,9 +314,9 @@ static void watch(struct live *live, int64_t t_ms)
         .front_silent_ms = live->front_open ? since_ms(t_ms, live->front_ms) : INT32_MAX,
         .front_gone = !live->front_open,
         .keeper_silent_ms = since_ms(t_ms, live->sign_ms),
-        .record_late_ms = broken || dropped             ? INT32_MAX
-                          : live->durable >= live->mark ? 0
-                                                        : since_ms(t_ms, live->mark_ms),
+        .record_late_ms = broken || dropped || !live->scribe_open ? INT32_MAX
+                          : live->durable >= live->mark           ? 0
+                                                                  : since_ms(t_ms, live->mark_ms),
     };
 
     /* Once everything is off there is nothing left to switch off for want of a screen or a record. */
@@ -387,21 +391,21 @@ static void scan(struct live *live, int64_t t_ms)
     live->leaves = live->hand.leaves;
 }
 
-static int fill_fds(const struct live *live, struct pollfd *fds)
+/* What has hung up is not waited on: it would wake the loop for ever. */
+static void fill_fds(const struct live *live, struct pollfd fds[LIVE_FDS])
 {
-    int n = 0;
+    const struct live_config *config = live->config;
 
-    fds[n++] =
-        (struct pollfd){.fd = live->recipe_open ? live->config->recipe_fd : -1, .events = POLLIN};
-    fds[n++] =
-        (struct pollfd){.fd = live->front_open ? live->config->front_fd : -1, .events = POLLIN};
-    fds[n++] = (struct pollfd){.fd = live->sign_ms == INT64_MIN ? -1 : live->config->sign_fd,
-                               .events = POLLIN};
-    fds[n++] = (struct pollfd){.fd = live->config->durable_fd, .events = POLLIN};
-    for (int i = 0; i < BENCH_PORTS; i++)
-        if (live->config->port[i] && live->config->port[i]->fd >= 0 && !live->scanned)
-            fds[n++] = (struct pollfd){.fd = live->config->port[i]->fd, .events = POLLIN};
-    return n;
+    for (int i = 0; i < BENCH_PORTS; i++) {
+        bool waits = config->port[i] && !live->scanned && !live->hung_up[i];
+        fds[i] = (struct pollfd){.fd = waits ? config->port[i]->fd : -1, .events = POLLIN};
+    }
+    const int others[] = {live->recipe_open ? config->recipe_fd : -1,
+                          live->front_open ? config->front_fd : -1,
+                          live->sign_ms == INT64_MIN ? -1 : config->sign_fd,
+                          live->scribe_open ? config->durable_fd : -1};
+    for (int i = 0; i < LIVE_FDS - BENCH_PORTS; i++)
+        fds[BENCH_PORTS + i] = (struct pollfd){.fd = others[i], .events = POLLIN};
 }
 
 /* Until when nothing has to be done by the clock. */
@@ -438,7 +442,10 @@ static void turn_of_the_loop(struct live *live)
         wait_ms = wake_ms - t_ms;
     if (live->settled) /* answered while it was still being asked: no byte is left to wake for */
         wait_ms = 0;
-    poll(fds, (nfds_t)fill_fds(live, fds), wait_ms > 0 ? (int)wait_ms : 0);
+    fill_fds(live, fds);
+    poll(fds, LIVE_FDS, wait_ms > 0 ? (int)wait_ms : 0);
+    for (int i = 0; i < BENCH_PORTS; i++)
+        live->hung_up[i] |= (fds[i].revents & (POLLHUP | POLLERR | POLLNVAL)) != 0;
     t_ms = live->clock.now_ms(&live->clock);
     hear(live, t_ms);
     live->settled = !live->scanned && guard_pump(live->guard, t_ms);
@@ -492,7 +499,7 @@ static void wait_durable(struct live *live)
 {
     int64_t until_ms = live->clock.now_ms(&live->clock) + LAST_LINES_MS, t_ms;
 
-    while (live->durable < journal_lines(live->journal) &&
+    while (live->scribe_open && live->durable < journal_lines(live->journal) &&
            (t_ms = live->clock.now_ms(&live->clock)) < until_ms) {
         struct pollfd durable = {.fd = live->config->durable_fd, .events = POLLIN};
         journal_flush(live->journal);
