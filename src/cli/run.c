@@ -237,6 +237,7 @@ static int start(struct bench_run *r, const struct options *options, struct tl_e
 static bool reap_guard(struct bench_run *r)
 {
     struct timespec pause = {.tv_nsec = 20 * 1000000L};
+    kill(r->guard, SIGCONT); /* one that was stopped would stay for ever, and hold the ports */
     for (int waited_ms = 0; waited_ms < GUARD_LINGERS_MS; waited_ms += 20) {
         pid_t ended = waitpid(r->guard, &r->guard_status, WNOHANG);
         if (ended == r->guard || (ended < 0 && errno != EINTR))
