@@ -126,11 +126,11 @@ endif()
 
 # The emulated bench on pseudo-terminals, alone and with whole runs on it, in real time.
 if(TARGET tinlatch AND TARGET tinlatch-guard)
-  foreach(program mimic_alone whole_runs)
+  foreach(program mimic_alone whole_runs kills)
     add_executable(${program} tests/process/${program}.c)
     target_include_directories(${program} PRIVATE tests/support include)
     target_link_libraries(${program} PRIVATE base PkgConfig::CMOCKA PkgConfig::JANSSON tinlatch_kind
-                          tinlatch_warnings m)
+                          tinlatch_warnings m util)
     add_test(NAME process-${program} COMMAND ${program})
     set_tests_properties(process-${program} PROPERTIES LABELS process TIMEOUT 900 ENVIRONMENT
       "TOP=${CMAKE_SOURCE_DIR};TINLATCH=$<TARGET_FILE:tinlatch>")

@@ -32,6 +32,7 @@ struct whole_run {
     size_t answered; /* prompts up to here have had their answer */
     double asked_s;  /* when the prompt now open was seen; 0 = none is */
     bool answers_yes;
+    double answers_after_s; /* at a terminal what comes within the first second does not count */
 };
 
 static inline double now_s(void)
@@ -91,7 +92,11 @@ static inline int connect_control(const char *path)
 /* The emulated bench; recipe NULL: a bare plate. */
 static inline void mimic_begin(struct whole_run *w, const char *bench, const char *recipe)
 {
-    *w = (struct whole_run){.control_fd = -1, .answer_fd = -1, .said_fd = -1, .answers_yes = true};
+    *w = (struct whole_run){.control_fd = -1,
+                            .answer_fd = -1,
+                            .said_fd = -1,
+                            .answers_yes = true,
+                            .answers_after_s = 1.3};
     prctl(PR_SET_CHILD_SUBREAPER, 1);
     snprintf(w->dir, sizeof w->dir, "/tmp/tinlatch-run-XXXXXX");
     assert_non_null(mkdtemp(w->dir));
@@ -185,7 +190,7 @@ static inline void answer_prompt(struct whole_run *w)
         return;
     if (w->asked_s <= 0)
         w->asked_s = now_s();
-    if (now_s() - w->asked_s < 1.3)
+    if (now_s() - w->asked_s < w->answers_after_s)
         return;
     w->asked_s = 0;
     w->answered = (size_t)(open - w->said) + 6;
@@ -291,7 +296,7 @@ static inline int left_over(void)
 static inline int remove_it(const char *path)
 {
     char command[160];
-    snprintf(command, sizeof command, "rm -rf -- '%s'", path);
+    snprintf(command, sizeof command, "rm -rf -- '%.64s'", path);
     return system(command);
 }
 

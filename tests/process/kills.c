@@ -1,0 +1,723 @@
+/* SPDX-License-Identifier: MIT */
+/* Whatever dies, hangs or is cut off, the heater ends off, and in time; so does a stop. Many whole runs go on
+ * side by side, each on an emulated bench of its own in a process of its own: this program again, with a job
+ * to do. When heat was last on is what the emulated plate says, by the same monotonic clock as ours. */
+#include "whole_run.h"
+
+#include <inttypes.h>
+#include <pty.h>
+#include <sys/mman.h>
+#include <sys/syscall.h>
+#include <utmp.h>
+
+enum {
+    AT_ONCE = 48, /* jobs side by side: a run in real time hardly works */
+    STOP_BENCHES = 40,
+    STOPS_EACH = 25, /* 1,000 in all */
+    JOBS = 320,
+    PERIOD_MS = 100,
+    LEEWAY_MS = 50,
+    TIMER_MS = 60, /* what an instrument's own timer does is dated so finely */
+    SILENCE_MS = 2000,
+    LOOK_MS = 1000, /* at a guard that stays */
+};
+
+/* ---- what is done to a run, and what has to become of it ------------------------------------------- */
+
+enum blow {
+    KILL,
+    HALT,     /* SIGSTOP, and nobody wakes it but the run itself */
+    HALT_11S, /* SIGSTOP, and SIGCONT when the guard must have given it up */
+    CUT,      /* the socket that leads from it to the guard */
+    HANG_UP,
+    UNPLUG,
+};
+enum { FRONT = 1, RECIPE = 2, KEEPER = 4, GUARD = 8, SCRIBE = 16, TERMINAL = 32, PORT = 64 };
+
+struct trial {
+    const char *name;
+    enum blow blow;
+    int whom;
+    int count;     /* seeded instants */
+    int within_ms; /* from the blow to the end of heat */
+    int status;
+    const char *rule;  /* that the record names; NULL: none */
+    const char *latch; /* what the latch file says; NULL: there must be none */
+    bool cut_short;    /* the record has no end */
+    bool guard_stays;  /* it brings the bench down */
+};
+
+/* clang-format off */
+static const struct trial trials[] = {
+    /*                                                          within_ms                             status rule            latch            cut    stays */
+    { "front-killed",            KILL,     FRONT,           14, PERIOD_MS,                            -SIGKILL, NULL,        NULL,            false, true  },
+    { "front-halted",            HALT_11S, FRONT,           14, 2000 + 2 * PERIOD_MS + LEEWAY_MS,     6, "front-gone",      NULL,            false, true  },
+    { "front-cut",               CUT,      FRONT,            8, PERIOD_MS,                            6, "front-gone",      NULL,            false, true  },
+    { "recipe-killed",           KILL,     RECIPE,          26, PERIOD_MS + LEEWAY_MS,                1, NULL,              NULL,            false, true  },
+    { "recipe-halted",           HALT,     RECIPE,          14, 2000 + PERIOD_MS + LEEWAY_MS,         3, "recipe-silent",   "recipe-silent", false, true  },
+    { "recipe-cut",              CUT,      RECIPE,           8, PERIOD_MS + LEEWAY_MS,                1, NULL,              NULL,            false, true  },
+    { "guard-killed",            KILL,     GUARD,           32, 250,                                  6, NULL,              "crash",         true,  false },
+    { "guard-halted",            HALT,     GUARD,           26, 500 + PERIOD_MS,                      6, NULL,              "crash",         true,  false },
+    { "keeper-killed",           KILL,     KEEPER,          26, PERIOD_MS + LEEWAY_MS,                3, "keeper-silent",   "keeper-silent", false, true  },
+    { "keeper-halted",           HALT,     KEEPER,          20, 500 + PERIOD_MS,                      3, "keeper-silent",   "keeper-silent", false, true  },
+    { "scribe-killed",           KILL,     SCRIBE,          14, 2 * PERIOD_MS + LEEWAY_MS,            3, NULL,              "record-lost",   true,  true  },
+    { "scribe-halted",           HALT,     SCRIBE,          14, 1000 + PERIOD_MS + LEEWAY_MS,         3, NULL,              "record-lost",   true,  true  },
+    { "keeper-and-guard-killed", KILL,     KEEPER | GUARD,  14, SILENCE_MS + TIMER_MS,                6, NULL,              "crash",         true,  false },
+    { "terminal-hung-up",        HANG_UP,  TERMINAL,        10, PERIOD_MS,                            6, "stop-pressed",    NULL,            false, true  },
+    { "port-unplugged",          UNPLUG,   PORT,            10, SILENCE_MS + TIMER_MS,                3, "device-silent",   "device-silent", false, true  },
+};
+/* clang-format on */
+enum { TRIALS = sizeof trials / sizeof trials[0] };
+
+/* ---- chance ------------------------------------------------------------------------------------------ */
+
+static uint64_t chance;
+
+static uint64_t next_chance(void) /* splitmix64 */
+{
+    uint64_t z = chance += 0x9E3779B97F4A7C15;
+    z = (z ^ (z >> 30)) * 0xBF58476D1CE4E5B9;
+    z = (z ^ (z >> 27)) * 0x94D049BB133111EB;
+    return z ^ (z >> 31);
+}
+
+static double between(double low, double high)
+{
+    return low + (high - low) * (double)(next_chance() >> 11) * 0x1p-53;
+}
+
+/* ---- the processes of a run -------------------------------------------------------------------------- */
+
+static struct whole_run w;
+
+struct cast {
+    pid_t front, recipe, keeper, scribe, guard;
+};
+
+/* The children of a process in the order of their birth; how many there are. */
+static int children_of(pid_t parent, pid_t *out, int most)
+{
+    char path[64];
+    int count = 0;
+    long pid;
+    snprintf(path, sizeof path, "/proc/%d/task/%d/children", (int)parent, (int)parent);
+    FILE *from = fopen(path, "re");
+    while (from && count < most && fscanf(from, "%ld", &pid) == 1)
+        out[count++] = (pid_t)pid;
+    if (from)
+        fclose(from);
+    return count;
+}
+
+static struct cast find_cast(void)
+{
+    pid_t of_front[4], of_keeper[4];
+    assert_int_equal(children_of(w.run, of_front, 4), 2);
+    assert_int_equal(children_of(of_front[1], of_keeper, 4), 2);
+    return (struct cast){w.run, of_front[0], of_front[1], of_keeper[0], of_keeper[1]};
+}
+
+/* Orphans are ours to reap. */
+static bool is_alive(pid_t pid)
+{
+    return waitpid(pid, NULL, WNOHANG) <= 0 && kill(pid, 0) == 0;
+}
+
+/* Processor time that it has used so far. */
+static double used_s(pid_t pid)
+{
+    char path[64];
+    long user = 0, system = 0;
+    snprintf(path, sizeof path, "/proc/%d/stat", (int)pid);
+    FILE *from = fopen(path, "re");
+    if (from) {
+        if (fscanf(from, "%*d (%*[^)]) %*c %*d %*d %*d %*d %*d %*u %*u %*u %*u %*u %ld %ld", &user,
+                   &system) != 2)
+            user = system = 0;
+        fclose(from);
+    }
+    return (double)(user + system) / (double)sysconf(_SC_CLK_TCK);
+}
+
+/* The number behind "--recipe-fd" or "--front-fd" in the guard's command line. */
+static int descriptor_named(pid_t keeper, const char *option)
+{
+    char path[64], words[4096];
+    snprintf(path, sizeof path, "/proc/%d/cmdline", (int)keeper);
+    int fd = open(path, O_RDONLY | O_CLOEXEC);
+    ssize_t length = read(fd, words, sizeof words - 1);
+    close(fd);
+    assert_true(length > 0);
+    words[length] = '\0';
+    for (const char *at = words; at < words + length; at += strlen(at) + 1)
+        if (strcmp(at, option) == 0)
+            return atoi(at + strlen(at) + 1);
+    fail_msg("%s is not in the guard's command line", option);
+    return -1;
+}
+
+/* Ends a socket that only the run's processes hold. */
+static void cut_socket(const struct cast *cast, const char *option)
+{
+    int number = descriptor_named(cast->keeper, option);
+    int process = (int)syscall(SYS_pidfd_open, cast->guard, 0);
+    int fd = process < 0 ? -1 : (int)syscall(SYS_pidfd_getfd, process, number, 0);
+    if (fd < 0)
+        fail_msg("no way to the guard's socket: %s", strerror(errno));
+    shutdown(fd, SHUT_RDWR);
+    close(fd);
+    close(process);
+}
+
+/* ---- one job: a run, a blow ---------------------------------------------------------------------------- */
+
+/* At the latest: it is dated to the millisecond. */
+static double heat_end_s(void)
+{
+    json_t *truth = mimic_ask(&w, "truth");
+    double end_s = value_in(truth, "began_s") + value_in(truth, "outputs.heater.last_on_s") + 0.001;
+    json_decref(truth);
+    return end_s;
+}
+
+static bool is_heating(void)
+{
+    json_t *truth = mimic_ask(&w, "truth");
+    bool on = flag_in(truth, "heater");
+    json_decref(truth);
+    return on;
+}
+
+/* Goes on listening, and answering, until then. */
+static void listen_until(double until_s)
+{
+    while (now_s() < until_s - 0.06)
+        run_listen(&w, 50);
+    double left_s = until_s - now_s();
+    struct timespec rest = {0, left_s > 0 ? (long)(left_s * 1e9) : 0};
+    nanosleep(&rest, NULL);
+}
+
+static void wait_for_heat(double seconds)
+{
+    double until_s = now_s() + seconds;
+    while (!is_heating()) {
+        run_listen(&w, 20);
+        if (now_s() < until_s)
+            continue;
+        fprintf(stderr, "no heat; it said:\n%s\n", w.said);
+        assert_true(false);
+    }
+}
+
+/* On a terminal of its own, with the live view; keys answer. */
+static void run_begin_on_terminal(const char *recipe)
+{
+    int master, slave;
+    struct winsize size = {.ws_row = 40, .ws_col = 100};
+    assert_int_equal(openpty(&master, &slave, NULL, NULL, &size), 0);
+    fcntl(master, F_SETFD, FD_CLOEXEC);
+    const char *argv[] = {program(), "run", recipe, "--bench", w.bench, NULL};
+    w.run = fork();
+    if (w.run == 0) {
+        login_tty(slave);
+        setenv("TERM", "xterm", 1);
+        become(argv, -1, 1, w.dir);
+    }
+    close(slave);
+    w.said_fd = master;
+    w.answer_fd = fcntl(master, F_DUPFD_CLOEXEC, 0);
+    fcntl(w.said_fd, F_SETFL, O_NONBLOCK);
+}
+
+static void begin_at_terminal(const char *recipe)
+{
+    run_begin_on_terminal(recipe);
+    w.answers_yes = false; /* by a key: the s of a yes would stop */
+    for (double until_s = now_s() + 60; !is_heating();) {
+        assert_true(now_s() < until_s);
+        (void)!write(w.answer_fd, "y", 1);
+        listen_until(now_s() + 0.4);
+        w.said_length = 0;
+    }
+}
+
+/* To an instant with the heat on: within the seat test's pulse or, where it makes a difference, in the steps. */
+static void begin(const struct trial *trial)
+{
+    const char *recipe = source("tests/data/quick/hold.lua");
+    bool stays_until_cool = trial->whom == FRONT && trial->blow != HALT_11S;
+    bool in_steps = !stays_until_cool && (next_chance() & 1);
+    mimic_begin(&w, source("tests/data/quick.ini"), recipe);
+    w.answers_after_s = 0;
+    if (trial->whom == TERMINAL) {
+        begin_at_terminal(recipe);
+        listen_until(now_s() + between(0, 5));
+        return;
+    }
+    run_begin(&w, recipe);
+    if (in_steps || (trial->whom == RECIPE && trial->blow == HALT))
+        run_until(&w, "stage  Hold", 60);
+    else
+        run_until(&w, "Seat test: ", 60);
+    listen_until(now_s() + between(0, 6));
+    wait_for_heat(5);
+    listen_until(now_s() + between(0, 0.1)); /* anywhere in a period */
+    assert_true(is_heating());
+}
+
+static void strike_one(const struct trial *trial, pid_t pid)
+{
+    assert_int_equal(kill(pid, trial->blow == KILL ? SIGKILL : SIGSTOP), 0);
+}
+
+static void strike(const struct trial *trial, const struct cast *cast)
+{
+    const struct {
+        int whom;
+        pid_t pid;
+    } by[] = {{FRONT, cast->front},
+              {RECIPE, cast->recipe},
+              {KEEPER, cast->keeper},
+              {GUARD, cast->guard},
+              {SCRIBE, cast->scribe}};
+    if (trial->blow == UNPLUG) {
+        mimic_do(&w, "fault usb-unplugged");
+    } else if (trial->blow == HANG_UP) {
+        close(w.answer_fd);
+        close(w.said_fd);
+        w.answer_fd = w.said_fd = -1;
+    } else if (trial->blow == CUT) {
+        cut_socket(cast, trial->whom == FRONT ? "--front-fd" : "--recipe-fd");
+    } else {
+        for (size_t i = 0; i < sizeof by / sizeof by[0]; i++)
+            if (trial->whom & by[i].whom)
+                strike_one(trial, by[i].pid);
+    }
+}
+
+/* The operator does not wait until the plate is cool, where there still is a way to say so. */
+static void leave_when_cooling(double *at_s, int *said)
+{
+    bool cooling = strstr(w.said, "mode   cooling") != NULL;
+    if (w.answer_fd < 0 || !cooling || *said == 2)
+        return;
+    if (now_s() < *at_s)
+        return;
+    run_say(&w, "leave");
+    *at_s = now_s() + 0.3;
+    ++*said;
+}
+
+/* Until the front has ended, and whoever brings the bench down; the front's status. */
+static int wait_for_the_end(const struct cast *cast, double seconds)
+{
+    int status = 0, said = 0;
+    double leave_s = 0;
+    bool front = true, keeper = true, guard = true;
+    for (double until_s = now_s() + seconds; front || keeper || guard;) {
+        if (w.said_fd < 0 || !run_listen(&w, 20))
+            nap_ms(20);
+        leave_when_cooling(&leave_s, &said);
+        front = front && waitpid(w.run, &status, WNOHANG) == 0;
+        keeper = keeper && is_alive(cast->keeper);
+        guard = guard && is_alive(cast->guard);
+        if (now_s() < until_s)
+            continue;
+        fprintf(stderr, "still there:%s%s%s; it said:\n%s\n", front ? " front" : "",
+                keeper ? " keeper" : "", guard ? " guard" : "", w.said);
+        assert_true(false);
+    }
+    w.run = 0;
+    return WIFEXITED(status) ? WEXITSTATUS(status) : -WTERMSIG(status);
+}
+
+/* ---- what is left of it ---------------------------------------------------------------------------------- */
+
+static json_t *latch_there(void)
+{
+    char path[96];
+    snprintf(path, sizeof path, "%s/latch", w.dir);
+    return json_load_file(path, 0, NULL);
+}
+
+static void check_latch(const struct trial *trial)
+{
+    json_t *latch = latch_there();
+    const char *rule = json_string_value(json_object_get(latch, "rule"));
+    if (!trial->latch) {
+        assert_null(latch);
+        return;
+    }
+    assert_non_null(rule);
+    assert_string_equal(rule, trial->latch);
+    json_decref(latch);
+}
+
+/* Latched: the next run says why, and does not begin. */
+static void check_next_run(const struct trial *trial)
+{
+    if (!trial->latch)
+        return;
+    w.said_length = w.answered = 0;
+    close(w.answer_fd);
+    close(w.said_fd);
+    run_begin(&w, source("tests/data/quick/hold.lua"));
+    assert_int_equal(run_end(&w, 10), 4);
+    assert_has(w.said, trial->latch);
+}
+
+static FILE *open_record(void)
+{
+    char command[160], path[256] = "";
+    snprintf(command, sizeof command, "echo %s/runs/*.jsonl", w.dir);
+    FILE *list = popen(command, "re");
+    assert_non_null(list);
+    assert_non_null(fgets(path, sizeof path, list));
+    pclose(list);
+    path[strcspn(path, "\n")] = '\0';
+    FILE *record = fopen(path, "re");
+    assert_non_null(record);
+    return record;
+}
+
+static bool is_line(const json_t *line, const char *kind)
+{
+    const char *its = json_string_value(json_object_get(line, "kind"));
+    return its && strcmp(its, kind) == 0;
+}
+
+/* Every line is whole; it begins as a record does, names what happened, and ends unless it was cut short. */
+static void check_record(const struct trial *trial)
+{
+    static char text[1 << 16];
+    FILE *record = open_record();
+    bool ruled = false, ended = false;
+    int count = 0;
+    while (fgets(text, sizeof text, record)) {
+        json_error_t error;
+        json_t *line = json_loads(text, 0, &error);
+        if (!line)
+            fail_msg("line %d of the record: %s: %.200s", count + 1, error.text, text);
+        if (count == 0)
+            assert_true(is_line(line, "start"));
+        const char *rule = json_string_value(json_object_get(line, "rule"));
+        ruled |= is_line(line, "rule") && trial->rule && strcmp(rule, trial->rule) == 0;
+        ended = is_line(line, "end");
+        count++;
+        json_decref(line);
+    }
+    fclose(record);
+    assert_true(count > 20);
+    assert_int_equal(ended, !trial->cut_short);
+    assert_int_equal(ruled, trial->rule != NULL);
+}
+
+/* What is told to the program that gave the job, on descriptor 3. */
+static void tell_heat_ms(double ms)
+{
+    dprintf(3, "%.1f\n", ms);
+}
+
+static void test_kill(void **state)
+{
+    const struct trial *trial = *state;
+    begin(trial);
+    struct cast cast = find_cast();
+
+    double blow_s = now_s();
+    strike(trial, &cast);
+    listen_until(now_s() + 0.3);
+    double before_s = used_s(cast.guard);
+    listen_until(now_s() + LOOK_MS * 1e-3);
+    double used = used_s(cast.guard) - before_s;
+    if (trial->blow == HALT_11S) {
+        listen_until(blow_s + 11);
+        kill(cast.front, SIGCONT);
+    }
+    int status = wait_for_the_end(&cast, 120);
+
+    /* What only the instrument's own timer ends may outlast the run. */
+    while (is_heating() && now_s() < blow_s + trial->within_ms * 1e-3 + 0.1)
+        nap_ms(20);
+
+    json_t *truth = mimic_ask(&w, "truth");
+    assert_false(flag_in(truth, "heater"));
+    assert_false(flag_in(truth, "supply"));
+    json_decref(truth);
+    double heat_ms = 1000 * (heat_end_s() - blow_s);
+    tell_heat_ms(heat_ms);
+    if (heat_ms > trial->within_ms)
+        fail_msg("heat was on for %.0f ms more, %d at most", heat_ms, trial->within_ms);
+    if (trial->guard_stays && used > 0.2)
+        fail_msg("the guard used %.0f ms of a second", used * 1000);
+    if (status != trial->status)
+        fprintf(stderr, "status %d; it said:\n%s", status, w.said);
+    assert_int_equal(status, trial->status);
+    check_record(trial);
+    check_latch(trial);
+    check_next_run(trial);
+    json_decref(mimic_end(&w));
+    assert_int_equal(left_over(), 0);
+}
+
+/* ---- one job: stops, one after the other on one bench ----------------------------------------------------- */
+
+/* As the quick bench, with a plate that hardly warms: the seat test's pulse lasts, and can be begun again. */
+static const char *heavy_bench(void)
+{
+    static char path[64];
+    char line[256];
+    snprintf(path, sizeof path, "/tmp/tinlatch-heavy-XXXXXX");
+    FILE *from = fopen(source("tests/data/quick.ini"), "re");
+    FILE *to = fdopen(mkstemp(path), "we");
+    assert_true(from && to);
+    while (fgets(line, sizeof line, from))
+        fputs(strncmp(line, "heat_capacity = 60 ", 19) ? line : "heat_capacity = 6000 J/K\n", to);
+    fclose(from);
+    fclose(to);
+    return path;
+}
+
+static void stop_somehow(void)
+{
+    switch (next_chance() % 3) {
+    case 0:
+        run_say(&w, "stop");
+        break;
+    case 1:
+        kill(w.run, SIGINT);
+        break;
+    default:
+        kill(w.run, SIGTERM);
+        break;
+    }
+}
+
+static void stop_once(const char *recipe)
+{
+    w.said_length = w.answered = 0;
+    run_begin(&w, recipe);
+    run_until(&w, "Seat test: ", 60);
+    wait_for_heat(5);
+    listen_until(now_s() + between(0, 0.5));
+    assert_true(is_heating());
+    struct cast cast = find_cast();
+
+    double stop_s = now_s();
+    stop_somehow();
+    int status = wait_for_the_end(&cast, 30);
+
+    double heat_ms = 1000 * (heat_end_s() - stop_s);
+    tell_heat_ms(heat_ms);
+    assert_false(is_heating());
+    if (heat_ms > PERIOD_MS)
+        fail_msg("heat was on for %.0f ms more", heat_ms);
+    assert_int_equal(status, 6);
+    assert_null(latch_there());
+    close(w.answer_fd);
+    close(w.said_fd);
+}
+
+static void test_stops(void **state)
+{
+    const char *recipe = source("tests/data/quick/hold.lua"), *bench = heavy_bench();
+    (void)state;
+    mimic_begin(&w, bench, recipe);
+    unlink(bench);
+    w.answers_after_s = 0;
+
+    for (int i = 0; i < STOPS_EACH; i++)
+        stop_once(recipe);
+
+    json_decref(mimic_end(&w));
+    assert_int_equal(left_over(), 0);
+}
+
+static int clean_up(void **state)
+{
+    (void)state;
+    void *run = &w;
+    return whole_run_teardown(&run);
+}
+
+/* "kills TRIAL SEED", or "kills stops SEED" */
+static int do_job(const char *what, const char *seed)
+{
+    int which = 0;
+    signal(SIGPIPE, SIG_IGN);
+    fcntl(3, F_SETFD, FD_CLOEXEC);
+    chance = strtoull(seed, NULL, 10);
+    while (which < TRIALS && strcmp(trials[which].name, what) != 0)
+        which++;
+    const struct CMUnitTest of_kill[] = {
+        {what, test_kill, NULL, clean_up, (void *)&trials[which < TRIALS ? which : 0]}};
+    const struct CMUnitTest of_stop[] = {{what, test_stops, NULL, clean_up, NULL}};
+    return which < TRIALS ? cmocka_run_group_tests(of_kill, NULL, NULL)
+                          : cmocka_run_group_tests(of_stop, NULL, NULL);
+}
+
+/* ---- all jobs ------------------------------------------------------------------------------------------------ */
+
+struct job {
+    const char *what;
+    uint64_t seed;
+    pid_t pid;
+    int told, said; /* its figures; what it printed */
+    bool good;
+};
+
+static struct job jobs[JOBS];
+static int job_count;
+
+static void add_jobs(const char *what, int count)
+{
+    for (int i = 0; i < count; i++) {
+        assert_true(job_count < JOBS);
+        jobs[job_count++] = (struct job){.what = what, .seed = next_chance() >> 1};
+    }
+}
+
+static void start_job(struct job *job)
+{
+    char seed[32];
+    job->told = memfd_create("told", 0);
+    job->said = memfd_create("said", 0);
+    snprintf(seed, sizeof seed, "%" PRIu64, job->seed);
+    const char *argv[] = {"/proc/self/exe", job->what, seed, NULL};
+    job->pid = fork();
+    if (job->pid != 0)
+        return;
+    int said = fcntl(job->said, F_DUPFD, 10);
+    prctl(PR_SET_PDEATHSIG, SIGKILL);
+    dup2(job->told, 3);
+    dup2(said, 1);
+    dup2(said, 2);
+    syscall(SYS_close_range, 4U, ~0U, 0U);
+    execv(argv[0], (char *const *)argv);
+    _exit(127);
+}
+
+static void print_job(const struct job *job)
+{
+    static char text[1 << 18];
+    ssize_t length = pread(job->said, text, sizeof text - 1, 0);
+    fprintf(stderr, "kills %s %" PRIu64 ":\n%.*s\n", job->what, job->seed, (int)length, text);
+}
+
+static void end_job(pid_t pid, int status)
+{
+    for (int i = 0; i < job_count; i++) {
+        struct job *job = &jobs[i];
+        if (job->pid != pid)
+            continue;
+        job->good = WIFEXITED(status) && WEXITSTATUS(status) == 0;
+        if (!job->good)
+            print_job(job);
+        return;
+    }
+}
+
+static int run_jobs(void)
+{
+    int next = 0, alive = 0, status;
+    while (next < job_count || alive > 0) {
+        if (next < job_count && alive < AT_ONCE) {
+            start_job(&jobs[next++]);
+            alive++;
+            nap_ms(20); /* all at once they would be in step */
+            continue;
+        }
+        pid_t pid = wait(&status);
+        assert_true(pid > 0);
+        end_job(pid, status);
+        alive--;
+    }
+    return 0;
+}
+
+static int compare(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+/* Every job of that name was good; says how long heat stayed on. */
+static void check_jobs(const char *what, int instants)
+{
+    static double ms[STOP_BENCHES * STOPS_EACH];
+    static char text[1 << 16];
+    int count = 0, bad = 0;
+    for (int i = 0; i < job_count; i++) {
+        if (strcmp(jobs[i].what, what) != 0)
+            continue;
+        bad += !jobs[i].good;
+        ssize_t length = pread(jobs[i].told, text, sizeof text - 1, 0);
+        text[length > 0 ? length : 0] = '\0';
+        for (char *at = text, *end; count < instants; at = end) {
+            ms[count] = strtod(at, &end);
+            if (end == at)
+                break;
+            count++;
+        }
+    }
+    qsort(ms, (size_t)count, sizeof ms[0], compare);
+    if (count > 0)
+        print_message("%-24s %4d instants: heat ends after %6.1f ms (median), %6.1f ms (worst)\n",
+                      what, count, ms[count / 2], ms[count - 1]);
+    assert_int_equal(bad, 0);
+    assert_int_equal(count, instants);
+}
+
+static int blow_all(void **state)
+{
+    const char *only = getenv("ONLY");
+    (void)state;
+    for (int i = 0; i < TRIALS; i++)
+        if (!only || strcmp(only, trials[i].name) == 0)
+            add_jobs(trials[i].name, trials[i].count);
+    return run_jobs();
+}
+
+static int stop_all(void **state)
+{
+    (void)state;
+    add_jobs("stops", STOP_BENCHES);
+    return run_jobs();
+}
+
+static void test_trial(void **state)
+{
+    const struct trial *trial = *state;
+
+    check_jobs(trial->name, trial->count);
+}
+
+static void test_a_stop_is_off_on_the_wire(void **state)
+{
+    (void)state;
+
+    check_jobs("stops", STOP_BENCHES * STOPS_EACH);
+}
+
+int main(int argc, char *argv[])
+{
+    if (argc == 3)
+        return do_job(argv[1], argv[2]);
+    const char *seed = getenv("SEED"), *only = getenv("ONLY");
+    chance = seed ? strtoull(seed, NULL, 10) : 1;
+    struct CMUnitTest of_kills[TRIALS];
+    for (int i = 0; i < TRIALS; i++)
+        of_kills[i] =
+            (struct CMUnitTest){trials[i].name, test_trial, NULL, NULL, (void *)&trials[i]};
+    const struct CMUnitTest of_stops[] = {cmocka_unit_test(test_a_stop_is_off_on_the_wire)};
+    cmocka_set_test_filter(only);
+    int failed = 0;
+    if (!only || strcmp(only, "stops") != 0)
+        failed = cmocka_run_group_tests_name("kills", of_kills, blow_all, NULL);
+    job_count = 0;
+    cmocka_set_test_filter(NULL);
+    if (!only || strcmp(only, "stops") == 0)
+        failed += cmocka_run_group_tests_name("stops", of_stops, stop_all, NULL);
+    return failed;
+}
