@@ -88,6 +88,10 @@ static const struct topic {
               "%\". What is read back is "
               "a plain number in C, s, V, A or ohm. number(p.melt) makes such a number of a text; "
               "(\"%g C\"):format(x) makes a text of it."},
+    {"header", "What stands in recipe { ... }. Needed: api = 1, title, board, steps = function(p) "
+               "... end. As the "
+               "work asks for: insert, params, before, rails, ceiling, park. It is read without "
+               "running the steps."},
     {"params", "What the operator may set, in the header:\n"
                "params = { melt = { \"172 C\", min = \"165 C\", max = \"180 C\", help = \"plate at "
                "the melt\" } }\n"
@@ -110,11 +114,19 @@ static const struct topic {
     {"insert", "insert = \"frame-60x40\" in the header: the shaped block that must lie on the "
                "plate, by its name in "
                "the bench file. Without one the recipe cannot heat."},
+    {"park",
+     "park = \"110 C\" in the header: where heat falls to while the operator parks a run (key p), "
+     "for ten minutes at most. Without it heat goes off."},
     {"board",
      "board = \"hx210\" in the header names the board file, without .lua: looked for in boards/ "
      "beside "
      "the recipe, then among those shipped. In the steps, board.place, board.lift, board.press and "
      "board.release say what a person does with it."},
+    {"timeout", "timeout = \"2 min\" in a call: how long it waits at most for what may not happen, "
+                "a temperature, a "
+                "reading or a person. Leaving it out is an error. What happens then: see "
+                "otherwise. wait, plate.soak "
+                "and supply.inject end by themselves and take none."},
     {"otherwise",
      "otherwise = function() ... end in a call says what happens when it does not get what it "
      "waits "

@@ -74,7 +74,7 @@ run 6 tinlatch rehearse "$split" --answers answers --json
 json '.outcome == "stopped"'
 printf '# nobody nods\n45000\nno\n' >answers
 run 1 tinlatch rehearse "$split" --answers answers --json
-json '.error.line == 13 and (.error.text | contains("answered with no"))'
+json '.error.line == 14 and (.error.text | contains("answered with no"))'
 
 # Each fits its question or is refused; what nobody asks for is said.
 printf '45 kohm after 1 s\nYES\n' >answers

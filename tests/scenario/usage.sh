@@ -21,6 +21,9 @@ run 0 tinlatch help wait_for_melt
 out_has "joint"
 run 0 tinlatch help plate.ramp
 out_has "timeout"
+for topic in header units params before rails ceiling insert park board timeout otherwise require profile alloys; do
+    run 0 tinlatch help $topic
+done
 run 0 tinlatch help sensor-frozen
 out_has "--fault NAME@SECONDS"
 out_has "repeats its last value"
