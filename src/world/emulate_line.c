@@ -5,7 +5,7 @@
 
 #include "inside.h"
 
-enum { FIELDS = 8, KEY_MAX = 8 };
+enum { FIELDS = 8 };
 
 struct field {
     const char *key;

@@ -39,7 +39,6 @@ struct tip {
     double touched_c;   /* what it touched at the last tick */
     double seen_c;      /* where the tip itself is */
     double off_share;   /* of IEC 60584-1 class 1, -1..1 */
-    double shift_k;     /* seating and noise drawn once, for the second plate mount */
     int32_t last;       /* what the instrument last told, for a frozen one */
 };
 
