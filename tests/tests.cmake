@@ -138,18 +138,21 @@ if(TARGET tinlatch AND TARGET tinlatch-guard)
 endif()
 
 if(TARGET mimic_alone AND TARGET pty_as_port)
-  add_executable(control_lines tests/process/control_lines.c)
-  target_include_directories(control_lines PRIVATE tests/support include)
-  target_link_libraries(control_lines PRIVATE base PkgConfig::CMOCKA PkgConfig::JANSSON tinlatch_kind
-                        tinlatch_warnings m)
-  add_test(NAME process-control_lines COMMAND control_lines)
-  set_tests_properties(process-control_lines PROPERTIES LABELS process TIMEOUT 300 ENVIRONMENT
-    "TOP=${CMAKE_SOURCE_DIR};TINLATCH=$<TARGET_FILE:tinlatch>;PTY_PRELOAD=$<TARGET_FILE:pty_as_port>")
+  foreach(program control_lines bench_check)
+    add_executable(${program} tests/process/${program}.c)
+    target_include_directories(${program} PRIVATE tests/support include)
+    target_link_libraries(${program} PRIVATE base PkgConfig::CMOCKA PkgConfig::JANSSON tinlatch_kind
+                          tinlatch_warnings m)
+    add_test(NAME process-${program} COMMAND ${program})
+    set_tests_properties(process-${program} PROPERTIES LABELS process TIMEOUT 400 ENVIRONMENT
+      "TOP=${CMAKE_SOURCE_DIR};TINLATCH=$<TARGET_FILE:tinlatch>;PTY_PRELOAD=$<TARGET_FILE:pty_as_port>")
+  endforeach()
 endif()
 
 # What is held against a clock runs alone: a neighbour on a small machine is no defect.
 foreach(timed unit-keeper unit-live unit-serial process-front process-front-terminal
-              process-mimic_alone process-whole_runs process-kills process-control_lines)
+              process-mimic_alone process-whole_runs process-attended_runs process-kills process-control_lines
+              process-bench_check unit-prove)
   if(TEST ${timed})
     set_tests_properties(${timed} PROPERTIES RUN_SERIAL TRUE)
   endif()

@@ -1,167 +1,365 @@
 /* SPDX-License-Identifier: MIT */
-/* What protects this bench and what does not, as its file states it. Nothing is opened, nothing proved. */
+/* Each instrument proved by the guard's program, row by row as it goes; this program shows the rows, asks what no
+ * wire tells, and says at the end what protects the bench. */
+#include <errno.h>
+#include <poll.h>
+#include <signal.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/socket.h>
+#include <sys/wait.h>
+#include <unistd.h>
 
-#include "bench.h"
+#include "bench_check.h"
+#include "tinlatch/bytes.h"
+#include "tinlatch/wire.h"
 
-struct row {
-    const char *case_text; /* what may happen */
-    bool covered;
-    char by[200];
+enum { TYPED = 32, NAME_COLUMN = 14, WHAT_COLUMN = 14, LOOK_MS = 200, LAST_MS = 15000 };
+
+struct check {
+    struct cli *cli;
+    const struct bench_opened *opened;
+    FILE *shown; /* where rows and questions go: standard output is the object's under --json */
+    int guard_fd;
+    pid_t guard;
+    struct check_rows rows;
+    struct wire_hand hand;
+    bool nobody, ended;
+    int32_t outcome;
+    char typed[TYPED];
+    size_t typed_length;
 };
 
-static const struct device_config *device(const struct benchfile *bench, int32_t index)
+static volatile sig_atomic_t told_to_stop;
+
+static void on_signal(int number)
 {
-    return index >= 0 ? &bench->device[index] : NULL;
+    (void)number;
+    told_to_stop = 1;
 }
 
-static bool self_regulating(const struct benchfile *bench)
+/* ---- to the guard ------------------------------------------------------------------------------------------ */
+
+static void send_hand(struct check *check)
 {
-    const struct device_config *plate = device(bench, bench->plate_device);
-    return plate && (plate->kind == DEVICE_CONTROLLER || plate->kind == DEVICE_BY_HAND ||
-                     (plate->kind == DEVICE_LINE && plate->regulates));
+    wire_stamp(&check->hand.head, WIRE_HAND, 1);
+    wire_send(check->guard_fd, &check->hand);
 }
 
-/* Does the plate go off by itself when nobody speaks to it any more? */
-static bool has_silence_timer(const struct benchfile *bench)
+static void answer(struct check *check, enum hand_answer how)
 {
-    const struct device_config *plate = device(bench, bench->plate_device);
-    return plate && plate->silence_ms > 0 &&
-           (plate->kind == DEVICE_LINE ||
-            (plate->kind == DEVICE_CONTROLLER && plate->controller.map[REGISTER_SILENCE].used));
+    check->hand.answer = (int32_t)how;
+    send_hand(check);
+    check->hand.prompt = 0;
+    check->hand.answer = ANSWER_NONE;
 }
 
-static struct row computer_dies(const struct benchfile *bench)
+/* Questions that nobody will answer do not hold up the rest. */
+static void leave_questions(struct check *check)
 {
-    const struct device_config *plate = device(bench, bench->plate_device);
-    struct row row = {"program or computer dies, or loses its power", true, ""};
-    if (bench->cutoff_device >= 0) {
-        snprintf(row.by, sizeof row.by, "the cut-off contactor: its control line drops");
-    } else if (plate->kind == DEVICE_CONTACTOR) {
-        snprintf(row.by, sizeof row.by, "the heater's relay: its control line drops");
-    } else if (has_silence_timer(bench)) {
-        snprintf(row.by, sizeof row.by, "the plate's own silence timer, %.1f s",
-                 plate->silence_ms / 1000.0);
+    check->nobody = true;
+    check->hand.leaves = 1;
+    answer(check, ANSWER_NONE);
+}
+
+/* ---- rows and questions ------------------------------------------------------------------------------------ */
+
+static void show_row(const struct check *check, const struct check_row *row)
+{
+    const char *mark = row->note == NOTE_STATE ? "ok" : row->note == NOTE_FAULT ? "FAIL" : "open";
+    int from = fprintf(check->shown, "  %-4s  %-*s  %-*s  ", mark, NAME_COLUMN, row->name,
+                       WHAT_COLUMN, row->what);
+    check_wrap(check->shown, row->how, from);
+    fflush(check->shown);
+}
+
+/* What an instrument said of itself stands in it: printable by the guard's word, and by ours. */
+static void clean(char *text)
+{
+    for (char *c = text; *c; c++)
+        if (*c < 0x20 || *c > 0x7e)
+            *c = '?';
+}
+
+static void take_row(struct check *check, struct wire_note *note)
+{
+    struct check_row *row = &check->rows.row[check->rows.count];
+    const char *colon = strstr(note->text, ": ");
+    if (check->rows.count == CHECK_ROWS || !colon)
+        return;
+    check->rows.count++;
+    row->note = note->note;
+    bytes_copy_text(row->name, sizeof row->name, note->name);
+    bytes_copy_text(row->how, sizeof row->how, colon + 2);
+    note->text[colon - note->text] = '\0';
+    bytes_copy_text(row->what, sizeof row->what, note->text);
+    if (check->hand.prompt)
+        fputc('\n', check->shown);
+    check->hand.prompt = 0;
+    show_row(check, row);
+}
+
+static void take_question(struct check *check, const struct wire_note *note)
+{
+    fprintf(check->shown, "  ?     %-*s  ", NAME_COLUMN, note->name);
+    check_wrap(check->shown, note->text, NAME_COLUMN + 10);
+    fprintf(check->shown, "        yes or no > ");
+    fflush(check->shown);
+    check->hand.prompt = note->head.number;
+    if (check->nobody) {
+        fputs("(nobody answers)\n", check->shown);
+        answer(check, ANSWER_NONE);
+    }
+}
+
+static void take_note(struct check *check, struct wire_note *note)
+{
+    note->name[sizeof note->name - 1] = note->text[sizeof note->text - 1] = '\0';
+    clean(note->name);
+    clean(note->text);
+    if (note->note == NOTE_CHECK)
+        take_question(check, note);
+    else if (note->note == NOTE_STATE || note->note == NOTE_WARN || note->note == NOTE_FAULT)
+        take_row(check, note);
+}
+
+static bool hear_guard(struct check *check)
+{
+    _Alignas(8) unsigned char message[WIRE_MAX];
+    struct wire_note note;
+    struct wire_end end;
+    int kind;
+    while ((kind = wire_receive_now(check->guard_fd, message)) > 0) {
+        if (kind == WIRE_NOTE) {
+            memcpy(&note, message, sizeof note);
+            take_note(check, &note);
+        }
+        if (kind == WIRE_END) {
+            memcpy(&end, message, sizeof end);
+            check->ended = true;
+            check->outcome = end.code;
+            return false;
+        }
+    }
+    return kind == TL_MORE;
+}
+
+/* ---- the person -------------------------------------------------------------------------------------------- */
+
+static void take_line(struct check *check)
+{
+    const char *line = check->typed;
+    check->typed[check->typed_length] = '\0';
+    check->typed_length = 0;
+    if (!check->hand.prompt)
+        return;
+    if (!isatty(STDIN_FILENO))
+        fprintf(check->shown, "%s\n", line);
+    if (!strcmp(line, "yes") || !strcmp(line, "y")) {
+        answer(check, ANSWER_YES);
+    } else if (!strcmp(line, "no") || !strcmp(line, "n")) {
+        answer(check, ANSWER_NO);
     } else {
-        row.covered = false;
-        snprintf(row.by, sizeof row.by, "%s",
-                 self_regulating(bench)
-                     ? "the plate goes on holding its set-point: a cut-off contactor or an "
-                       "independent thermal cut-out is needed"
-                     : "nothing: a cut-off contactor is needed");
+        fputs("        yes or no > ", check->shown);
+        fflush(check->shown);
     }
-    return row;
 }
 
-static struct row link_lost(const struct benchfile *bench)
+/* One line answers one question: what was typed before it was asked is not for it. */
+static void hear_person(struct check *check)
 {
-    struct row row = computer_dies(bench);
-    row.case_text = "the plate's cable is pulled or its instrument hangs";
-    if (bench->cutoff_device >= 0 &&
-        bench->device[bench->cutoff_device].port == bench->device[bench->plate_device].port)
-        snprintf(row.by, sizeof row.by,
-                 "the cut-off contactor: it hangs on the same port and drops");
-    return row;
-}
-
-static struct row welded(const struct benchfile *bench)
-{
-    struct row row = {"the heater's switch welds shut", bench->cutoff_device >= 0, ""};
-    snprintf(row.by, sizeof row.by, "%s",
-             row.covered ? "the cut-off contactor opens the mains"
-                         : "nothing here: the alarm sounds until a person pulls the plug");
-    return row;
-}
-
-static struct row slipped(const struct benchfile *bench)
-{
-    struct row row = {"a plate sensor slips off or lies", bench->sensor[SENSOR_PLATE_2].present,
-                      ""};
-    snprintf(row.by, sizeof row.by, "%s",
-             row.covered ? "the second plate sensor disagrees"
-                         : "in part: the seat test and the energy balance; a partial slip during a "
-                           "run is not seen with one sensor");
-    return row;
-}
-
-static struct row stopped(const struct benchfile *bench)
-{
-    const struct device_config *inputs = device(bench, bench->inputs_device);
-    struct row row = {"a hand needs to stop it at once",
-                      inputs && inputs->inputs.stop != CONTACT_NONE, ""};
-    snprintf(row.by, sizeof row.by, "%s",
-             row.covered ? "the stop contact (normally closed), beside the keys"
-                         : "the keys only: no stop contact is stated");
-    return row;
-}
-
-static struct row supply_left(const struct benchfile *bench)
-{
-    struct row row = {"the supply is on when program and computer die", false,
-                      "nothing here: a supply keeps its output; the current limit set on it holds"};
-    (void)bench;
-    return row;
-}
-
-static void write_text(struct cli *cli, const struct bench_opened *opened, const struct row *rows,
-                       int count)
-{
-    fprintf(cli->out,
-            "%s: what protects this bench, as its file states it. Stated, not proved: "
-            "nothing was opened.\n\n",
-            opened->path);
-    for (int i = 0; i < count; i++)
-        fprintf(cli->out, "  %-3s %s\n      %s\n", rows[i].covered ? "yes" : "NO",
-                rows[i].case_text, rows[i].by);
-    fputs("\nWhat no software covers: fire, fumes, a thermal cut-out that is not there. Stay with "
-          "it.\n",
-          cli->out);
-}
-
-static void write_json(struct cli *cli, const struct row *rows, int count)
-{
-    fputs("{\"proved\":false,\"protections\":[", cli->out);
-    for (int i = 0; i < count; i++) /* texts of this file: nothing in them needs an escape */
-        fprintf(cli->out, "%s{\"case\":\"%s\",\"covered\":%s,\"by\":\"%s\"}", i ? "," : "",
-                rows[i].case_text, rows[i].covered ? "true" : "false", rows[i].by);
-    fputs("]}\n", cli->out);
-}
-
-static int fill(const struct benchfile *bench, struct row *rows)
-{
-    int count = 0;
-    if (bench->plate_device >= 0) {
-        rows[count++] = computer_dies(bench);
-        rows[count++] = link_lost(bench);
-        rows[count++] = welded(bench);
-        rows[count++] = slipped(bench);
+    char c;
+    ssize_t n = read(STDIN_FILENO, &c, 1);
+    if (n < 0 && (errno == EINTR || errno == EAGAIN))
+        return;
+    if (n <= 0) {
+        fputs("(nobody answers)\n", check->shown);
+        leave_questions(check);
+    } else if (c == '\n') {
+        take_line(check);
+    } else if (c != '\r' && check->typed_length < TYPED - 1) {
+        check->typed[check->typed_length++] = c;
     }
-    rows[count++] = stopped(bench);
-    if (bench->supply_device >= 0)
-        rows[count++] = supply_left(bench);
-    return count;
+}
+
+static void stop_at_a_signal(struct check *check)
+{
+    if (!told_to_stop || check->hand.stop_count)
+        return;
+    check->hand.stop_count = 1;
+    send_hand(check);
+    fputs("\nstopped: everything is switched off\n", check->shown);
+    fflush(check->shown);
+}
+
+static void converse(struct check *check)
+{
+    bool open = true;
+    while (open) {
+        bool listens = check->hand.prompt && !check->nobody;
+        struct pollfd fds[2] = {{.fd = check->guard_fd, .events = POLLIN},
+                                {.fd = listens ? STDIN_FILENO : -1, .events = POLLIN}};
+        poll(fds, 2, LOOK_MS);
+        stop_at_a_signal(check);
+        if (fds[1].revents)
+            hear_person(check);
+        open = hear_guard(check);
+    }
+}
+
+/* ---- the guard's program ------------------------------------------------------------------------------------ */
+
+/* In a session of its own, so that no key and no hang-up of the terminal reaches it: it brings the bench down. */
+_Noreturn static void be_guard(const struct check *check, const char *guard, int fd)
+{
+    char number[16];
+    const char *argv[] = {guard, "--check", check->opened->path, number, NULL};
+    int err = fileno(check->cli->err);
+    setsid();
+    snprintf(number, sizeof number, "%d", fd);
+    if (dup2(err, 1) == 1 && dup2(err, 2) == 2)
+        execv(guard, (char *const *)argv);
+    dprintf(2, "%s: %s\n", guard, strerror(errno));
+    _exit(RUN_INVALID);
+}
+
+static int start(struct check *check, struct tl_error *error)
+{
+    char guard[PATH_SIZE];
+    int pair[2];
+    if (paths_guard(guard, error))
+        return TL_FILE;
+    if (socketpair(AF_UNIX, SOCK_SEQPACKET, 0, pair) != 0)
+        return tl_error_set(error, TL_SYSTEM, "no socket for the guard: %s", strerror(errno));
+    cli_flush(check->cli);
+    fflush(check->cli->err);
+    check->guard = fork();
+    if (check->guard == 0) {
+        close(pair[0]);
+        be_guard(check, guard, pair[1]);
+    }
+    close(pair[1]);
+    check->guard_fd = pair[0];
+    return check->guard > 0 ? 0 : tl_error_set(error, TL_SYSTEM, "no process for the guard");
+}
+
+static bool reap(const struct check *check)
+{
+    int status;
+    for (int ms = 0; ms < LAST_MS; ms += 20) {
+        pid_t got = waitpid(check->guard, &status, WNOHANG);
+        if (got == check->guard || (got < 0 && errno != EINTR))
+            return true;
+        poll(NULL, 0, 20);
+    }
+    return false;
+}
+
+/* ---- the whole ---------------------------------------------------------------------------------------------- */
+
+static const char *verdict(const struct check *check)
+{
+    bool any_open = false;
+    for (int i = 0; i < check->rows.count; i++)
+        any_open = any_open || check->rows.row[i].note == NOTE_WARN;
+    switch (check->outcome) {
+    case RUN_DONE:
+        return any_open ? "every proof that this bench allows holds; what is open is marked so"
+                        : "every proof holds";
+    case RUN_DEVICE:
+        return "an instrument is missing, or not the one that the bench file names";
+    case RUN_STOPPED:
+        return "stopped before its end";
+    default:
+        return "a proof failed: mend it before anything is heated";
+    }
+}
+
+static void write_json(const struct check *check)
+{
+    char text[2048];
+    struct bytes b;
+    FILE *out = check->cli->out;
+    bytes_init(&b, text, sizeof text);
+    bytes_json(&b, check->opened->bench.name);
+    fprintf(out, "{\"outcome\":\"%s\",\"bench\":%.*s,\"proofs\":[",
+            outcome_name((enum outcome)check->outcome), (int)b.length, b.at);
+    for (int i = 0; i < check->rows.count; i++) {
+        const struct check_row *row = &check->rows.row[i];
+        bytes_clear(&b);
+        bytes_text(&b, i ? ",{\"instrument\":" : "{\"instrument\":");
+        bytes_json(&b, row->name);
+        bytes_text(&b, ",\"proof\":");
+        bytes_json(&b, row->what);
+        bytes_text(&b, row->note == NOTE_STATE   ? ",\"result\":\"holds\",\"how\":"
+                       : row->note == NOTE_FAULT ? ",\"result\":\"fails\",\"how\":"
+                                                 : ",\"result\":\"open\",\"how\":");
+        bytes_json(&b, row->how);
+        bytes_char(&b, '}');
+        fprintf(out, "%.*s", (int)b.length, b.at);
+    }
+    fputs("],\"protections\":", out);
+    protection_write_json(out, &check->opened->bench, &check->rows);
+    fputs("}\n", out);
+}
+
+static enum outcome run(struct check *check)
+{
+    struct tl_error error = {0};
+    struct sigaction action = {.sa_handler = on_signal};
+    fprintf(check->shown,
+            "%s (%s)\n\nEach instrument is asked to show what a run relies on. Nothing is heated "
+            "without a yes.\n\n",
+            check->opened->bench.name, check->opened->path);
+    fflush(check->shown);
+    if (start(check, &error))
+        return cli_refuse(check->cli, &error, NULL, 0);
+    told_to_stop = 0;
+    sigaction(SIGINT, &action, NULL);
+    sigaction(SIGTERM, &action, NULL);
+    sigaction(SIGHUP, &action, NULL);
+    signal(SIGPIPE, SIG_IGN);
+    converse(check);
+    bool over = reap(check);
+    close(check->guard_fd);
+    if (!check->ended || !over)
+        fprintf(check->cli->err,
+                "tinlatch: the guard's program %s: look whether everything is off\n",
+                over ? "ended without a word" : "is still at work");
+    if (check->cli->options.json) {
+        write_json(check);
+    } else {
+        protection_write_text(check->shown, &check->opened->bench, &check->rows);
+        fprintf(check->shown, "\nbench check: %s\n", verdict(check));
+    }
+    return (enum outcome)check->outcome;
 }
 
 enum outcome bench_check(struct cli *cli)
 {
     struct tl_error error = {0};
-    struct row rows[8];
     struct bench_opened *opened = calloc(1, sizeof *opened);
-    enum outcome outcome = RUN_DONE;
-    if (!opened) {
+    struct check *check = calloc(1, sizeof *check);
+    enum outcome outcome;
+    if (!opened || !check) {
+        free(opened);
+        free(check);
         tl_error_set(&error, TL_SYSTEM, "out of memory");
         return cli_refuse(cli, &error, NULL, 0);
     }
+    *check = (struct check){.cli = cli, .opened = opened, .guard_fd = -1, .outcome = RUN_REFUSED};
+    check->shown = cli->options.json ? cli->err : cli->out;
     if (bench_open(opened, &cli->options, &error)) {
         outcome = cli_refuse(cli, &error, opened->text, opened->text ? opened->length : 0);
+    } else if (opened->is_demo) {
+        tl_error_set(&error, TL_MISSING,
+                     "there is no bench file: nothing stands here to be checked");
+        tl_error_hint(&error, "tinlatch bench check --bench FILE");
+        outcome = cli_end(cli, RUN_REFUSED, &error, NULL, 0);
     } else {
-        int count = fill(&opened->bench, rows);
-        if (cli->options.json)
-            write_json(cli, rows, count);
-        else
-            write_text(cli, opened, rows, count);
+        outcome = run(check);
     }
     bench_close(opened);
+    free(check);
     return outcome;
 }

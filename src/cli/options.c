@@ -43,7 +43,8 @@ const struct verb verbs[VERBS] = {
     [VERB_BENCH] =
         {"bench", "list|check|learn", true, "ports, protections, the plate's constants",
          "list: every serial port of this machine, who holds it and what makes it usable. check:\n"
-         "what protects this bench and what does not, as its file states it; nothing is opened.\n"
+         "opens the bench's ports, has each instrument show what a run relies on, and says what\n"
+         "protects this bench and what does not: docs/reference/bench-check.md.\n"
          "learn --from RECORD: heat capacity, losses and lags of the plate out of the record of\n"
          "recipes/learn-plate.lua, run with the plate empty; a poor fit is refused."},
     [VERB_HELP] =
@@ -535,7 +536,8 @@ static const char reference_tail[] =
     "## tinlatch-guard\n\n"
     "`tinlatch-guard --bench FILE` reads and checks the bench file as the live program will and\n"
     "prints its limits, each with its line, and the bytes that switch each instrument off. `--list`\n"
-    "shows this machine's serial ports. Neither opens a port; what does is for `tinlatch run` to start.\n"
+    "shows this machine's serial ports. Neither opens a port; what does is for `tinlatch run` and\n"
+    "`tinlatch bench check` to start.\n"
     "Exit status 0, or 2 when the file is not right.\n\n"
     "## Examples\n\n"
     "```\n"

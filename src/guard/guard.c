@@ -373,7 +373,7 @@ static int guard_engage(struct guard *guard, const struct wire_hello *hello, str
     return 0;
 }
 
-static void limits_times(struct guard *guard)
+void guard_time_limits(struct guard *guard)
 {
     int32_t period_ms = guard->config.bench->period_ms;
 
@@ -400,7 +400,7 @@ static int take_hello(struct guard *guard, const struct wire_hello *hello, int64
     failed = guard_engage(guard, hello, error);
     if (failed)
         return failed;
-    limits_times(guard);
+    guard_time_limits(guard);
     char text[BENCH_TEXT];
     const char *wrong = interlock_validate(&guard->limits, text);
     if (wrong) /* this build is at fault, no file is */

@@ -125,6 +125,7 @@ struct guard {
 
 /* guard.c */
 void guard_enter(struct guard *guard, enum guard_event event, int64_t t_ms);
+void guard_time_limits(struct guard *guard); /* those that follow from the bench alone */
 /* pump.c */
 void guard_last_words(struct guard *guard);
 void guard_off_again(struct guard *guard, int64_t t_ms);
@@ -135,7 +136,6 @@ void guard_refuse(struct guard *guard, enum tl_err code, int64_t t_ms, const cha
 int32_t questions_left(const struct guard *guard);
 void checking_step(struct guard *guard, int64_t t_ms);
 void seating_step(struct guard *guard, int64_t t_ms);
-
 bool seat_rise_is_right(int64_t permille);
 /* Still above below_mc? Said once, with how long it takes. */
 bool seat_waits(struct guard *guard, int32_t below_mc, const char *what, int64_t t_ms);
@@ -145,6 +145,7 @@ void warm_offer(struct guard *guard, int64_t t_ms);
 void warm_step(struct guard *guard, int64_t t_ms);
 void warm_prove(struct guard *guard, int permille, int64_t t_ms);
 double warm_cooling_s(const struct guard *guard, double to_c); /* in still air */
+
 /* attend.c: the person at the bench: presence, park */
 void attend_step(struct guard *guard, int64_t t_ms);
 void attend_park(struct guard *guard, int64_t t_ms);

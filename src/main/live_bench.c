@@ -25,14 +25,6 @@
 
 enum { HELLO_WAIT_MS = 20000, SCRIBE_WAIT_MS = 3000 };
 
-struct bench_run {
-    const struct live_options *options;
-    const struct benchfile *bench;
-    struct keeper_config keeper;
-    int beat[2], sign[2], lines[2], durable[2];
-    pid_t scribe;
-};
-
 /* The recipe's HELLO says what it uses; it stays in the socket for the guard. */
 static int peek_hello(int fd, struct wire_hello *hello, struct tl_error *error)
 {
@@ -48,8 +40,8 @@ static int peek_hello(int fd, struct wire_hello *hello, struct tl_error *error)
 }
 
 /* The kernel has raised both lines; a contactor on one of them is closed until they are dropped. */
-static int open_port(const struct benchfile *bench, int port, struct port **out,
-                     struct tl_error *error)
+int bench_open_port(const struct benchfile *bench, int port, struct port **out,
+                    struct tl_error *error)
 {
     const struct bench_port *at = &bench->port[port];
     int failed = serial_open(at->path, at->baud, at->parity, out, error);
@@ -67,6 +59,20 @@ static int open_port(const struct benchfile *bench, int port, struct port **out,
     return failed;
 }
 
+void bench_encode_words(struct bench_run *run)
+{
+    run->keeper.words_count = 0;
+    for (int i = 0; i < run->bench->device_count; i++) {
+        int32_t port = run->bench->device[i].port;
+        if (port < 0 || !run->keeper.port[port])
+            continue;
+        run->keeper.words[run->keeper.words_count].port = port;
+        device_last_words(&run->bench->device[i],
+                          &run->keeper.words[run->keeper.words_count].frame);
+        run->keeper.words_count++;
+    }
+}
+
 static int open_ports(struct bench_run *run, const struct wire_hello *hello, struct tl_error *error)
 {
     const struct benchfile *bench = run->bench;
@@ -75,18 +81,11 @@ static int open_ports(struct bench_run *run, const struct wire_hello *hello, str
     guard_ports_needed(bench, hello->recipe.uses_plate, hello->recipe.uses_supply, need);
     run->keeper.port_count = bench->port_count;
     for (int i = 0; i < bench->port_count; i++) {
-        int failed = need[i] ? open_port(bench, i, &run->keeper.port[i], error) : 0;
+        int failed = need[i] ? bench_open_port(bench, i, &run->keeper.port[i], error) : 0;
         if (failed)
             return failed;
     }
-    for (int i = 0; i < bench->device_count; i++) {
-        int32_t port = bench->device[i].port;
-        if (port < 0 || !need[port])
-            continue;
-        run->keeper.words[run->keeper.words_count].port = port;
-        device_last_words(&bench->device[i], &run->keeper.words[run->keeper.words_count].frame);
-        run->keeper.words_count++;
-    }
+    bench_encode_words(run);
     return 0;
 }
 
@@ -101,7 +100,7 @@ static int prove_off(struct bench_run *run, struct tl_error *error)
     return 0;
 }
 
-static int make_pipes(struct bench_run *run)
+int bench_make_pipes(struct bench_run *run)
 {
     return pipe2(run->beat, O_CLOEXEC) || pipe2(run->sign, O_CLOEXEC | O_NONBLOCK) ||
                    pipe2(run->lines, O_CLOEXEC) || pipe2(run->durable, O_CLOEXEC | O_NONBLOCK)
@@ -132,12 +131,8 @@ static pid_t fork_scribe(struct bench_run *run)
     _exit(scribe_run(run->lines[0], run->options->record_fd, run->durable[1]) ? 1 : 0);
 }
 
-static pid_t fork_guard(struct bench_run *run)
+_Noreturn static void be_live_guard(struct bench_run *run)
 {
-    pid_t pid = fork();
-
-    if (pid != 0)
-        return pid;
     const int not_its[] = {run->beat[0], run->sign[1], run->lines[0], run->durable[1],
                            run->options->record_fd};
     close_all(not_its, 5);
@@ -179,12 +174,16 @@ static void outrank_guard(void)
     mlockall(MCL_CURRENT | MCL_FUTURE);
 }
 
-static int watch(struct bench_run *run)
+int bench_watch(struct bench_run *run, void (*be_guard)(struct bench_run *run))
 {
     int unsent = 0, status = 0;
 
-    run->scribe = fork_scribe(run);
-    run->keeper.guard = run->scribe > 0 ? fork_guard(run) : -1;
+    run->scribe = run->options->record_fd >= 0 ? fork_scribe(run) : 0;
+    run->keeper.guard = run->scribe >= 0 ? fork() : -1;
+    if (run->keeper.guard == 0) {
+        be_guard(run);
+        _exit(1);
+    }
     if (run->keeper.guard < 0)
         return TL_SYSTEM;
     const int not_its[] = {
@@ -197,7 +196,8 @@ static int watch(struct bench_run *run)
     outrank_guard();
     enum keeper_end end = keeper_watch(&run->keeper, &unsent);
     waitpid(run->keeper.guard, &status, 0);
-    reap_scribe(run->scribe);
+    if (run->scribe > 0)
+        reap_scribe(run->scribe);
     if (end == KEEPER_OVER)
         return 0;
     fprintf(stderr, "tinlatch-guard: the guard %s; every instrument was told to switch off%s\n",
@@ -232,11 +232,11 @@ int live_bench(const struct live_options *options, const struct benchfile *bench
         failed = open_ports(&run, &hello, &error);
     if (!failed)
         failed = prove_off(&run, &error);
-    if (!failed && make_pipes(&run))
+    if (!failed && bench_make_pipes(&run))
         failed = tl_error_set(&error, TL_SYSTEM, "no pipes: %s", strerror(errno));
     if (failed) {
         tell_refusal(options, &error);
         return failed;
     }
-    return watch(&run);
+    return bench_watch(&run, be_live_guard);
 }

@@ -1,9 +1,11 @@
 /* SPDX-License-Identifier: MIT */
-/* live_bench - tinlatch-guard --live: keeper, guard and scribe of one run. */
+/* live_bench - tinlatch-guard --live and --check: keeper, guard and scribe of one run, or keeper and guard of a
+ * check. */
 #ifndef TINLATCH_LIVE_BENCH_H
 #define TINLATCH_LIVE_BENCH_H
 
 #include "tinlatch/benchfile.h"
+#include "tinlatch/keeper.h"
 
 struct live_options {
     int recipe_fd, front_fd, record_fd;            /* inherited from the front */
@@ -12,5 +14,27 @@ struct live_options {
 
 /* 0 when the run ended in order, whatever its outcome; else a negative enum tl_err. Everything is off. */
 int live_bench(const struct live_options *options, const struct benchfile *bench);
+
+/* Every proof of `tinlatch bench check`, told over front_fd. 0 when it ended in order; else a negative enum
+ * tl_err. Everything is off. */
+int check_bench(int front_fd, const struct benchfile *bench);
+
+/* What the two share. */
+struct bench_run {
+    const struct live_options *options; /* record_fd -1: there is no record, and no scribe */
+    const struct benchfile *bench;
+    struct keeper_config keeper;
+    int beat[2], sign[2], lines[2], durable[2];
+    pid_t scribe;
+};
+
+/* Open one port; what hangs on its control lines is dropped at once. */
+int bench_open_port(const struct benchfile *bench, int port, struct port **out,
+                    struct tl_error *error);
+/* Encode the last words of whatever hangs on the open ports. */
+void bench_encode_words(struct bench_run *run);
+int bench_make_pipes(struct bench_run *run);
+/* Fork scribe and guard (`be_guard` never returns), watch, have the last word. */
+int bench_watch(struct bench_run *run, void (*be_guard)(struct bench_run *run));
 
 #endif

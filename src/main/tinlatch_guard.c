@@ -28,8 +28,10 @@ static const char synopsis[] =
     "tinlatch-guard --list\n"
     "  Every serial port of this machine: its stable name, who holds it, and what makes it "
     "usable.\n"
-    "tinlatch-guard --live ...\n"
-    "  A run, as `tinlatch run` starts it; not for the hand.\n";
+    "tinlatch-guard --live ..., tinlatch-guard --check ...\n"
+    "  A run, as `tinlatch run` starts it, and a check, as `tinlatch bench check` does; not for "
+    "the "
+    "hand.\n";
 
 static int refuse(const struct tl_error *error, const char *source, size_t length)
 {
@@ -228,6 +230,25 @@ static int live(int argc, char *argv[])
     return live_bench(&options, &bench) ? STATUS_INVALID : 0;
 }
 
+/* --check BENCH FRONT_FD */
+static int check(int argc, char *argv[])
+{
+    static struct benchfile bench;
+    struct tl_error error = {0};
+    char *text = NULL;
+    size_t length = 0;
+    int front_fd = argc == 4 ? descriptor(argv[3]) : -1;
+
+    if (front_fd < 0) {
+        tl_error_set(&error, TL_USAGE, "--check is for `tinlatch bench check`");
+        return refuse(&error, NULL, 0);
+    }
+    if (load(argv[2], &text, &length, &bench, &error))
+        return refuse(&error, text, length);
+    free(text);
+    return check_bench(front_fd, &bench) ? STATUS_INVALID : 0;
+}
+
 int main(int argc, char *argv[])
 {
     occupy_streams();
@@ -237,6 +258,8 @@ int main(int argc, char *argv[])
     int status = 0;
     if (argc > 1 && !strcmp(argv[1], "--live"))
         return live(argc, argv);
+    if (argc > 1 && !strcmp(argv[1], "--check"))
+        return check(argc, argv);
     if (argc == 2 && !strcmp(argv[1], "--help")) {
         fputs(synopsis, stdout);
     } else if (argc == 2 && !strcmp(argv[1], "--list")) {

@@ -31,14 +31,19 @@ case_of quick-hand sensor-open 3 tripped sensor-open
 case_of quick-hand heater-stuck-on 3 tripped plate-over
 case_of quick-hand controller-ignores-set-point 2 invalid
 
-# bench check: stated, not proved
-run 0 tinlatch bench check --bench "$TOP/tests/data/quick-controller.ini" --json
-json '.proved == false and (.protections | length) > 4'
-json '.protections[0].covered and (.protections[0].by | contains("cut-off"))'
+# bench check of a bench that is not there: each instrument is missing, nothing counts as proved
+run 5 tinlatch bench check --bench "$TOP/tests/data/quick-controller.ini" --json </dev/null
+json '.outcome == "device" and (.protections | length) > 4'
+json '[.proofs[] | select(.proof == "port") | .result] == ["fails", "fails", "fails"]'
+json '.protections[0].proof == "not proved" and (.protections[0].by | contains("cut-off"))'
 sed '/^\[cut-off\]/,/^$/d; /^silence/d' "$TOP/tests/data/quick-controller.ini" >bare.ini
-run 0 tinlatch bench check --bench bare.ini
-out_has "NO  program or computer dies"
+run 5 tinlatch bench check --bench bare.ini </dev/null
+out_has "NO    program or computer dies"
+out_has "is it plugged in?"
+out_lacks "off at the end"
 out_has "goes on holding its set-point"
+run 4 tinlatch bench check </dev/null
+err_has "--bench"
 run 2 tinlatch bench
 run 2 tinlatch bench dance
 run 2 tinlatch bench learn
