@@ -68,8 +68,8 @@ static void pass(struct recipe *recipe, double time_s, int32_t spent_ms)
 /* ---- plate ---------------------------------------------------------------------------------- */
 
 /* More time helps a plate that is on its way; one that stands still has another trouble. */
-static void hint_of_ramp(const struct recipe *recipe, struct call *call, double half_c, double to_c,
-                         double timeout_s)
+static void hint_of_wait(const struct recipe *recipe, struct call *call, double half_c, double to_c,
+                         double timeout_s, const char *trouble)
 {
     double read_c, moved_k, left_k;
     if (!plate_c(recipe, &read_c) || isnan(half_c))
@@ -80,11 +80,8 @@ static void hint_of_ramp(const struct recipe *recipe, struct call *call, double 
         snprintf(call->hint, sizeof call->hint, "it still moves by %.2g C/s: give it more time",
                  moved_k / (timeout_s / 2));
     else
-        snprintf(
-            call->hint, sizeof call->hint,
-            "in the last %.0f s it moved by %.1f C only: is the sensor seated, the heater on and "
-            "strong enough",
-            timeout_s / 2, moved_k);
+        snprintf(call->hint, sizeof call->hint, "in the last %.0f s it moved by %.1f C only: %s",
+                 timeout_s / 2, moved_k, trouble);
 }
 
 int act_plate_ramp(struct recipe *recipe, struct call *call)
@@ -113,7 +110,8 @@ int act_plate_ramp(struct recipe *recipe, struct call *call)
         if (isnan(half_c) && now_s(recipe) - start_s >= timeout_s / 2)
             half_c = read_c;
     } while (now_s(recipe) - start_s < timeout_s);
-    hint_of_ramp(recipe, call, half_c, to_c, timeout_s);
+    hint_of_wait(recipe, call, half_c, to_c, timeout_s,
+                 "is the sensor seated, the heater on and strong enough");
     return call_otherwise(recipe, call, TL_TIMEOUT,
                           "the plate read %s after %s; it was to reach %s",
                           plate_text(recipe, read, sizeof read),
@@ -215,7 +213,7 @@ int act_cool(struct recipe *recipe, struct call *call)
                     "cool: to what? plate = \"45 C\", or joint = \"frame\"");
     if (call_given(call, "joint"))
         need_estimate(recipe, call);
-    double timeout_s = call_number(call, "timeout"), start_s = now_s(recipe);
+    double timeout_s = call_number(call, "timeout"), start_s = now_s(recipe), half_c = NAN;
     char read[48], time[32];
     heat_off(recipe);
     tally_time(recipe, timeout_s);
@@ -226,7 +224,12 @@ int act_cool(struct recipe *recipe, struct call *call)
         exchange(recipe);
         if (cool_enough(recipe, call))
             return 0;
+        if (isnan(half_c) && now_s(recipe) - start_s >= timeout_s / 2)
+            plate_c(recipe, &half_c);
     } while (now_s(recipe) - start_s < timeout_s);
+    if (call_given(call, "plate"))
+        hint_of_wait(recipe, call, half_c, call_number(call, "plate"), timeout_s,
+                     "is the heater off, does the sensor follow the plate");
     return call_otherwise(recipe, call, TL_TIMEOUT, "the plate still read %s after %s",
                           plate_text(recipe, read, sizeof read),
                           quantity_print(timeout_s, UNIT_TIME, time, sizeof time));
