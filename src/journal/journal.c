@@ -14,7 +14,7 @@
 
 enum { RECORD_FORMAT = 1 };
 enum { LINE_BYTES = 16384 }; /* the longest line there can be, every byte of every text escaped */
-_Static_assert(LINE_SNAPSHOT_MOST <= LINE_BYTES, "line_snapshot checks no bounds");
+_Static_assert((int)LINE_SNAPSHOT_MOST <= (int)LINE_BYTES, "line_snapshot checks no bounds");
 enum { BACKLOG = 65536 };     /* what may wait for a reader that is behind: some ten seconds */
 enum { LAST_WAIT_MS = 1000 }; /* for a reader that is behind, when the journal is freed */
 
