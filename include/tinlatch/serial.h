@@ -24,10 +24,10 @@ int serial_open(const char *path, int baud, char parity, struct port **out, stru
 /* One entry per serial port of the machine. */
 struct serial_entry {
     char path[128], by_id[256], description[128], owner[32], group[32];
-    bool may_open;      /* this user, now */
+    bool may_open;      /* this user, now: it is allowed and nobody holds it */
     int holder;         /* process that holds our lock, or has it open; 0 = none, -1 = not known which */
     char holder_name[64];
-    char mend[160];     /* the one command that makes it usable; "" = nothing to mend */
+    char mend[160];     /* the one command (or, of a run of ours, the advice) that makes it usable; "" = nothing to mend */
 };
 /* Returns how many there are, at most `most`; 0: none. Opens none of them: that alone would raise its lines. */
 int serial_list(struct serial_entry *entries, int most);

@@ -44,7 +44,7 @@ static enum outcome list(struct cli *cli)
     cli_flush(cli);
     pid_t child = fork();
     if (child == 0) {
-        const char *argv[] = {guard, "--list", NULL};
+        const char *argv[] = {guard, "--list", cli->options.json ? "--json" : NULL, NULL};
         if (dup2(fileno(cli->out), 1) == 1)
             execv(guard, (char *const *)argv);
         _exit(RUN_INVALID);

@@ -25,8 +25,8 @@ const struct verb verbs[VERBS] = {
          "Starts the guard, which opens the ports that the bench file names, proves each\n"
          "instrument, asks its questions and tests the seat of the sensors; then the recipe runs,\n"
          "with the live view on the terminal. There is no default bench: without --bench or a\n"
-         "bench.ini of your own it refuses. So it does while a trip is latched. Exit status and\n"
-         "keys: docs/reference/live-view.md."},
+         "bench.ini of your own it refuses. So it does while a trip is latched. What the\n"
+         "screen shows and the keys do: docs/reference/live-view.md."},
     [VERB_CLEAR] =
         {"clear", "", false, "look at a latched trip, give the reason, release it",
          "Shows the trip that is latched: what happened, what to do, what to look at. Asks for "
@@ -42,16 +42,17 @@ const struct verb verbs[VERBS] = {
          "temperature did and when each output was last on. docs/reference/mimic.md."},
     [VERB_BENCH] =
         {"bench", "list|check|learn", true, "ports, protections, the plate's constants",
-         "list: every serial port of this machine, who holds it and what makes it usable. check:\n"
-         "opens the bench's ports, has each instrument show what a run relies on, and says what\n"
+         "list: every serial port of this machine, its stable name, who holds it, whether you may\n"
+         "open it and the one command that mends it; opens none (--json: `ports`). check: opens\n"
+         "the bench's ports, has each instrument show what a run relies on, and says what\n"
          "protects this bench and what does not: docs/reference/bench-check.md.\n"
          "learn --from RECORD: heat capacity, losses and lags of the plate out of the record of\n"
          "recipes/learn-plate.lua, run with the plate empty; a poor fit is refused."},
     [VERB_HELP] =
         {"help", "[NAME]", false, "a primitive of the recipe language, a verb, faults, shipped",
-         "Explains a primitive of the recipe language or a verb; `faults` lists the faults of a\n"
-         "rehearsal, `shipped` the recipes, boards and inserts that are there. Without a name: the "
-         "verbs, the options and the list of primitives."},
+         "Explains a primitive of the recipe language, a key of the header, a fault or a verb.\n"
+         "`faults` lists the faults of a rehearsal, `shipped` the recipes, boards and inserts\n"
+         "that are there. Without a name: the verbs, the options and all there is to ask for."},
 };
 
 const char *const verb_names[VERBS + 1] = {"check", "rehearse", "run",  "clear",

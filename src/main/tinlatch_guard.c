@@ -14,6 +14,7 @@
 #include <string.h>
 
 #include "tinlatch/benchfile.h"
+#include "tinlatch/bytes.h"
 #include "tinlatch/device.h"
 #include "tinlatch/file.h"
 #include "tinlatch/serial.h"
@@ -25,7 +26,7 @@ static const char synopsis[] =
     "  Reads and checks a bench file; prints its limits, each with its line, and the last words "
     "of\n"
     "  every instrument: the bytes that switch it off. Opens no port.\n"
-    "tinlatch-guard --list\n"
+    "tinlatch-guard --list [--json]\n"
     "  Every serial port of this machine: its stable name, who holds it, and what makes it "
     "usable.\n"
     "tinlatch-guard --live ..., tinlatch-guard --check ...\n"
@@ -114,10 +115,18 @@ static int show(const char *file)
     return result;
 }
 
+/* A USB port that udev has given no name is another one after the next plugging in. */
+static const char *name_note(const struct serial_entry *entry)
+{
+    bool may_change = strstr(entry->path, "/ttyUSB") || strstr(entry->path, "/ttyACM");
+    return !entry->by_id[0] && may_change ? " (it has no stable name: it may change)" : "";
+}
+
 static void print_port(const struct serial_entry *entry)
 {
     printf("%s\n", entry->path);
-    printf("  name in the bench file  %s\n", entry->by_id[0] ? entry->by_id : entry->path);
+    printf("  name in the bench file  %s%s\n", entry->by_id[0] ? entry->by_id : entry->path,
+           name_note(entry));
     if (entry->description[0])
         printf("  what it is              %s\n", entry->description);
     printf("  owner, group            %s, %s\n", entry->owner, entry->group);
@@ -128,10 +137,45 @@ static void print_port(const struct serial_entry *entry)
     printf("  you may open it         %s%s\n", entry->may_open ? "yes" : "no: ", entry->mend);
 }
 
-static void list_ports(void)
+static void add_key(struct bytes *b, const char *key, const char *value)
+{
+    bytes_text(b, b->at[b->length - 1] == '{' ? "\"" : ",\"");
+    bytes_text(b, key);
+    bytes_text(b, "\":");
+    bytes_json(b, value);
+}
+
+static void print_port_json(const struct serial_entry *entry, bool first)
+{
+    char text[4096];
+    struct bytes b;
+    bytes_init(&b, text, sizeof text);
+    bytes_char(&b, '{');
+    add_key(&b, "path", entry->path);
+    add_key(&b, "by_id", entry->by_id);
+    add_key(&b, "description", entry->description);
+    add_key(&b, "owner", entry->owner);
+    add_key(&b, "group", entry->group);
+    add_key(&b, "holder", entry->holder_name);
+    bytes_text(&b, ",\"holder_pid\":");
+    bytes_int(&b, entry->holder);
+    bytes_text(&b, entry->may_open ? ",\"may_open\":true" : ",\"may_open\":false");
+    add_key(&b, "mend", entry->mend);
+    bytes_char(&b, '}');
+    printf("%s%.*s", first ? "" : ",", (int)b.length, b.at);
+}
+
+static void list_ports(bool json)
 {
     static struct serial_entry entries[PORTS_SHOWN];
     int count = serial_list(entries, PORTS_SHOWN);
+    if (json) {
+        fputs("{\"ports\":[", stdout);
+        for (int i = 0; i < count; i++)
+            print_port_json(&entries[i], i == 0);
+        fputs("]}\n", stdout);
+        return;
+    }
     if (count == 0)
         printf("no serial port on this machine: nothing is plugged in, or this is a container or a "
                "virtual machine that was given none\n");
@@ -262,8 +306,9 @@ int main(int argc, char *argv[])
         return check(argc, argv);
     if (argc == 2 && !strcmp(argv[1], "--help")) {
         fputs(synopsis, stdout);
-    } else if (argc == 2 && !strcmp(argv[1], "--list")) {
-        list_ports();
+    } else if (argc >= 2 && argc <= 3 && !strcmp(argv[1], "--list") &&
+               (argc == 2 || !strcmp(argv[2], "--json"))) {
+        list_ports(argc == 3);
     } else if (argc == 2 && !strcmp(argv[1], "--version")) {
         printf("tinlatch-guard %s\n", TINLATCH_VERSION);
     } else {

@@ -95,6 +95,22 @@ static void find_by_id(const char *root, struct serial_entry *entry)
         closedir(directory);
 }
 
+/* One that is held cannot be opened, whatever its owner allows. A run of ours is not to be killed: its plate may
+ * be hot, and its keeper would have to bring it down. */
+static void mend_holder(struct serial_entry *entry)
+{
+    if (entry->holder == 0 || !entry->may_open)
+        return;
+    entry->may_open = false;
+    if (!strncmp(entry->holder_name, "tinlatch", 8))
+        bytes_copy_text(entry->mend, sizeof entry->mend,
+                        "wait for the end of that run, or stop it");
+    else if (entry->holder > 0)
+        snprintf(entry->mend, sizeof entry->mend, "kill %d", entry->holder);
+    else
+        bytes_copy_text(entry->mend, sizeof entry->mend, "end the program that holds it");
+}
+
 static bool fill(const char *root, const char *name, struct serial_entry *entry)
 {
     char directory[PATH_MAX];
@@ -114,6 +130,7 @@ static bool fill(const char *root, const char *name, struct serial_entry *entry)
     if (entry->holder == 0)
         entry->holder =
             access_find_opener(entry->path, entry->holder_name, sizeof entry->holder_name);
+    mend_holder(entry);
     return true;
 }
 

@@ -31,6 +31,11 @@ case_of quick-hand sensor-open 3 tripped sensor-open
 case_of quick-hand heater-stuck-on 3 tripped plate-over
 case_of quick-hand controller-ignores-set-point 2 invalid
 
+# bench list: whatever this machine has
+run 0 tinlatch bench list
+run 0 tinlatch bench list --json
+json '.ports | type == "array" and all(has("path") and has("by_id") and has("holder") and has("mend"))'
+
 # bench check of a bench that is not there: each instrument is missing, nothing counts as proved
 run 5 tinlatch bench check --bench "$TOP/tests/data/quick-controller.ini" --json </dev/null
 json '.outcome == "device" and (.protections | length) > 4'

@@ -567,6 +567,10 @@ static void test_list_names_the_holder(void **state)
 
     assert_int_equal(entries[0].holder, getpid());
     assert_string_equal(entries[0].holder_name, "test_serial");
+    assert_false(entries[0].may_open); /* it is ours, but not now */
+    snprintf(path, sizeof path, "kill %d", (int)getpid());
+    assert_string_equal(entries[0].mend, path);
+    snprintf(path, sizeof path, "%s/dev/ttyUSB0", scratch);
     serial_unlock(path, lock);
 }
 
