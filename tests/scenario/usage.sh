@@ -188,7 +188,7 @@ run 0 tinlatch rehearse "$TOP/recipes/reball.lua" --answers answers
 out_has 'said no  to "Lift the stencil.'
 expect "blanks at a line's end" bash -c '! grep -q " $" "$1"' - "$out"
 
-for page in --help "check --help" "help faults"; do
+for page in --help help "help faults" "help "{check,rehearse,run,clear,mimic,bench,help} "help plate.ramp"; do
     # shellcheck disable=SC2086
     run 0 tinlatch $page
     expect "a line of \`$page\` is longer than 100 columns" bash -c '! grep -nE "^.{101,}" "$1"' - "$out"
