@@ -394,11 +394,13 @@ static void write_warnings(const struct page *page)
         fprintf(page->out, "%d more warnings\n", run->warnings_lost);
 }
 
-/* Hands first: whoever stands at the bench reads one line before doing something. */
+/* Hands first: whoever stands at the bench reads one line before doing something. A step that fails leaves the
+ * bench as hot as a trip does. */
 static void write_trip(const struct page *page)
 {
     const struct run *run = page->run;
-    if (!run->tripped)
+    bool left_hot = run->outcome == RUN_FAILED && run->driven && run->hands[0];
+    if (!run->tripped && !left_hot)
         return;
     fputc('\n', page->out);
     if (run->hands[0])

@@ -294,6 +294,22 @@ static void test_a_mistake_before_anything_was_driven_shows_nothing_else(void **
     after("\nMargins", text);
 }
 
+static void test_a_step_that_fails_tells_first_what_to_do_with_ones_hands(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    snprintf(run.hands, sizeof run.hands, "Heat is off. The joints are still molten: hands off.");
+    run.outcome = RUN_FAILED;
+    run.driven = true;
+
+    as_text(&demo_style);
+    after("seed 1\n\nHeat is off. The joints are still molten: hands off.\n\nLimits", text);
+
+    run.outcome = RUN_DONE; /* nothing is left to say */
+    as_text(&demo_style);
+    assert_null(strstr(text, "hands off"));
+}
+
 static void test_an_error_that_stands_above_is_not_repeated(void **state)
 {
     (void)state;
@@ -760,6 +776,7 @@ int main(void)
         cmocka_unit_test(test_a_limit_that_was_passed_is_never_called_kept),
         cmocka_unit_test(test_a_rate_that_was_never_reached_is_said),
         cmocka_unit_test(test_a_mistake_before_anything_was_driven_shows_nothing_else),
+        cmocka_unit_test(test_a_step_that_fails_tells_first_what_to_do_with_ones_hands),
         cmocka_unit_test(test_an_error_that_stands_above_is_not_repeated),
         cmocka_unit_test(test_a_narrow_terminal_gets_narrow_tables),
         cmocka_unit_test(test_a_trip_without_a_reading_still_has_its_cross),
