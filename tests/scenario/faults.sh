@@ -76,6 +76,11 @@ printf '# nobody nods\n45000\nno\n' >answers
 run 1 tinlatch rehearse "$split" --answers answers --json
 json '.error.line == 14 and (.error.text | contains("answered with no"))'
 
+# Molten joints on a hot plate are told first, whatever ended the recipe.
+printf '45000\nyes\nno\n' >answers
+run 1 tinlatch rehearse "$split" --answers answers
+expect "a failed lift does not begin with the hands" grep -q "still molten: hands off until it beeps" <(head -n 4 "$out")
+
 # Each fits its question or is refused; what nobody asks for is said.
 printf '45 kohm after 1 s\nYES\n' >answers
 run 0 tinlatch rehearse "$split" --answers answers --json
