@@ -62,6 +62,7 @@ struct readings {
     bool ramp_known;           /* five seconds of plate history are there */
     int32_t ramp_mc_s;         /* two one-second means, four seconds apart */
     struct supply_reading supply;
+    int32_t duty_permille;     /* what the plate's instrument says that it drives; -1 = it does not say */
     int32_t plate_silent_ms;   /* since the plate's instrument last answered whole */
     int32_t supply_silent_ms;
     int32_t recipe_silent_ms;  /* since the recipe's last turn */

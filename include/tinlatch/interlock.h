@@ -30,6 +30,7 @@ enum rule_id {
     POWER_ON_HOT_BOARD,
     HEAT_WHILE_POWERED,
     SUPPLY_DISOBEYS,
+    HEAT_UNCOMMANDED,
     FRONT_SILENT,
     FRONT_GONE,
     KEEPER_SILENT,
@@ -66,11 +67,13 @@ struct rule_state {
 struct interlock {
     struct rule_state state[RULES];
     bool tripped;           /* some rule of kind RULE_TRIP or RULE_STOP is latched */
-    enum rule_id first_out; /* valid when tripped: the first of them; ties go to the lower id */
-    int64_t tripped_ms;
+    enum rule_id first_out; /* valid when tripped: the first fault, else the first stop; ties go to the lower id */
+    int64_t tripped_ms;     /* when that came */
     int64_t stepped_ms;     /* the last scan */
     bool stepped;
-    bool heat_was_granted;
+    bool heat_was_granted, supply_was_granted;
+    int32_t rail;           /* what the supply was granted for, ... */
+    bool inject;            /* ... and how */
     int64_t heat_ms;        /* time with heat granted so far */
     uint32_t stop_seen;     /* stop_count when the run began */
     bool stop_known;

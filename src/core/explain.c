@@ -59,6 +59,9 @@ static const struct advice advices[RULES] = {
         {"the supply was told to switch off and still reads on: switch it off by hand, or take "
          "its leads off the board",
          "look whether somebody switched it on at its front, and whether it obeys its port"},
+    [HEAT_UNCOMMANDED] = {"the plate was told off and does not obey: pull its mains plug now",
+                          "look at the plate's instrument and its relay before the plug goes in "
+                          "again; only a cut-off in its mains switches such a plate off"},
     [FRONT_SILENT] = {"heat is off until the screen's program answers again; the recipe goes on",
                       "look whether the computer is busy or its terminal hangs"},
     [FRONT_GONE] = {"heat and supply are off; the run is over",
@@ -242,8 +245,14 @@ static void say_what(enum rule_id id, const struct limits *limits, const struct 
         snprintf(out, BENCH_TEXT, "stop was pressed");
         return;
     case SUPPLY_DISOBEYS:
-        snprintf(out, BENCH_TEXT, "the supply reads on at %s though it is told to be off",
-                 volts(in->supply.mv).text);
+        snprintf(out, BENCH_TEXT, "the supply gives %s at %s though it is told to be off",
+                 amps(in->supply.ma).text, volts(in->supply.mv).text);
+        return;
+    case HEAT_UNCOMMANDED:
+        snprintf(out, BENCH_TEXT,
+                 "the plate's instrument says that it drives its heater at %d %% though it is told "
+                 "to be off",
+                 (int)((in->duty_permille + 9) / 10));
         return;
     case FRONT_SILENT:
         snprintf(out, BENCH_TEXT, "the screen's program has said nothing for %s; allowed is %s",

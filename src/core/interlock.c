@@ -69,10 +69,16 @@ static void step_rule(struct rule_state *state, const struct rule *rule, bool ca
         state->latched = true;
 }
 
+/* A stop is a person's wish: a fault that comes after it is no consequence of it. */
+static bool outranks(enum rule_id id, enum rule_id kept)
+{
+    return rules[id].kind == RULE_TRIP && rules[kept].kind == RULE_STOP;
+}
+
 /* The first rule that ends the run is kept: later ones are mostly its consequences. */
 static void keep_first_out(struct interlock *il, enum rule_id id, int64_t t_ms)
 {
-    if (il->tripped || !il->state[id].latched)
+    if (!il->state[id].latched || (il->tripped && !outranks(id, il->first_out)))
         return;
     il->tripped = true;
     il->first_out = id;
@@ -111,6 +117,8 @@ static bool supply_is_allowed(const struct interlock *il, const struct facts *f)
 {
     if (il->tripped || !f->limits->uses_supply || f->want->heat)
         return false;
+    if (il->supply_was_granted && (il->rail != f->want->rail || il->inject != f->want->inject))
+        return false; /* leads are not moved under power, nor one rail's limits left for another's */
     if (!rail_is_valid(f->limits, f->want->rail) || f->in->supply.quality != QUALITY_GOOD)
         return false;
     if (cut(f->want->mv, supply_limit_mv(f->limits, f->want)) == 0 ||
@@ -163,7 +171,7 @@ void interlock_step(struct interlock *il, const struct limits *limits, const str
         il->stop_seen = in->stop_count;
     }
 
-    struct facts f = {limits, in, want, t_ms, il->heat_ms, il->stop_seen};
+    struct facts f = {limits, in, want, t_ms, il->heat_ms, il->stop_seen, il->heat_was_granted};
     /*@ loop invariant 0 <= id <= RULES;
         loop variant RULES - id;
     */
@@ -173,4 +181,7 @@ void interlock_step(struct interlock *il, const struct limits *limits, const str
     }
     grant(limits, want, heat_is_allowed(il, &f), supply_is_allowed(il, &f), out);
     il->heat_was_granted = out->heat;
+    il->supply_was_granted = out->supply_on;
+    il->rail = want->rail;
+    il->inject = want->inject;
 }

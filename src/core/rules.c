@@ -23,6 +23,7 @@ const struct rule rules[RULES] = {
     [POWER_ON_HOT_BOARD] = { "power-on-hot-board",        0, RULE_TRIP,  UNTIL_CLEAR },
     [HEAT_WHILE_POWERED] = { "heat-while-powered",      500, RULE_TRIP,  UNTIL_CLEAR },
     [SUPPLY_DISOBEYS]    = { "supply-disobeys",        2000, RULE_TRIP,  UNTIL_CLEAR },
+    [HEAT_UNCOMMANDED]   = { "heat-uncommanded",       3000, RULE_TRIP,  UNTIL_CLEAR },
     [FRONT_SILENT]       = { "front-silent",              0, RULE_PAUSE, LATCH_NONE  },
     [FRONT_GONE]         = { "front-gone",                0, RULE_STOP,  THIS_RUN    },
     [KEEPER_SILENT]      = { "keeper-silent",             0, RULE_TRIP,  UNTIL_CLEAR },
@@ -37,6 +38,8 @@ enum { RAMP_NOISE_MC_S = 200 };
 enum { HOT_MC = 60000 };
 /* What a supply's own meter may be off: a part of the limit, and its last digits. */
 enum { VOLTS_PART = 50, VOLTS_DIGITS_MV = 20, AMPS_PART = 20, AMPS_DIGITS_MA = 10 };
+/* More than the zero of any bench supply's ammeter; what it says of its output is then not true. */
+enum { OFF_MOST_MA = 100 };
 
 static bool too_old(int32_t age_ms, int32_t stale_ms)
 {
@@ -138,7 +141,10 @@ bool sensors_are_below(const struct facts *f, int32_t most_mc, int32_t board_mc)
 
 bool supply_reads_on(const struct facts *f)
 {
-    return f->limits->uses_supply && f->in->supply.quality == QUALITY_GOOD && f->in->supply.on;
+    const struct supply_reading *supply = &f->in->supply;
+
+    return f->limits->uses_supply && supply->quality == QUALITY_GOOD &&
+           (supply->on || supply->ma > OFF_MOST_MA);
 }
 
 static bool power_is_near(const struct facts *f)
@@ -211,16 +217,22 @@ static bool device_is_silent(const struct facts *f)
     return in->supply_silent_ms >= f->limits->silent_ms || supply_is_unread(f);
 }
 
+/* Measured is measured, whatever the supply says of its output. */
+static bool supply_is_read(const struct facts *f)
+{
+    return f->limits->uses_supply && f->in->supply.quality == QUALITY_GOOD;
+}
+
 static bool volts_are_over(const struct facts *f)
 {
     int64_t most = supply_limit_mv(f->limits, f->want);
-    return supply_reads_on(f) && f->in->supply.mv > most + most / VOLTS_PART + VOLTS_DIGITS_MV;
+    return supply_is_read(f) && f->in->supply.mv > most + most / VOLTS_PART + VOLTS_DIGITS_MV;
 }
 
 static bool amps_are_over(const struct facts *f)
 {
     int64_t most = supply_limit_ma(f->limits, f->want);
-    return supply_reads_on(f) && f->in->supply.ma > most + most / AMPS_PART + AMPS_DIGITS_MA;
+    return supply_is_read(f) && f->in->supply.ma > most + most / AMPS_PART + AMPS_DIGITS_MA;
 }
 
 static bool power_is_on_hot_board(const struct facts *f)
@@ -228,6 +240,12 @@ static bool power_is_on_hot_board(const struct facts *f)
     int32_t most_mc = f->limits->power_mc;
     return power_is_near(f) &&
            (board_reads_at_least(most_mc, f) || plate_reads_at_least(most_mc, f));
+}
+
+/* Told off, and by its own word it drives on. */
+static bool plate_says_it_heats(const struct facts *f)
+{
+    return plate_is_used(f) && !f->heat_was_granted && f->in->duty_permille > 0;
 }
 
 /* Hot, or not to be read: what cannot be trusted is taken for hot. */
@@ -269,6 +287,8 @@ bool rule_fires(enum rule_id id, const struct facts *f)
         return plate_is_used(f) && f->want->heat && power_is_near(f);
     case SUPPLY_DISOBEYS:
         return supply_reads_on(f) && !f->want->supply_on;
+    case HEAT_UNCOMMANDED:
+        return plate_says_it_heats(f);
     case FRONT_SILENT:
         return f->in->front_silent_ms >= f->limits->front_pause_ms;
     case FRONT_GONE:

@@ -15,6 +15,7 @@ struct facts {
     int64_t t_ms;
     int64_t heat_ms;
     uint32_t stop_seen;
+    bool heat_was_granted; /* at the scan before */
 };
 
 /* Is the rule's cause there? */
@@ -25,6 +26,7 @@ bool temp_is_trusted(const struct temp_reading *reading, int32_t stale_ms);
 /* Every sensor in use is trusted and below `most_mc` (plate sensors) or `board_mc`. */
 bool sensors_are_below(const struct facts *f, int32_t most_mc, int32_t board_mc);
 
+/* It says so, or gives a current that no output gives when it is off. */
 bool supply_reads_on(const struct facts *f);
 
 /* What the supply may give as things are wanted: of the rail that is fed, or of the bench when

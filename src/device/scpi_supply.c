@@ -83,12 +83,14 @@ static bool set_points_are_due(const struct device *device)
 
 static void say_set_points(struct device *device)
 {
+    /* With the output on, no state in between may give more than both: the current that falls goes first. */
+    bool falls = wanted_ma(device) < device->told_ma;
     device->supply.settled = false;
     device->told_mv = wanted_mv(device);
     device->told_ma = wanted_ma(device);
     device->error_due = true;
-    say(device, SCPI_SET_VOLTS, device->told_mv);
-    say(device, SCPI_SET_AMPS, device->told_ma);
+    say(device, falls ? SCPI_SET_AMPS : SCPI_SET_VOLTS, falls ? device->told_ma : device->told_mv);
+    say(device, falls ? SCPI_SET_VOLTS : SCPI_SET_AMPS, falls ? device->told_mv : device->told_ma);
     ask(device, ASK_VOLTS);
 }
 

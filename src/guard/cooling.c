@@ -4,6 +4,7 @@
 
 #include <math.h>
 #include <stdio.h>
+#include <string.h>
 
 #include "tinlatch/quantity.h"
 
@@ -30,12 +31,18 @@ void cooling_begin(struct guard *guard, int64_t t_ms)
     guard->solid_told = guard->solid_ms == t_ms;
     guard->safe_since_ms = -1;
     guard->fall = (struct fall){.from_mc = guard->in.plate.temp_mc, .since_ms = t_ms};
-    cooling_hands(guard, guard->trip.hands, sizeof guard->trip.hands);
+    cooling_hands(guard, t_ms, guard->trip.hands, sizeof guard->trip.hands);
 }
 
 static bool plate_is_read(const struct guard *guard)
 {
     return guard->in.plate.quality == QUALITY_GOOD;
+}
+
+/* By its own word. In the first moments after off that may still be the answer from before. */
+static bool is_driven(const struct guard *guard)
+{
+    return guard->limits.uses_plate && guard->in.duty_permille > 0;
 }
 
 static bool over_its_ceiling(const struct guard *guard)
@@ -100,7 +107,7 @@ static bool joints_are_solid(struct guard *guard, int64_t t_ms)
 
     if (guard->solid_told || t_ms < guard->solid_ms)
         return false;
-    guard->solid_told = read && fall->seen && !fall->stuck;
+    guard->solid_told = read && fall->seen && !fall->stuck && !is_driven(guard);
     if (guard->solid_told || fall->doubt_told || (read && !fall->stuck))
         return guard->solid_told;
     fall->doubt_told = true;
@@ -141,7 +148,7 @@ bool cooling_over(struct guard *guard, int64_t t_ms)
         return false;
     if (!guard->limits.uses_plate)
         return true;
-    if (!touch_safe(guard)) {
+    if (!touch_safe(guard) || is_driven(guard)) {
         guard->safe_since_ms = -1;
         return false;
     }
@@ -159,6 +166,14 @@ static const char *print_wait(int64_t wait_ms, char *out, size_t size)
         return quantity_print(wait_s, UNIT_TIME, out, size);
     snprintf(out, size, "%.0f s", wait_s);
     return out;
+}
+
+/* A plate that nothing here can switch off: no port, and no contactor in its mains. */
+static bool only_a_hand_switches_it(const struct guard *guard)
+{
+    const struct benchfile *bench = guard->config.bench;
+
+    return bench->device[bench->plate_device].kind == DEVICE_BY_HAND && bench->cutoff_device < 0;
 }
 
 /* What makes it doubtful that off was obeyed; it stands before everything else. False: nothing does. */
@@ -179,6 +194,11 @@ static bool off_is_doubtful(const struct guard *guard, char *text, size_t size)
         snprintf(text, size,
                  "Heat was told off, but the plate's instrument does not answer: pull the mains "
                  "plug.");
+    else if (is_driven(guard) && guard->trip.rule == HEAT_UNCOMMANDED)
+        snprintf(text, size, "Heat was told off, but the plate heats on: pull its mains plug now.");
+    else if (only_a_hand_switches_it(guard))
+        snprintf(text, size, "Turn the plate off by hand now: nothing else does. It reads %d C.",
+                 (int)(plate->temp_mc / 1000));
     else if (over_its_ceiling(guard) && rising)
         snprintf(text, size,
                  "Heat was told off, but the plate is still at its limit: pull the mains plug.");
@@ -187,9 +207,9 @@ static bool off_is_doubtful(const struct guard *guard, char *text, size_t size)
     return true;
 }
 
-static void hands_off_plate(const struct guard *guard, char *text, size_t size)
+static void hands_off_plate(const struct guard *guard, int64_t t_ms, char *text, size_t size)
 {
-    int64_t wait_ms = guard->solid_ms - guard->ended_ms;
+    int64_t wait_ms = guard->solid_ms - t_ms;
     bool molten = guard->turn.joints > 0 && wait_ms > 0;
     char wait[40], doubt[BENCH_TEXT - 64];
 
@@ -208,21 +228,24 @@ static void hands_off_plate(const struct guard *guard, char *text, size_t size)
                  (int)(guard->in.plate.temp_mc / 1000));
 }
 
-static void hands_off_supply(const struct guard *guard, char *text, size_t size)
+static bool supply_answers(const struct guard *guard)
 {
-    const struct supply_reading *supply = &guard->in.supply;
-    bool known =
-        supply->quality == QUALITY_GOOD && guard->in.supply_silent_ms < guard->limits.silent_ms;
-
-    snprintf(text, size, "%s Nothing was heated.",
-             known ? "The supply is off."
-                   : "The supply was told off, but does not answer: switch it off by hand.");
+    return guard->in.supply.quality == QUALITY_GOOD &&
+           guard->in.supply_silent_ms < guard->limits.silent_ms;
 }
 
-void cooling_hands(const struct guard *guard, char *text, size_t size)
+static const char switch_it_off[] =
+    "The supply was told off, but does not answer: switch it off by hand.";
+
+void cooling_hands(const struct guard *guard, int64_t t_ms, char *text, size_t size)
 {
-    if (guard->limits.uses_plate)
-        hands_off_plate(guard, text, size);
-    else
-        hands_off_supply(guard, text, size);
+    if (!guard->limits.uses_plate) {
+        snprintf(text, size, "%s Nothing was heated.",
+                 supply_answers(guard) ? "The supply is off." : switch_it_off);
+        return;
+    }
+    hands_off_plate(guard, t_ms, text, size);
+    size_t length = strlen(text);
+    if (guard->limits.uses_supply && !supply_answers(guard) && length < size)
+        snprintf(text + length, size - length, " %s", switch_it_off);
 }

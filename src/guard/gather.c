@@ -144,6 +144,17 @@ static uint32_t stops_at_inputs(const struct guard *guard)
     return i >= 0 && guard->in_use[i] ? guard->device[i].inputs.stops : 0;
 }
 
+/* Per mille that the plate's instrument says it drives; -1: it does not say, or says nothing any more. */
+static int32_t driven_permille(const struct guard *guard)
+{
+    int32_t plate = guard->config.bench->plate_device;
+    const struct device *device = &guard->device[plate];
+
+    if (guard->gone[plate] || !device->channels.has_duty || device->was_reset)
+        return -1;
+    return device->channels.duty_permille;
+}
+
 static void gather_meter(struct guard *guard, int64_t t_ms)
 {
     int32_t i = guard->config.bench->meter_device;
@@ -168,6 +179,7 @@ void guard_gather(struct guard *guard, int64_t t_ms)
     if (guard->limits.uses_plate) {
         gather_plate(guard);
         gather_ramp(guard, t_ms);
+        guard->in.duty_permille = driven_permille(guard);
         guard->in.plate_silent_ms = silent_ms(guard, bench->plate_device, t_ms);
     }
     if (guard->limits.uses_supply) {

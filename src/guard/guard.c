@@ -98,6 +98,7 @@ static void guard_tripped(struct guard *guard, int64_t t_ms)
         journal_rule(guard->config.journal, t_ms, trip->rule, &trip->words);
     guard_last_words(guard);
     guard_enter(guard, EVENT_TRIP, t_ms);
+    cooling_hands(guard, t_ms, trip->hands, sizeof trip->hands);
     guard_say(guard, NOTE_HANDS, t_ms, trip->hands);
     guard_say(guard, NOTE_FAULT, t_ms, trip->words.what);
     guard_say(guard, NOTE_ACT, t_ms, trip->words.act);
@@ -155,8 +156,9 @@ static void guard_judge(struct guard *guard, int64_t t_ms)
     }
     interlock_step(&guard->interlock, &guard->limits, &guard->in, &guard->want, t_ms, &guard->out);
     guard_warn(guard, t_ms);
-    if (guard->interlock.tripped && !guard->trip.tripped)
-        guard_tripped(guard, t_ms);
+    if (guard->interlock.tripped &&
+        (!guard->trip.tripped || guard->trip.rule != guard->interlock.first_out))
+        guard_tripped(guard, t_ms); /* also the fault after a stop */
     else if (rule_of_kind_fires(guard, RULE_PAUSE, &rule))
         guard_paused(guard, rule, t_ms);
     else

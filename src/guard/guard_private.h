@@ -156,6 +156,6 @@ void guard_gather(struct guard *guard, int64_t t_ms);
 void cooling_begin(struct guard *guard, int64_t t_ms);
 void cooling_want(struct guard *guard, int64_t t_ms);
 bool cooling_over(struct guard *guard, int64_t t_ms);
-void cooling_hands(const struct guard *guard, char *text, size_t size);
+void cooling_hands(const struct guard *guard, int64_t t_ms, char *text, size_t size);
 
 #endif

@@ -19,7 +19,8 @@ struct fake_line {
     bool silent;     /* answers nothing */
     bool microvolts; /* calls its inputs v instead of c */
     int uptime_s;
-    bool cut; /* the line itself is gone */
+    bool cut;       /* the line itself is gone */
+    int stuck_duty; /* what it drives and says so, whatever it is told; 0 = it obeys */
     int duty, fan, offs, sets;
 };
 
@@ -47,6 +48,7 @@ static void fake_line_hear(struct fake_line *fake, const char *line)
         snprintf(body, sizeof body, "%u iam fake 1 silence=2000 up=5", sequence);
     else if (sscanf(strchr(line, ' '), " set d=%d f=%d", &fake->duty, &fake->fan) == 2) {
         fake->sets++;
+        fake->duty = fake->stuck_duty ? fake->stuck_duty : fake->duty;
         for (int i = 0; i < 3; i++)
             snprintf(input[i], sizeof input[i], fake->mc[i] < 0 ? "open" : "%d", fake->mc[i]);
         const char *kind = fake->microvolts ? "v" : "c",

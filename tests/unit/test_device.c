@@ -784,7 +784,27 @@ static void test_line_answer_to_last_words_is_neither_an_answer_nor_a_fault(void
     hear(&b, "off\r\n");
 
     assert_int_equal(b.device.bad_frames, 0);
+    assert_int_equal(b.device.offs, 2);
     assert_false(device_settled(&b.device));
+}
+
+static void test_line_keeps_what_a_proof_needs_of_its_answers(void **state)
+{
+    (void)state;
+    struct bench b;
+    identify_line(&b);
+    assert_string_equal(b.device.said, "demoworks P-0001");
+    assert_int_equal(b.device.told_silence_ms, 2000);
+
+    begin(&b);
+    hear(&b, checked("2 ok d=0 f=30 up=50 q=1 c1=20000"));
+    assert_true(b.device.silenced);
+    assert_int_equal(b.device.fan_pct, 30);
+    begin(&b);
+    hear(&b, checked("3 ok d=0 f=0 up=50 q=0 c1=20000"));
+
+    assert_false(b.device.silenced);
+    assert_int_equal(b.device.fan_pct, 0);
 }
 
 static void test_line_ten_megabytes_without_an_end_are_one_bad_line(void **state)
@@ -980,6 +1000,27 @@ static void test_supply_never_goes_on_when_a_set_point_reads_back_wrong(void **s
     assert_never_on("-3.300\n", "0.500\n");
 }
 
+static void test_supply_told_its_set_points_alone_reads_them_back_and_stays_off(void **state)
+{
+    (void)state;
+    struct bench b;
+    identify_supply(&b);
+    assert_string_equal(b.device.said, "DEMOWORKS,PS-2,1234,1.0");
+
+    b.drive = (struct drive){.preset = true, .mv = 500, .ma = 100};
+    begin(&b);
+    assert_string_equal(b.sent, "VOLT 0.500\nCURR 0.100\nVOLT?\n");
+    hear(&b, "0.500\n");
+    hear(&b, "0.100\n");
+    assert_string_equal(b.sent, "SYST:ERR?\n");
+    hear(&b, "0,\"No error\"\n");
+    measure(&b, "0\n", "0\n", "0\n");
+
+    assert_true(b.device.supply.settled);
+    begin(&b);
+    assert_string_equal(b.sent, "MEAS:VOLT?\n");
+}
+
 static void assert_goes_on(const char *volts, const char *amps)
 {
     struct bench b;
@@ -1101,6 +1142,18 @@ static void test_supply_that_knows_no_error_queue_is_measured_all_the_same(void 
 
     assert_string_equal(b.sent, "MEAS:VOLT?\n");
     measure(&b, "3.3\n", "0.1\n", "1\n");
+}
+
+/* More volts and less current, with the output on: between the two commands it must not give both the new volts and
+ * the old current. */
+static void test_supply_current_that_falls_is_said_before_the_volts(void **state)
+{
+    (void)state;
+    struct bench b;
+    switch_on(&b);
+    drive_supply(&b, 5000, 100);
+    begin(&b);
+    assert_string_equal(b.sent, "CURR 0.100\nVOLT 5.000\nVOLT?\n");
 }
 
 static void
@@ -1479,6 +1532,7 @@ int main(void)
         cmocka_unit_test(test_line_uptime_going_backwards_is_a_reset_and_it_is_asked_again),
         cmocka_unit_test(test_line_open_input_keeps_its_last_value_and_a_missing_one_its_time),
         cmocka_unit_test(test_line_answer_to_last_words_is_neither_an_answer_nor_a_fault),
+        cmocka_unit_test(test_line_keeps_what_a_proof_needs_of_its_answers),
         cmocka_unit_test(test_line_ten_megabytes_without_an_end_are_one_bad_line),
         cmocka_unit_test(test_line_sequence_wraps_within_six_digits),
         cmocka_unit_test(
@@ -1494,9 +1548,11 @@ int main(void)
         cmocka_unit_test(test_supply_overdue_answer_is_never_taken_for_another),
         cmocka_unit_test(test_supply_old_name_does_not_vouch_for_a_newer_question),
         cmocka_unit_test(test_supply_that_knows_no_error_queue_is_measured_all_the_same),
+        cmocka_unit_test(test_supply_current_that_falls_is_said_before_the_volts),
         cmocka_unit_test(
             test_supply_error_queue_is_asked_for_when_the_batch_before_it_was_cut_short),
         cmocka_unit_test(test_supply_answering_with_another_name_is_driven_no_more),
+        cmocka_unit_test(test_supply_told_its_set_points_alone_reads_them_back_and_stays_off),
         cmocka_unit_test(test_supply_wrong_read_back_while_on_takes_the_output_off),
         cmocka_unit_test(test_supply_that_went_off_by_itself_is_not_switched_on_again),
         cmocka_unit_test(test_supply_unreadable_measurement_leaves_the_last_one_ageing),

@@ -666,6 +666,50 @@ static void test_a_silent_plate_has_only_a_last_reading(void **state)
     desk_free(desk);
 }
 
+/* It answers well, and does not obey. */
+static void test_a_plate_that_drives_on_after_a_stop_is_a_fault_and_never_cold(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+    desk->plate.stuck_duty = 200;
+    desk->hand.stop_count++;
+    wire_stamp(&desk->hand.head, WIRE_HAND, 1);
+    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+    turns(desk, 2);
+    assert_int_equal(guard_trip(desk->guard)->rule, STOP_PRESSED);
+    desk->plate.mc[0] = desk->plate.mc[1] = 30000;
+
+    turns(desk, 600);
+
+    assert_int_equal(guard_trip(desk->guard)->rule, HEAT_UNCOMMANDED);
+    assert_string_equal(guard_trip(desk->guard)->hands,
+                        "Heat was told off, but the plate heats on: pull its mains plug now. The "
+                        "joints may be molten: hands off the board.");
+    assert_string_equal(heard.text[NOTE_HANDS], guard_trip(desk->guard)->hands);
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    desk_free(desk);
+}
+
+static void test_a_plate_that_only_a_hand_switches_is_not_called_off(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+    desk->bench.device[0].kind = DEVICE_BY_HAND;
+    desk->turn.joints = 0;
+    turns(desk, 1);
+
+    desk->hand.stop_count++;
+    wire_stamp(&desk->hand.head, WIRE_HAND, 1);
+    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+    turns(desk, 2);
+
+    assert_string_equal(guard_trip(desk->guard)->hands,
+                        "Turn the plate off by hand now: nothing else does. It reads 150 C.");
+    desk_free(desk);
+}
+
 static void test_a_plate_that_rises_to_its_limit_is_not_called_off(void **state)
 {
     (void)state;
@@ -1073,6 +1117,8 @@ int main(void)
         cmocka_unit_test(test_a_plate_below_100_need_not_fall_fast),
         cmocka_unit_test(test_joints_under_a_lost_sensor_are_never_called_solid),
         cmocka_unit_test(test_a_silent_plate_has_only_a_last_reading),
+        cmocka_unit_test(test_a_plate_that_drives_on_after_a_stop_is_a_fault_and_never_cold),
+        cmocka_unit_test(test_a_plate_that_only_a_hand_switches_is_not_called_off),
         cmocka_unit_test(test_a_plate_that_rises_to_its_limit_is_not_called_off),
         cmocka_unit_test(test_a_wait_of_minutes_is_told_in_minutes),
         cmocka_unit_test(test_no_message_heats_past_a_limit_or_after_the_end),

@@ -564,6 +564,68 @@ static void test_supply_disobeys_trips_after_two_seconds_of_unwanted_power(void 
     assert_stays_off(&b);
 }
 
+static void test_supply_disobeys_is_told_by_its_current_too(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.want.heat = false;
+    b.in.supply.ma = 100;
+    step_for(&b, 5000);
+    assert_false(b.il.tripped);
+    b.in.supply.ma = 101;
+    step_for(&b, 2200);
+    assert_tripped(&b, SUPPLY_DISOBEYS);
+    assert_words(&b, SUPPLY_DISOBEYS, "101 mA", "though it is told to be off");
+}
+
+static void test_heat_uncommanded_trips_when_the_plate_drives_on_for_three_seconds(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.in.duty_permille = 400; /* granted: nothing to be said */
+    step_for(&b, 5000);
+    assert_heating(&b);
+
+    b.want.heat = false;
+    step_for(&b, 2900);
+    assert_false(b.il.tripped);
+    step_for(&b, 300);
+
+    assert_tripped(&b, HEAT_UNCOMMANDED);
+    assert_words(&b, HEAT_UNCOMMANDED, "at 40 %", "though it is told to be off");
+    assert_stays_off(&b);
+}
+
+static void
+test_heat_uncommanded_asks_nothing_of_a_plate_that_does_not_say_what_it_drives(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.want.heat = false;
+    b.in.duty_permille = -1;
+    step_for(&b, 10000);
+    assert_false(b.il.tripped);
+}
+
+static void test_a_fault_after_a_stop_is_kept_and_a_stop_after_a_fault_is_not(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    step(&b, 100);
+    b.in.stop_count++;
+    step(&b, 100);
+    assert_tripped(&b, STOP_PRESSED);
+
+    set_sensors(&b, 190000);
+    step(&b, 100);
+    assert_tripped(&b, PLATE_OVER);
+    assert_int_equal(b.il.tripped_ms, b.t_ms);
+    b.in.stop_count++;
+    b.in.front_gone = true;
+    step(&b, 100);
+    assert_tripped(&b, PLATE_OVER);
+}
+
 static void test_front_silent_pauses_at_its_limit_and_goes_on_afterwards(void **state)
 {
     (void)state;
@@ -756,15 +818,31 @@ static void test_supply_over_amps_allows_an_injection_at_its_limit_for_minutes(v
     assert_true(b.out.supply_on);
 }
 
-static void test_supply_over_volts_and_amps_say_nothing_while_it_is_off_or_not_in_use(void **state)
+/* A supply that says "off" and gives 12 V gives 12 V. */
+static void test_supply_over_volts_and_amps_do_not_ask_whether_it_says_that_it_is_on(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    want_supply(&b);
+    b.in.supply.on = false;
+    b.in.supply.mv = 12000;
+    step_for(&b, 300);
+    assert_tripped(&b, SUPPLY_OVER_VOLTS);
+
+    b = calm_bench();
+    want_supply(&b);
+    b.in.supply.on = false;
+    b.in.supply.ma = 2900;
+    step_for(&b, 300);
+    assert_tripped(&b, SUPPLY_OVER_AMPS);
+}
+
+static void test_supply_over_volts_and_amps_say_nothing_while_it_is_not_in_use(void **state)
 {
     (void)state;
     struct bench b = calm_bench();
     want_supply(&b);
     b.in.supply.mv = b.in.supply.ma = INT32_MAX;
-    b.in.supply.on = false;
-    step_for(&b, 1000);
-    assert_false(b.il.tripped);
 
     b.limits.uses_supply = false;
     b.in.supply.on = true;
@@ -883,6 +961,8 @@ static void test_supply_is_granted_only_on_a_rail_that_may_be_fed(void **state)
     b.want.inject = true;
     b.in.supply.mv = 0;
     step(&b, 100);
+    assert_false(b.out.supply_on); /* off before another rail, and before an injection */
+    step(&b, 100);
     assert_int_equal(b.out.mv, 500);
     assert_int_equal(b.out.ma, 500);
 
@@ -901,7 +981,7 @@ static void test_the_first_and_last_rail_of_the_table_are_fed_and_none_beyond(vo
     const int32_t fed[] = {0, BENCH_RAILS - 1};
     for (size_t i = 0; i < 2; i++) {
         b.want = (struct wanted){.supply_on = true, .rail = fed[i], .mv = 5, .ma = 5};
-        step(&b, 100);
+        step_for(&b, 200); /* the second one is another rail: off first */
         assert_true(b.out.supply_on);
         assert_int_equal(b.out.mv, 1);
         assert_int_equal(b.out.ma, 1);
@@ -1030,6 +1110,7 @@ static void walk(struct bench *b, int32_t hottest_mc, uint64_t *seed)
     b->in.supply.mv = likely(seed, 0, 4400);
     b->in.supply.ma = likely(seed, 0, 1500);
     b->in.supply.age_ms = likely(seed, 0, 900);
+    b->in.duty_permille = one_in(seed, 8) ? between(seed, -1, 1000) : 0;
     b->in.plate_silent_ms = likely(seed, 0, 900);
     b->in.supply_silent_ms = likely(seed, 0, 900);
     b->in.recipe_silent_ms = likely(seed, 0, 900);
@@ -1089,7 +1170,7 @@ static void test_random_walks_latched_means_off_and_granted_is_within(void **sta
     uint64_t seed = 20;
     int trips[RULES] = {0};
     int heats = 0, feeds = 0;
-    for (int run = 0; run < 3000; run++) {
+    for (int run = 0; run < 30000; run++) {
         struct bench b = calm_bench();
         b.limits.heat_time_ms = between(&seed, 500, 20000);
         enum rule_id first_out = RULES;
@@ -1101,6 +1182,7 @@ static void test_random_walks_latched_means_off_and_granted_is_within(void **sta
                 b.want.heat = b.want.supply_on = false;
                 b.in.supply.on = b.in.supply.quality == QUALITY_GOOD;
                 b.in.supply.mv = b.in.supply.ma = 0;
+                b.in.duty_permille = run % 16 ? 0 : 100; /* or the plate has */
             }
             step(&b, between(&seed, 0, 150));
             assert_granted_is_within(&b);
@@ -1109,9 +1191,11 @@ static void test_random_walks_latched_means_off_and_granted_is_within(void **sta
             if (!b.il.tripped)
                 continue;
             assert_everything_off(&b);
-            if (first_out == RULES)
+            if (first_out != b.il.first_out)
                 trips[b.il.first_out]++;
-            assert_true(first_out == RULES || first_out == b.il.first_out);
+            assert_true(
+                first_out == RULES || first_out == b.il.first_out ||
+                (rules[first_out].kind == RULE_STOP && rules[b.il.first_out].kind == RULE_TRIP));
             first_out = b.il.first_out;
         }
     }
@@ -1230,6 +1314,11 @@ int main(void)
         cmocka_unit_test(test_device_silent_ignores_instruments_that_are_not_in_use),
         cmocka_unit_test(test_recipe_silent_trips_at_its_limit_and_not_just_below),
         cmocka_unit_test(test_supply_disobeys_trips_after_two_seconds_of_unwanted_power),
+        cmocka_unit_test(test_supply_disobeys_is_told_by_its_current_too),
+        cmocka_unit_test(test_heat_uncommanded_trips_when_the_plate_drives_on_for_three_seconds),
+        cmocka_unit_test(
+            test_heat_uncommanded_asks_nothing_of_a_plate_that_does_not_say_what_it_drives),
+        cmocka_unit_test(test_a_fault_after_a_stop_is_kept_and_a_stop_after_a_fault_is_not),
         cmocka_unit_test(test_front_silent_pauses_at_its_limit_and_goes_on_afterwards),
         cmocka_unit_test(test_front_gone_stops_by_silence_and_by_hang_up),
         cmocka_unit_test(test_keeper_silent_trips_at_its_limit_and_not_just_below),
@@ -1241,7 +1330,8 @@ int main(void)
         cmocka_unit_test(test_supply_over_volts_uses_the_bench_limit_when_no_rail_is_fed),
         cmocka_unit_test(test_supply_over_amps_trips_on_the_second_sample_above_the_rail),
         cmocka_unit_test(test_supply_over_amps_allows_an_injection_at_its_limit_for_minutes),
-        cmocka_unit_test(test_supply_over_volts_and_amps_say_nothing_while_it_is_off_or_not_in_use),
+        cmocka_unit_test(test_supply_over_volts_and_amps_do_not_ask_whether_it_says_that_it_is_on),
+        cmocka_unit_test(test_supply_over_volts_and_amps_say_nothing_while_it_is_not_in_use),
         cmocka_unit_test(test_power_on_hot_board_trips_when_asked_for_or_on_at_60_c),
         cmocka_unit_test(test_power_on_hot_board_allows_heat_and_power_one_after_the_other),
         cmocka_unit_test(test_heat_while_powered_never_grants_heat_and_trips_if_it_goes_on),
