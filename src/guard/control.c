@@ -3,6 +3,8 @@
 
 #include <math.h>
 
+static const double REJOIN_K = 1.0; /* beyond noise, and what a climb overtakes its set-point by */
+
 /* Where the loop is tuned: it crosses over at 1/12 rad/s, which leaves 50 degrees of phase with five
  * seconds of lag in element and sensor; the integral is five times slower. */
 static const double CROSSOVER_S = 12.0;
@@ -85,6 +87,14 @@ static void start(struct control *control, double reading_c)
     control->running = true;
 }
 
+/* A set-point goes down at once, the plate does not. Up again begins where the plate is, or the heat for a way that
+ * it never went down would carry it past its target. */
+static void rejoin(struct control *control, double target_c, double reading_c)
+{
+    if (target_c > control->setpoint_c && reading_c > control->setpoint_c + REJOIN_K)
+        start(control, fmin(reading_c, target_c));
+}
+
 /* Move the set-point: up no faster than the ramp and than the heater can carry, down at once. */
 static double move_setpoint(struct control *control, double target_c, double ramp_c_s, double dt_s)
 {
@@ -146,6 +156,7 @@ void control_step(struct control *control, const struct granted *granted,
     double reading_c = plate->temp_mc / 1000.0;
     if (!control->running)
         start(control, reading_c);
+    rejoin(control, granted->temp_mc / 1000.0, reading_c);
     int32_t ramp_mc_s = granted->ramp_mc_s > 0 ? granted->ramp_mc_s : ramp_limit_mc_s;
     double rate_c_s = move_setpoint(control, granted->temp_mc / 1000.0, ramp_mc_s / 1000.0, dt_s);
     control->element_c = follow(control->element_c, control->setpoint_c,

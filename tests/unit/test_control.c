@@ -9,6 +9,7 @@
 /* A plate of its own, written from the heat balance alone: element lag, block, sensor lag. */
 struct plant {
     double element_w, plate_c, reading_c, extra_j_k;
+    const struct plate *of;
 };
 
 static const struct plate PLATE = {.watts = 600,
@@ -19,15 +20,24 @@ static const struct plate PLATE = {.watts = 600,
                                    .sensor_lag_s = 1.5,
                                    .fan_loss_w_k = 6};
 
+/* Small and quick: what it is given in a moment too many it shows at once. */
+static const struct plate QUICK = {.watts = 120,
+                                   .capacity_j_k = 60,
+                                   .loss_w_k = 0.25,
+                                   .emissivity_area = 0.001,
+                                   .element_lag_s = 0.5,
+                                   .sensor_lag_s = 0.3};
+
 static void plant_step(struct plant *plant, double watts, double dt_s)
 {
+    const struct plate *plate = plant->of;
     double kelvin = plant->plate_c + 273.15;
-    double loss = PLATE.loss_w_k * (plant->plate_c - 25) +
-                  PLATE.emissivity_area * 5.670374419e-8 * (pow(kelvin, 4) - pow(298.15, 4));
+    double loss = plate->loss_w_k * (plant->plate_c - 25) +
+                  plate->emissivity_area * 5.670374419e-8 * (pow(kelvin, 4) - pow(298.15, 4));
 
-    plant->element_w += (watts - plant->element_w) * dt_s / PLATE.element_lag_s;
-    plant->plate_c += (plant->element_w - loss) * dt_s / (PLATE.capacity_j_k + plant->extra_j_k);
-    plant->reading_c += (plant->plate_c - plant->reading_c) * dt_s / PLATE.sensor_lag_s;
+    plant->element_w += (watts - plant->element_w) * dt_s / plate->element_lag_s;
+    plant->plate_c += (plant->element_w - loss) * dt_s / (plate->capacity_j_k + plant->extra_j_k);
+    plant->reading_c += (plant->plate_c - plant->reading_c) * dt_s / plate->sensor_lag_s;
 }
 
 struct outcome_of_hold {
@@ -38,7 +48,7 @@ struct outcome_of_hold {
 static struct outcome_of_hold hold(double target_c, int32_t ramp_mc_s, double extra_j_k)
 {
     struct control control;
-    struct plant plant = {0, 25, 25, extra_j_k};
+    struct plant plant = {0, 25, 25, extra_j_k, &PLATE};
     struct outcome_of_hold seen = {.reached_s = NAN};
     struct granted granted = {
         .heat = true, .temp_mc = (int32_t)(target_c * 1000), .ramp_mc_s = ramp_mc_s};
@@ -96,6 +106,43 @@ static void test_a_ramp_beyond_the_heater_does_not_wind_up(void **state)
     assert_true(seen.peak_c < 176);
     assert_near(seen.end_c, 172, 0.5);
     assert_true(seen.reached_s < 210); /* 600 W, 600 J/K: 147 K cannot take less than 147 s */
+}
+
+/* Parked for `seconds` at park_c in the middle of a hold: how far above target_c it goes afterwards. */
+static double overshoot_after_park(const struct plate *plate, double target_c, double park_c,
+                                   int seconds)
+{
+    struct control control;
+    struct plant plant = {0, target_c, target_c, 0, plate};
+    struct granted granted = {.heat = true, .ramp_mc_s = 2000};
+    double peak_c = 0;
+
+    control_init(&control, plate, 0, 25);
+    for (int64_t t_ms = 0; t_ms < 400000; t_ms += 100) {
+        struct temp_reading reading = {QUALITY_GOOD, (int32_t)lround(plant.reading_c * 1000), 0};
+        struct drive drive;
+        int64_t on_ms = 200000 + 1000 * (int64_t)seconds;
+        granted.temp_mc = (int32_t)(1000 * (t_ms > 200000 && t_ms < on_ms ? park_c : target_c));
+        control_step(&control, &granted, &reading, 3000, t_ms, &drive);
+        for (int i = 0; i < 10; i++)
+            plant_step(&plant, plate->watts * drive.duty_permille / 1000.0, 0.01);
+        if (t_ms > on_ms)
+            peak_c = fmax(peak_c, plant.plate_c);
+    }
+    assert_near(plant.plate_c, target_c, 0.5);
+    return peak_c - target_c;
+}
+
+/* The set-point went down at once, the plate did not. */
+static void test_a_target_raised_again_while_the_plate_still_falls_does_not_overshoot(void **state)
+{
+    (void)state;
+    for (int seconds = 5; seconds <= 60; seconds += 11) {
+        assert_true(overshoot_after_park(&QUICK, 60, 50, seconds) < 1);
+        assert_true(overshoot_after_park(&QUICK, 60, 30, seconds) < 1);
+        assert_true(overshoot_after_park(&PLATE, 170, 120, seconds) < 1);
+        assert_true(overshoot_after_park(&PLATE, 170, 165, seconds) < 1);
+    }
 }
 
 static void test_ramp_is_two_means_four_seconds_apart(void **state)
@@ -230,6 +277,7 @@ int main(void)
         cmocka_unit_test(test_a_load_it_does_not_know_costs_time_not_overshoot),
         cmocka_unit_test(test_the_measured_ramp_keeps_to_the_granted_one),
         cmocka_unit_test(test_a_ramp_beyond_the_heater_does_not_wind_up),
+        cmocka_unit_test(test_a_target_raised_again_while_the_plate_still_falls_does_not_overshoot),
         cmocka_unit_test(test_ramp_is_two_means_four_seconds_apart),
         cmocka_unit_test(test_one_wild_reading_moves_the_ramp_by_a_fortieth),
         cmocka_unit_test(test_heat_denied_means_no_duty_and_no_set_point),
