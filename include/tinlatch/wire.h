@@ -142,6 +142,9 @@ struct wire_note {
     char text[BENCH_TEXT];
 };
 
+/* A nudge raises the target no nearer to the plate's limit: control may overshoot by 2 K, and that would be a trip. */
+enum { NUDGE_ROOM_MC = 3000 };
+
 enum hand_answer { ANSWER_NONE, ANSWER_YES, ANSWER_NO, ANSWER_VALUE, ANSWERS };
 
 /* front -> guard, at every snapshot. */

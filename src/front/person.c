@@ -126,9 +126,10 @@ static void take_value(struct person *person, struct front_state *state, const c
 static void nudge(struct person *person, struct front_state *state, int32_t mc, int32_t ms)
 {
     enum { MOST_MC = 50000, MOST_MS = 3600000 }; /* far beyond use; the limits hold anyway */
-    int32_t limit_mc = state->hello.recipe.plate_mc;
-    if (mc > 0 && state->hello_known && state->snapshot.wanted_mc >= limit_mc) {
-        front_say(state, "you", "no nudge: the target is at its limit of %g C", limit_mc / 1000.0);
+    int32_t most_mc = state->hello.recipe.plate_mc - NUDGE_ROOM_MC;
+    if (mc > 0 && state->hello_known && state->snapshot.wanted_mc >= most_mc) {
+        front_say(state, "you", "no nudge: higher than %g C is too near the plate's limit",
+                  most_mc / 1000.0);
         return;
     }
     int32_t new_mc = person->hand.nudge_mc + mc, new_ms = person->hand.nudge_ms + ms;

@@ -31,11 +31,11 @@ static enum hand hand_now(const struct recipe *recipe)
     return recipe->air ? HAND_HEAT : HAND_NONE;
 }
 
-/* The operator may nudge the target; the limits still hold. */
+/* The operator may nudge the target, not up to its limit. */
 static int32_t nudged_mc(const struct recipe *recipe)
 {
-    double mc = recipe->target_c * 1000 + recipe->snapshot.nudge_mc;
-    double most = recipe->host->limits->plate_mc;
+    double own = recipe->target_c * 1000, mc = own + recipe->snapshot.nudge_mc;
+    double most = fmax(own, recipe->host->limits->plate_mc - NUDGE_ROOM_MC);
     return (int32_t)lround(mc < 0 ? 0 : mc > most ? most : mc);
 }
 
