@@ -24,6 +24,7 @@ struct mimic_setup {
     int32_t fault_count;
     const struct rehearse_fault *fault;
     const char *control;  /* a socket for tests, docs/reference/mimic.md; NULL: none */
+    bool keyboard;        /* the same commands come as lines on standard input, a terminal */
     const char *bench_to; /* the file that gets the bench file; NULL: it goes to `out` */
     FILE *out;
     bool json;            /* the report at the end */

@@ -3,6 +3,7 @@
 
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #include "cli_private.h"
 #include "paths.h"
@@ -71,6 +72,7 @@ static int go(struct cli *cli, struct mimic_verb *m, struct tl_error *error)
         .fault_count = options->setup.fault_count,
         .fault = options->setup.fault,
         .control = options->control,
+        .keyboard = m->bench_to[0] && !options->json && isatty(STDIN_FILENO),
         .bench_to = m->bench_to[0] ? m->bench_to : NULL,
         .out = cli->out,
         .json = options->json,

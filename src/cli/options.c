@@ -37,9 +37,10 @@ const struct verb verbs[VERBS] = {
         {"mimic", "[RECIPE]", false, "emulated instruments on pseudo-terminals",
          "Gives each port of the bench file a pseudo-terminal with emulated instruments behind\n"
          "it, in real time; prints the bench file with these ports (--out: into DIR/bench.ini),\n"
-         "and runs until SIGINT, SIGTERM or --until. RECIPE: its board and insert are the ones on\n"
-         "the plate; without it the plate is bare. At its end it tells what the plate's true\n"
-         "temperature did and when each output was last on. docs/reference/mimic.md."},
+         "and runs until SIGINT, SIGTERM or --until. RECIPE: its insert is the one on the plate\n"
+         "and its board lies beside, until `place` is typed; without it the plate is bare. At its\n"
+         "end it tells what the plate's true temperature did and when each output was last on.\n"
+         "docs/reference/mimic.md."},
     [VERB_BENCH] =
         {"bench", "list|check|learn", true, "ports, protections, the plate's constants",
          "list: every serial port of this machine, its stable name, who holds it, whether you may\n"

@@ -14,7 +14,7 @@
 
 #include "mimic_private.h"
 
-enum { LOOK_MS = 10, POLLED = BENCH_PORTS + MIMIC_CLIENTS + 3 };
+enum { LOOK_MS = 10, POLLED = BENCH_PORTS + MIMIC_SPEAKERS + 3 };
 
 /* Whose bytes switch which output. */
 static void wire_up(struct mimic *mimic)
@@ -81,14 +81,14 @@ static void turn(struct mimic *mimic)
     int ports = mimic->setup->bench->port_count;
     for (int i = 0; i < ports; i++)
         polled[i] = (struct pollfd){.fd = mimic->port[i].master, .events = POLLIN};
-    struct pollfd *clients = polled + ports, *listener = clients + MIMIC_CLIENTS;
-    for (int i = 0; i < MIMIC_CLIENTS; i++)
-        clients[i] = (struct pollfd){.fd = mimic->client[i].fd, .events = POLLIN};
+    struct pollfd *clients = polled + ports, *listener = clients + MIMIC_SPEAKERS;
+    for (int i = 0; i < MIMIC_SPEAKERS; i++)
+        clients[i] = (struct pollfd){.fd = mimic_listens_to(mimic, i), .events = POLLIN};
     listener[0] = (struct pollfd){.fd = mimic->listener, .events = POLLIN};
     listener[1] = (struct pollfd){.fd = mimic->signals, .events = POLLIN};
     listener[2] = (struct pollfd){.fd = mimic->closes, .events = POLLIN};
 
-    poll(polled, (nfds_t)(ports + MIMIC_CLIENTS + 3), pause_ms(mimic));
+    poll(polled, (nfds_t)(ports + MIMIC_SPEAKERS + 3), pause_ms(mimic));
 
     mimic->now_ms = mimic->clock.now_ms(&mimic->clock);
     world_advance(mimic->world, mimic->now_ms);
@@ -96,7 +96,7 @@ static void turn(struct mimic *mimic)
     for (int i = 0; i < ports; i++)
         if (polled[i].revents & POLLIN)
             mimic_hear(mimic, &mimic->port[i]);
-    for (int i = 0; i < MIMIC_CLIENTS; i++)
+    for (int i = 0; i < MIMIC_SPEAKERS; i++)
         if (clients[i].revents)
             mimic_serve(mimic, &mimic->client[i]);
     if (listener[0].revents)
@@ -114,6 +114,12 @@ static void run(struct mimic *mimic)
 {
     int64_t until_ms =
         mimic->setup->until_s > 0 ? llround(mimic->setup->until_s * 1000) : INT64_MAX;
+    if (mimic->setup->keyboard) {
+        fputs("; ready. Type what your hands do: place, lift, press, release; fault NAME, truth, "
+              "quit\n",
+              mimic->setup->out);
+        fflush(mimic->setup->out);
+    }
     while (!mimic->over && mimic->now_ms < until_ms)
         turn(mimic);
     mimic_report(mimic, mimic->setup->out);
@@ -124,8 +130,10 @@ static void empty(struct mimic *mimic, const struct mimic_setup *setup)
     *mimic = (struct mimic){.setup = setup, .listener = -1, .signals = -1, .closes = -1};
     for (int i = 0; i < BENCH_PORTS; i++)
         mimic->port[i] = (struct mimic_port){.master = -1, .slave = -1, .last_byte_ms = -1};
-    for (int i = 0; i < MIMIC_CLIENTS; i++)
+    for (int i = 0; i < MIMIC_SPEAKERS; i++)
         mimic->client[i].fd = -1;
+    if (setup->keyboard)
+        mimic->client[MIMIC_KEYBOARD].fd = STDIN_FILENO;
 }
 
 static double monotonic_s(void)

@@ -275,7 +275,7 @@ static void obey(struct mimic *mimic, char *line, FILE *reply)
     refuse(reply, "no such command");
 }
 
-/* ---- the socket ---- */
+/* ---- the socket, the keyboard ---- */
 
 int mimic_listen(struct mimic *mimic, struct tl_error *error)
 {
@@ -312,6 +312,13 @@ void mimic_accept(struct mimic *mimic)
         close(fd);
 }
 
+/* A terminal is read only while its owner sends its keys here: in the background the kernel stops who reads it. */
+int mimic_listens_to(const struct mimic *mimic, int i)
+{
+    int fd = mimic->client[i].fd;
+    return i == MIMIC_KEYBOARD && tcgetpgrp(fd) != getpgrp() ? -1 : fd;
+}
+
 /* A client that does not take its answer is let go: nothing waits for it. */
 static bool answer_line(struct mimic *mimic, struct mimic_client *client)
 {
@@ -323,13 +330,15 @@ static bool answer_line(struct mimic *mimic, struct mimic_client *client)
     fputc('\n', reply);
     fclose(reply);
     size_t length = strlen(text);
+    if (client == &mimic->client[MIMIC_KEYBOARD])
+        return fputs(text, mimic->setup->out) >= 0 && fflush(mimic->setup->out) == 0;
     return send(client->fd, text, length, MSG_NOSIGNAL | MSG_DONTWAIT) == (ssize_t)length;
 }
 
 void mimic_serve(struct mimic *mimic, struct mimic_client *client)
 {
     char bytes[MIMIC_LINE];
-    ssize_t got = recv(client->fd, bytes, sizeof bytes, MSG_DONTWAIT);
+    ssize_t got = read(client->fd, bytes, sizeof bytes);
     bool alive = got > 0 || (got < 0 && (errno == EAGAIN || errno == EINTR));
     mimic->now_ms = mimic->clock.now_ms(&mimic->clock);
     world_advance(mimic->world, mimic->now_ms);
@@ -352,7 +361,7 @@ void mimic_serve(struct mimic *mimic, struct mimic_client *client)
 
 void mimic_hang_up(struct mimic *mimic)
 {
-    for (int i = 0; i < MIMIC_CLIENTS; i++)
+    for (int i = 0; i < MIMIC_SPEAKERS; i++)
         if (mimic->client[i].fd >= 0)
             close(mimic->client[i].fd);
     if (mimic->listener < 0)

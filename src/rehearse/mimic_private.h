@@ -7,7 +7,9 @@
 #include "tinlatch/clock.h"
 #include "tinlatch/mimic.h"
 
-enum { MIMIC_CLIENTS = 4, MIMIC_LINE = 128, MIMIC_PENDING = 4096, MIMIC_REPLY = 4096 };
+/* Whoever may give commands: clients of the socket, and behind them the keyboard. */
+enum { MIMIC_CLIENTS = 4, MIMIC_KEYBOARD = MIMIC_CLIENTS, MIMIC_SPEAKERS };
+enum { MIMIC_LINE = 128, MIMIC_PENDING = 4096, MIMIC_REPLY = 4096 };
 
 /* One pseudo-terminal, one port of the bench. */
 struct mimic_port {
@@ -50,7 +52,7 @@ struct mimic {
     struct mimic_port port[BENCH_PORTS];
     struct mimic_switch output[OUTPUTS];
     int listener, signals, closes;
-    struct mimic_client client[MIMIC_CLIENTS];
+    struct mimic_client client[MIMIC_SPEAKERS];
     bool stop_contact, answer_contact, over;
 };
 
@@ -69,6 +71,8 @@ void mimic_set_lines(struct mimic *mimic, struct mimic_port *port, bool rts, boo
 /* mimic_control.c */
 int mimic_listen(struct mimic *mimic, struct tl_error *error);
 void mimic_accept(struct mimic *mimic);
+/* What to poll for the i-th speaker's commands; -1: nothing. */
+int mimic_listens_to(const struct mimic *mimic, int i);
 void mimic_serve(struct mimic *mimic, struct mimic_client *client);
 void mimic_hang_up(struct mimic *mimic);
 

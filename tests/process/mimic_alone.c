@@ -2,6 +2,8 @@
 /* The emulated bench over its pseudo-terminals, spoken to by hand. */
 #include "whole_run.h"
 
+#include <pty.h>
+
 #include "tinlatch/bytes.h"
 
 static struct whole_run w;
@@ -150,6 +152,108 @@ static void test_the_control_socket_answers_what_it_does_not_know(void **state)
     mimic_do(&w, "fault sensor-open");
 }
 
+/* ---- on a terminal of its own ---- */
+
+static char keys_dir[64];
+
+static void play_on_terminal(const char *until)
+{
+    char home[80];
+    snprintf(home, sizeof home, "%s", keys_dir);
+    prctl(PR_SET_PDEATHSIG, SIGKILL);
+    setenv("TINLATCH_HOME", home, 1);
+    execl(program(), "tinlatch", "mimic", source("tests/data/quick/hold.lua"), "--bench",
+          source("tests/data/quick.ini"), "--out", keys_dir, "--until", until, (char *)NULL);
+    _exit(127);
+}
+
+/* Another process group than the terminal's, as a shell's "&" makes it; 1 when the kernel stopped it. */
+static void play_in_background(void)
+{
+    int status;
+    pid_t mimic = fork();
+    if (mimic == 0) {
+        setpgid(0, 0);
+        play_on_terminal("2");
+    }
+    setpgid(mimic, mimic);
+    waitpid(mimic, &status, WUNTRACED);
+    kill(mimic, SIGKILL);
+    _exit(WIFEXITED(status) ? WEXITSTATUS(status) : 1);
+}
+
+static void see(int terminal, const char *text)
+{
+    char seen[8192] = "";
+    size_t length = 0;
+    double until_s = now_s() + 20;
+    while (!strstr(seen, text) && now_s() < until_s && length < sizeof seen - 1) {
+        struct pollfd polled = {.fd = terminal, .events = POLLIN};
+        if (poll(&polled, 1, 200) <= 0)
+            continue;
+        ssize_t got = read(terminal, seen + length, sizeof seen - 1 - length);
+        if (got <= 0)
+            break;
+        length += (size_t)got;
+        seen[length] = '\0';
+    }
+    assert_has(seen, text);
+}
+
+static void type(int terminal, const char *line, const char *answer)
+{
+    assert_int_equal(write(terminal, line, strlen(line)), (int)strlen(line));
+    see(terminal, answer);
+}
+
+static void end_on_terminal(pid_t child, int terminal)
+{
+    int status;
+    char bench[80];
+    assert_int_equal(waitpid(child, &status, 0), child);
+    assert_true(WIFEXITED(status));
+    assert_int_equal(WEXITSTATUS(status), 0);
+    close(terminal);
+    snprintf(bench, sizeof bench, "%s/bench.ini", keys_dir);
+    unlink(bench);
+    rmdir(keys_dir);
+}
+
+static void test_on_a_terminal_hands_are_typed(void **state)
+{
+    (void)state;
+    int terminal;
+    snprintf(keys_dir, sizeof keys_dir, "/tmp/tinlatch-keys-XXXXXX");
+    assert_non_null(mkdtemp(keys_dir));
+    pid_t child = forkpty(&terminal, NULL, NULL, NULL);
+    if (child == 0)
+        play_on_terminal("60");
+
+    see(terminal, "; ready");
+    type(terminal, "place\n", "{\"ok\":true}");
+    type(terminal, "truth\n", "\"placed\":true");
+    type(terminal, "dance\n", "no such command");
+    type(terminal, "quit\n", "; mimic:");
+
+    end_on_terminal(child, terminal);
+}
+
+static void test_in_the_background_the_terminal_is_left_alone(void **state)
+{
+    (void)state;
+    int terminal;
+    snprintf(keys_dir, sizeof keys_dir, "/tmp/tinlatch-keys-XXXXXX");
+    assert_non_null(mkdtemp(keys_dir));
+    pid_t child = forkpty(&terminal, NULL, NULL, NULL);
+    if (child == 0)
+        play_in_background();
+
+    see(terminal, "; ready");
+    assert_int_equal(write(terminal, "place\n", 6), 6);
+
+    end_on_terminal(child, terminal);
+}
+
 int main(void)
 {
 #define HERE(test) cmocka_unit_test_teardown(test, whole_run_teardown)
@@ -160,6 +264,8 @@ int main(void)
         HERE(test_an_unplugged_adapter_hangs_up),
         HERE(test_nothing_is_left_of_a_killed_mimic),
         HERE(test_the_control_socket_answers_what_it_does_not_know),
+        cmocka_unit_test(test_on_a_terminal_hands_are_typed),
+        cmocka_unit_test(test_in_the_background_the_terminal_is_left_alone),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
