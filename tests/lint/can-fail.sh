@@ -40,6 +40,7 @@ plant headers src/base/planted.c 'int planted;'
 plant headers include/tinlatch/planted.h '/* SPDX-License-Identifier: MIT */'
 plant text src/base/planted.c 'int planted; '
 plant text docs/planted.md 'a\ttab'
+plant text docs/planted.md "$(printf 'wide %.0s' {1..25})lines"
 plant format src/base/planted.c 'int  planted( int a ){return a;}'
 plant pages docs/reference/lua.md 'planted'
 plant pages docs/reference/command-line.md 'planted'
