@@ -276,7 +276,8 @@ static void see_used(struct look *look)
     size_t next = skip_blanks(look, look->after);
     char c = char_at(look, next);
     if (look->word[0] == '\0' || is_keyword(look->word) || remembered(look, look->word) ||
-        (look->last && strchr(".:", look->last)) || strcmp(look->last_word, "goto") == 0)
+        (look->last && strchr(".:", look->last)) || strcmp(look->last_word, "goto") == 0 ||
+        strcmp(look->word, "_ENV") == 0)
         return;
     if (c == '.' && char_at(look, next + 1) != '.' && is_group(look->word)) {
         char field[WORD_MAX];

@@ -1191,6 +1191,7 @@ static void test_what_a_text_declares_or_only_says_is_no_slip(void **state)
         "local x = 5 local y = x ..'y' tell(y)",
         "local t = { a = { to = 1 }, b = { to = 2 }, c = function() local to = { to = 3 } end }",
         "local _ENV = { cold = tell } cold 'x'",
+        "local e = _ENV.math tell(('%g'):format(e.pi))",
         "goto done ::done:: tell 'x'",
     };
     for (size_t i = 0; i < sizeof fine / sizeof fine[0]; i++) {
