@@ -29,4 +29,7 @@ struct live_config {
 
 enum outcome live_run(const struct live_config *config);
 
+/* Real time where it is granted, memory locked; without it the process goes on, its budget is watched all the same. */
+void live_ask_realtime(void);
+
 #endif

@@ -51,6 +51,7 @@ struct prove_config {
     struct port *port[BENCH_PORTS]; /* NULL: could not be opened; what hangs on it is left out */
     int beat_fd, sign_fd;           /* to and from the keeper */
     struct prove_talk *talk;
+    bool ask_realtime;
 };
 
 /* Every proof, then everything off, then END. */

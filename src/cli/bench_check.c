@@ -8,6 +8,7 @@
 #include <string.h>
 #include <sys/socket.h>
 #include <sys/wait.h>
+#include <termios.h>
 #include <unistd.h>
 
 #include "bench_check.h"
@@ -105,6 +106,8 @@ static void take_question(struct check *check, const struct wire_note *note)
     check_wrap(check->shown, note->text, NAME_COLUMN + 10);
     fprintf(check->shown, "        yes or no > ");
     fflush(check->shown);
+    tcflush(STDIN_FILENO, TCIFLUSH); /* at a terminal: what was typed before is no answer */
+    check->typed_length = 0;
     check->hand.prompt = note->head.number;
     if (check->nobody) {
         fputs("(nobody answers)\n", check->shown);
@@ -165,7 +168,6 @@ static void take_line(struct check *check)
     }
 }
 
-/* One line answers one question: what was typed before it was asked is not for it. */
 static void hear_person(struct check *check)
 {
     char c;

@@ -5,7 +5,7 @@
 
 #include "bench.h"
 
-enum { CHECK_ROWS = 128, CHECK_WHAT = 32, CHECK_WIDTH = 98 };
+enum { CHECK_ROWS = 128, CHECK_WHAT = 32, CHECK_WIDEST = 100, CHECK_NARROWEST = 60 };
 
 /* One proof, as the guard's program told it. */
 struct check_row {
@@ -18,7 +18,7 @@ struct check_rows {
     struct check_row row[CHECK_ROWS];
 };
 
-/* `text` from column `from` on, broken between words before CHECK_WIDTH; ends the line. */
+/* `text` from column `from` on, broken between words at the width of `out`; ends the line. */
 void check_wrap(FILE *out, const char *text, int from);
 
 /* What protects the bench and what does not, by its file and by the rows. */

@@ -165,12 +165,21 @@ static int fill(const struct benchfile *bench, const struct check_rows *rows,
     return count;
 }
 
+/* 100 columns, or what the terminal has, down to 60. */
+static int width_of(FILE *out)
+{
+    int columns = columns_of(out);
+    return columns <= 0 || columns > CHECK_WIDEST ? CHECK_WIDEST
+           : columns < CHECK_NARROWEST            ? CHECK_NARROWEST
+                                                  : columns;
+}
+
 void check_wrap(FILE *out, const char *text, int from)
 {
-    int column = from;
+    int column = from, width = width_of(out) - 1;
     while (*text) {
         int word = (int)strcspn(text, " ");
-        if (column > from && column + 1 + word > CHECK_WIDTH) {
+        if (column > from && column + 1 + word > width) {
             fprintf(out, "\n%*s", from, "");
             column = from;
         }

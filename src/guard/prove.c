@@ -9,6 +9,7 @@
 
 #include "prove_private.h"
 #include "tinlatch/keeper.h"
+#include "tinlatch/live.h"
 
 enum { TURN_MS = 50 };
 
@@ -284,6 +285,8 @@ static int start(struct prover *p, const struct prove_config *config)
     if (guard_new(&p->guard, &guard, NULL))
         return TL_SYSTEM;
     engage(p);
+    if (config->ask_realtime)
+        live_ask_realtime();
     p->sign_ms = now_ms(p);
     return 0;
 }

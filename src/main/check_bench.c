@@ -190,16 +190,18 @@ static void ask_first(struct prove_talk *talk, const struct trial *trial)
     const struct benchfile *bench = trial->bench;
     const char *name = bench->device[trial->device].name;
     if (trial->device == bench->cutoff_device)
-        prove_ask(talk, name,
-                  "The cut-off is closed for %.1f s, in a program that is then killed. Is whatever "
-                  "else switches the plate at off, and nobody's hand on it? Then look and listen.",
-                  CLOSED_MS / 1000.0);
+        prove_ask(
+            talk, name,
+            "The cut-off will be closed for %.1f s by a program that is then killed. Is whatever "
+            "else switches the plate at off, and nobody's hand on it? Then look and listen.",
+            CLOSED_MS / 1000.0);
     else
-        prove_ask(talk, name,
-                  "The heater's relay is closed for %.1f s, in a program that is then killed: the "
-                  "plate gains up to %.1f K. Is it empty and cold? Then look and listen.",
-                  HEATING_MS / 1000.0,
-                  bench->plate.watts * HEATING_MS / 1000 / bench->plate.capacity_j_k);
+        prove_ask(
+            talk, name,
+            "The heater's relay will be closed for %.1f s by a program that is then killed: the "
+            "plate gains up to %.1f K. Is it empty and cold? Then look and listen.",
+            HEATING_MS / 1000.0,
+            bench->plate.watts * HEATING_MS / 1000 / bench->plate.capacity_j_k);
 }
 
 /* The line itself, by an input that went along; at its own port, where nothing can be seen after its end. */
@@ -303,7 +305,8 @@ static void open_or_tell(struct bench_run *run, struct prove_talk *talk, int por
             prove_missing(talk, bench->device[i].name, "port", "%s", error.text);
 }
 
-/* A contactor is tried while nobody else has its port: it must drop with the last who had it. */
+/* A contactor is tried while nobody else has its port: it must drop with the last who had it. What is open by
+ * then is off. */
 static void open_ports(struct bench_run *run, struct prove_talk *talk)
 {
     const struct benchfile *bench = run->bench;
@@ -318,6 +321,8 @@ static void open_ports(struct bench_run *run, struct prove_talk *talk)
         open_or_tell(run, talk, i); /* is it there, and ours? */
         if (!run->keeper.port[i])
             continue;
+        bench_encode_words(run);
+        keeper_last_words(&run->keeper); /* whatever it switches was left on: not any more */
         port_close(run->keeper.port[i]);
         run->keeper.port[i] = NULL;
         try_contactor(talk, &trial);
@@ -335,8 +340,11 @@ _Noreturn static void be_prover(struct bench_run *run)
                            run->lines[1], run->durable[0], run->durable[1]};
     for (size_t i = 0; i < sizeof not_its / sizeof not_its[0]; i++)
         close(not_its[i]);
-    struct prove_config config = {
-        .bench = run->bench, .beat_fd = run->beat[1], .sign_fd = run->sign[0], .talk = &talk};
+    struct prove_config config = {.bench = run->bench,
+                                  .beat_fd = run->beat[1],
+                                  .sign_fd = run->sign[0],
+                                  .talk = &talk,
+                                  .ask_realtime = true};
     memcpy(config.port, run->keeper.port, sizeof config.port);
     _exit((int)prove_run(&config));
 }
