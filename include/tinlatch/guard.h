@@ -83,6 +83,9 @@ const struct wire_end *guard_recipe_end(const struct guard *guard);
  * has to begin with the seat test. */
 bool guard_last_run(const struct guard *guard, int64_t t_ms, struct last_run *last);
 /* Has heat been granted in this run? */
+/* A person leaves before it is touch-safe: nobody watches from here on, so the last words are said once more, the fan
+ * off too; and it is recorded. */
+void guard_leave(struct guard *guard, int64_t t_ms);
 bool guard_was_hot(const struct guard *guard);
 
 /* After a trip or stop: the first rule, when, its words, and what to do with one's hands. */

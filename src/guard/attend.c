@@ -47,6 +47,14 @@ void attend_step(struct guard *guard, int64_t t_ms)
     }
 }
 
+void guard_leave(struct guard *guard, int64_t t_ms)
+{
+    guard_last_words(guard);
+    if (guard->config.journal)
+        journal_event(guard->config.journal, t_ms, "hands",
+                      "left before it was touch-safe, as a person chose");
+}
+
 /* Parked: never hotter than the park temperature, and off altogether once its time is over. */
 void attend_park(struct guard *guard, int64_t t_ms)
 {

@@ -55,6 +55,7 @@ static void describe(struct benchfile *bench)
     strcpy(bench->insert[0].name, "flat");
     strcpy(bench->insert[1].name, "round");
     bench->device[0].kind = DEVICE_LINE;
+    bench->has_fan = true;
     for (int id = 0; id < SENSORS; id++)
         bench->sensor[id] = (struct sensor_binding){.present = true, .channel = id};
 }
@@ -484,7 +485,30 @@ static void test_a_recipe_has_its_two_seconds_from_when_it_may_begin(void **stat
     desk_free(desk);
 }
 
-/* ---- the person's nudges ---- */
+/* ---- the person at the bench ---- */
+
+/* Nobody is left to see that the fan runs, and not every instrument ends it by itself. */
+static void test_who_leaves_early_leaves_everything_off_and_a_line_in_the_record(void **state)
+{
+    (void)state;
+    static char record[1 << 22];
+    struct desk *desk = desk_with(NULL, 25);
+    arm(desk, 120);
+    end_with(desk, 0);
+    for (int i = 0; i < 1500 && desk->plate.fan == 0; i++)
+        period(desk);
+    assert_int_equal(desk->plate.fan, 100);
+    int offs = desk->plate.offs;
+
+    guard_leave(desk->guard, desk->t_ms);
+
+    assert_int_equal(desk->plate.offs, offs + 1);
+    assert_int_equal(desk->plate.fan, 0);
+    journal_flush(desk->journal);
+    assert_true(pread(desk->record_fd, record, sizeof record - 1, 0) > 0);
+    assert_has(record, "left before it was touch-safe, as a person chose");
+    desk_free(desk);
+}
 
 static void test_a_nudge_is_told_to_the_recipe_and_recorded(void **state)
 {
@@ -532,6 +556,7 @@ int main(void)
         cmocka_unit_test(test_a_run_that_was_never_seated_leaves_nothing),
         cmocka_unit_test(test_a_plate_that_regulates_itself_leaves_nothing),
         cmocka_unit_test(test_a_recipe_has_its_two_seconds_from_when_it_may_begin),
+        cmocka_unit_test(test_who_leaves_early_leaves_everything_off_and_a_line_in_the_record),
         cmocka_unit_test(test_a_nudge_is_told_to_the_recipe_and_recorded),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
