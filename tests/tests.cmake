@@ -129,7 +129,7 @@ endif()
 
 # The emulated bench on pseudo-terminals, alone and with whole runs on it, in real time.
 if(TARGET tinlatch AND TARGET tinlatch-guard)
-  foreach(program mimic_alone whole_runs kills)
+  foreach(program mimic_alone whole_runs attended_runs kills)
     add_executable(${program} tests/process/${program}.c)
     target_include_directories(${program} PRIVATE tests/support include)
     target_link_libraries(${program} PRIVATE base PkgConfig::CMOCKA PkgConfig::JANSSON tinlatch_kind

@@ -32,6 +32,7 @@ struct whole_run {
     size_t answered; /* prompts up to here have had their answer */
     double asked_s;  /* when the prompt now open was seen; 0 = none is */
     bool answers_yes;
+    const char *no_to; /* ... but no to the prompt with these words; NULL = none */
     double answers_after_s; /* at a terminal what comes within the first second does not count */
 };
 
@@ -192,9 +193,10 @@ static inline void answer_prompt(struct whole_run *w)
         w->asked_s = now_s();
     if (now_s() - w->asked_s < w->answers_after_s)
         return;
+    const char *no = w->no_to ? strstr(w->said + w->answered, w->no_to) : NULL;
     w->asked_s = 0;
     w->answered = (size_t)(open - w->said) + 6;
-    run_say(w, "yes");
+    run_say(w, no && no < open ? "no" : "yes");
 }
 
 static inline bool run_listen(struct whole_run *w, int ms)
