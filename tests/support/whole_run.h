@@ -32,7 +32,7 @@ struct whole_run {
     size_t answered; /* prompts up to here have had their answer */
     double asked_s;  /* when the prompt now open was seen; 0 = none is */
     bool answers_yes;
-    const char *no_to; /* ... but no to the prompt with these words; NULL = none */
+    const char *no_to;      /* ... but no to the prompt with these words; NULL = none */
     double answers_after_s; /* at a terminal what comes within the first second does not count */
 };
 
