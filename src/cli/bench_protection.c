@@ -119,12 +119,11 @@ static struct protection slipped(const struct benchfile *bench, const struct che
 {
     struct protection row = {.what_happens = "a plate sensor slips off or lies", .proved = ""};
     if (bench->sensor[SENSOR_PLATE_2].present) {
-        say(&row, "the second plate sensor disagrees");
+        say(&row, "the second plate sensor, on its own mount: the higher one counts");
         lean_on(&row, rows, "sensor plate-2", "reading");
         return row;
     }
-    say(&row, "in part: the seat test and the energy balance; a partial slip during a run is not "
-              "seen with one sensor");
+    say(&row, "in part: the seat test before a run; a slip during it is not seen with one sensor");
     return row;
 }
 
