@@ -71,8 +71,9 @@ const struct limits *guard_limits(const struct guard *guard);
 const struct limit_origins *guard_origins(const struct guard *guard);
 const struct readings *guard_readings(const struct guard *guard);
 enum guard_mode guard_mode(const struct guard *guard);
-/* A HELLO that guard_receive did not take: the run is over before it began, for this reason. */
-void guard_refuse_hello(struct guard *guard, const struct tl_error *why, int64_t t_ms);
+/* A HELLO that guard_receive did not take, or no way to latch a crash: the run is over before it began, for this
+ * reason. */
+void guard_refuse_run(struct guard *guard, const struct tl_error *why, int64_t t_ms);
 /* The merged table with its origins, as the guard answers HELLO. */
 void guard_answer_hello(const struct guard *guard, struct wire_hello *hello);
 /* Why the run never began: a question answered no, a failed seat test, an instrument that does not answer. code TL_OK: it did. */
@@ -82,10 +83,10 @@ const struct wire_end *guard_recipe_end(const struct guard *guard);
 /* What the next run may start warm from if this one ends now; boot and bench are the caller's to fill. False: it
  * has to begin with the seat test. */
 bool guard_last_run(const struct guard *guard, int64_t t_ms, struct last_run *last);
-/* Has heat been granted in this run? */
 /* A person leaves before it is touch-safe: nobody watches from here on, so the last words are said once more, the fan
  * off too; and it is recorded. */
 void guard_leave(struct guard *guard, int64_t t_ms);
+/* Has heat been granted in this run? */
 bool guard_was_hot(const struct guard *guard);
 
 /* After a trip or stop: the first rule, when, its words, and what to do with one's hands. */

@@ -2,7 +2,8 @@
 /* latch - the trip that outlives its run: a small file that says why, until a person has cleared it.
  *
  * Ownership  the path is the caller's.
- * Never      leaves half a file: written beside it, synced, renamed.
+ * Never      leaves half a file: written beside it, renamed. Waits for a disk where the guard calls it: latch_write and
+ *            latch_arm do not, latch_stage, latch_sync, latch_disarm and latch_remove do.
  * Fails      TL_FILE with the sentence; an unreadable latch counts as latched.
  * Units      wall time in seconds since 1970, for people only. */
 #ifndef TINLATCH_LATCH_H
@@ -10,6 +11,7 @@
 
 #include <stdbool.h>
 #include <stdint.h>
+#include <sys/types.h>
 
 #include "tinlatch/bench.h"
 #include "tinlatch/err.h"
@@ -21,7 +23,23 @@ struct latch {
     int64_t wall_s;
 };
 
+/* Latched, whatever stood there; on the disk once it is synced. */
 int latch_write(const char *path, const struct latch *latch, struct tl_error *error);
+int latch_sync(const char *path, struct tl_error *error);
+
+/* Which file a run's crash latch is. */
+struct latch_mark {
+    bool armed;
+    dev_t device;
+    ino_t inode;
+};
+
+/* A crash latches too. stage: what it will say is laid down beside the latch, before anything is heated. arm: from
+ * now on that is the latch; TL_FILE: it cannot be, or another one is there. disarm: the run is over; the latch goes if it
+ * is still the run's own; one of a trip, or of another run, stays. */
+int latch_stage(const char *path, const struct latch *latch, struct tl_error *error);
+int latch_arm(const char *path, struct latch_mark *mark, struct tl_error *error);
+int latch_disarm(const char *path, const struct latch_mark *mark, struct tl_error *error);
 /* 1: latched, *latch filled (as far as it can be read); 0: not latched; TL_FILE: cannot tell, take it for latched. */
 int latch_read(const char *path, struct latch *latch, struct tl_error *error);
 int latch_remove(const char *path, struct tl_error *error);

@@ -573,7 +573,7 @@ bool guard_was_hot(const struct guard *guard)
     return guard->interlock.heat_ms > 0 || guard->out.heat;
 }
 
-void guard_refuse_hello(struct guard *guard, const struct tl_error *why, int64_t t_ms)
+void guard_refuse_run(struct guard *guard, const struct tl_error *why, int64_t t_ms)
 {
     guard_refuse(guard, why->code, t_ms, why->text);
 }

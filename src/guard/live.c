@@ -37,9 +37,9 @@ struct live {
     uint64_t durable, mark; /* lines on disk; a line that is waited for, ... */
     int64_t mark_ms;        /* ... and since when */
     uint32_t beats, leaves;
-    bool latched;         /* the latch file is there */
     char last_path[1024]; /* beside it: what the next run may start warm from */
     struct last_run last;
+    struct latch_mark crash; /* what stands for this run if it dies hot */
     bool tripped_told;
     bool recorded;          /* the record's first line is written */
     struct wire_hand hand;  /* the last */
@@ -155,25 +155,18 @@ static int start(struct live *live, const struct live_config *config)
 
 /* ---- the latch file ------------------------------------------------------------------------- */
 
-/* Written before anything is heated: a crash latches too. */
-static void latch_before_heat(struct live *live)
+/* Before anything is heated: a crash latches too. What cannot be latched is not heated. */
+static void latch_before_heat(struct live *live, int64_t t_ms)
 {
-    struct latch latch = {.rule = "crash",
-                          .what =
-                              "the run ended without saying so: the program or the computer died",
-                          .act = "look whether the plate is off and cool before anything else",
-                          .look = "look at the end of the record, and why the program died",
-                          .wall_s = (int64_t)time(NULL)};
+    struct tl_error error;
 
-    if (live->latched || !guard_limits(live->guard)->uses_plate)
+    if (!guard_limits(live->guard)->uses_plate)
         return;
-    snprintf(latch.recipe, sizeof latch.recipe, "%s", live->config->recipe_name);
-    snprintf(latch.bench, sizeof latch.bench, "%s", live->config->bench->name);
-    latch_write(live->config->latch_path, &latch, NULL);
-    live->latched = true;
+    if (latch_arm(live->config->latch_path, &live->crash, &error))
+        guard_refuse_run(live->guard, &error, t_ms);
 }
 
-static void latch_trip(struct live *live)
+static void latch_trip(struct live *live, int64_t t_ms)
 {
     const struct guard_trip *trip = guard_trip(live->guard);
     struct latch latch = {.wall_s = (int64_t)time(NULL)};
@@ -187,14 +180,17 @@ static void latch_trip(struct live *live)
     memcpy(latch.look, trip->words.inspect, sizeof latch.look);
     snprintf(latch.recipe, sizeof latch.recipe, "%s", live->config->recipe_name);
     snprintf(latch.bench, sizeof latch.bench, "%s", live->config->bench->name);
-    latch_write(live->config->latch_path, &latch, NULL);
-    live->latched = true;
+    if (latch_write(live->config->latch_path, &latch, NULL) == 0)
+        return;
+    journal_event(live->journal, t_ms, "warn", "the trip could not be latched on disk");
 }
 
 static void latch_at_the_end(struct live *live)
 {
-    if (live->latched && !live->tripped_told)
-        latch_remove(live->config->latch_path, NULL);
+    if (!live->tripped_told)
+        latch_disarm(live->config->latch_path, &live->crash, NULL);
+    else
+        latch_sync(live->config->latch_path, NULL);
 }
 
 /* ---- what comes in -------------------------------------------------------------------------- */
@@ -246,7 +242,9 @@ static void hear_recipe(struct live *live, int64_t t_ms)
             record_start(live, (const void *)message);
         int code = receive(live, "the recipe", message, wire_size(kind), t_ms, &error);
         if (kind == WIRE_HELLO && code)
-            guard_refuse_hello(live->guard, &error, t_ms);
+            guard_refuse_run(live->guard, &error, t_ms);
+        else if (code) /* the run is over; whoever breaks the rules is not heard again */
+            live->recipe_open = false;
         live->urgent = live->urgent || kind == WIRE_END || code;
     }
 }
@@ -374,16 +372,15 @@ static void scan(struct live *live, int64_t t_ms)
     if (before == GUARD_CHECKING && guard_mode(live->guard) == GUARD_SEATING) {
         if (guard_limits(live->guard)->uses_plate)
             last_run_remove(live->last_path);
-        latch_before_heat(live);
+        latch_before_heat(live, t_ms);
     }
     beat(live, 0);
     tell_hello(live);
     tell_snapshot(live);
-    latch_trip(live);
+    latch_trip(live, t_ms);
     if (live->hand.leaves != live->leaves && guard_mode(live->guard) == GUARD_COOLING) {
         live->over = true;
-        journal_event(live->journal, t_ms, "hands",
-                      "left before it was touch-safe, as a person chose");
+        guard_leave(live->guard, t_ms);
     }
     if (guard_mode(live->guard) == GUARD_ENDED)
         live->over = true;

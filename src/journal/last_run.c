@@ -53,7 +53,7 @@ int last_run_save(const char *path, uint64_t bench, int64_t origin_ms, const str
     if (!read_boot(kept.boot))
         return tl_error_set(error, TL_FILE, "this start of the computer has no name");
     shift(&kept.run, origin_ms);
-    return state_file_write(path, &kind, &kept, error);
+    return state_file_write(path, &kind, &kept, true, error);
 }
 
 bool last_run_load(const char *path, uint64_t bench, int64_t origin_ms, struct last_run *last)

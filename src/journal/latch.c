@@ -1,7 +1,12 @@
 /* SPDX-License-Identifier: MIT */
 #include "tinlatch/latch.h"
 
+#include <errno.h>
+#include <limits.h>
+#include <stdio.h>
 #include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
 
 #include "state_file.h"
 
@@ -14,7 +19,67 @@ static const struct state_kind kind = {"latch", fields, sizeof fields / sizeof f
 
 int latch_write(const char *path, const struct latch *latch, struct tl_error *error)
 {
-    return state_file_write(path, &kind, latch, error);
+    return state_file_write(path, &kind, latch, false, error);
+}
+
+int latch_sync(const char *path, struct tl_error *error)
+{
+    return state_file_sync(path, &kind, error);
+}
+
+/* ---- against a crash ------------------------------------------------------------------------ */
+
+/* "latch.armed"; false when the name is too long for a file's. */
+static bool armed_path(const char *path, char armed[PATH_MAX])
+{
+    return snprintf(armed, PATH_MAX, "%s.armed", path) < PATH_MAX;
+}
+
+static int refuse(const char *path, struct tl_error *error)
+{
+    if (errno == EEXIST) {
+        tl_error_set(error, TL_FILE, "another run has latched a trip meanwhile");
+        tl_error_hint(error, "tinlatch clear shows it");
+    } else {
+        tl_error_set(error, TL_FILE, "the latch cannot be armed against a crash: %s",
+                     strerror(errno));
+        tl_error_hint(error, "its directory must be one that can be written to, with hard links");
+    }
+    tl_error_at(error, path, 0);
+    return TL_FILE;
+}
+
+int latch_stage(const char *path, const struct latch *latch, struct tl_error *error)
+{
+    char armed[PATH_MAX];
+
+    errno = ENAMETOOLONG;
+    if (!armed_path(path, armed))
+        return refuse(path, error);
+    return state_file_write(armed, &kind, latch, true, error);
+}
+
+int latch_arm(const char *path, struct latch_mark *mark, struct tl_error *error)
+{
+    char armed[PATH_MAX];
+    struct stat file;
+
+    errno = ENAMETOOLONG;
+    if (!armed_path(path, armed) || link(armed, path) != 0 || lstat(path, &file) != 0)
+        return refuse(path, error);
+    unlink(armed);
+    *mark = (struct latch_mark){true, file.st_dev, file.st_ino};
+    return 0;
+}
+
+int latch_disarm(const char *path, const struct latch_mark *mark, struct tl_error *error)
+{
+    struct stat file;
+
+    if (!mark->armed || lstat(path, &file) != 0 || file.st_dev != mark->device ||
+        file.st_ino != mark->inode)
+        return 0;
+    return latch_remove(path, error);
 }
 
 /* Torn, it counts as latched all the same, for whatever can still be read of it. */

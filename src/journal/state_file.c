@@ -99,16 +99,18 @@ static int write_all(int fd, const char *from, size_t length)
             length -= (size_t)n;
         }
     }
-    return fsync(fd);
+    return 0;
 }
 
-static int write_beside(const char *beside, const char *text, size_t length)
+static int write_beside(const char *beside, const char *text, size_t length, bool durable)
 {
     unlink(beside); /* left by a crash, or put there as a link */
     int fd = open(beside, O_WRONLY | O_CREAT | O_EXCL | O_NOFOLLOW | O_CLOEXEC, 0644);
     if (fd < 0)
         return -1;
     int result = write_all(fd, text, length);
+    if (result == 0 && durable)
+        result = fsync(fd);
     int code = errno;
     if (close(fd) < 0 && result == 0)
         return -1;
@@ -117,7 +119,7 @@ static int write_beside(const char *beside, const char *text, size_t length)
 }
 
 int state_file_write(const char *path, const struct state_kind *kind, const void *from,
-                     struct tl_error *error)
+                     bool durable, struct tl_error *error)
 {
     char beside[PATH_MAX], text[STATE_BYTES];
     size_t length = encode(kind, from, text, sizeof text);
@@ -125,12 +127,26 @@ int state_file_write(const char *path, const struct state_kind *kind, const void
         errno = ENAMETOOLONG;
         return refuse(path, kind, "written", error);
     }
-    if (write_beside(beside, text, length) < 0 || rename(beside, path) < 0) {
+    if (write_beside(beside, text, length, durable) < 0 || rename(beside, path) < 0) {
         refuse(path, kind, "written", error);
         unlink(beside);
         return TL_FILE;
     }
-    return sync_directory(path) < 0 ? refuse(path, kind, "written", error) : 0;
+    return durable && sync_directory(path) < 0 ? refuse(path, kind, "written", error) : 0;
+}
+
+int state_file_sync(const char *path, const struct state_kind *kind, struct tl_error *error)
+{
+    int fd = open(path, O_RDONLY | O_NOFOLLOW | O_NONBLOCK | O_NOCTTY | O_CLOEXEC);
+    if (fd < 0)
+        return refuse(path, kind, "synced", error);
+    int result = fsync(fd);
+    if (result < 0)
+        refuse(path, kind, "synced", error);
+    close(fd);
+    if (result < 0)
+        return TL_FILE;
+    return sync_directory(path) < 0 ? refuse(path, kind, "synced", error) : 0;
 }
 
 /* ---- read ---------------------------------------------------------------------------------------------- */

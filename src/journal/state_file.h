@@ -31,9 +31,12 @@ struct state_kind {
     int count;
 };
 
-/* Beside it, synced, renamed. 0 or TL_FILE with the sentence. */
+/* Beside it, then renamed; durable: on the disk when it returns, however long the disk takes. 0 or TL_FILE with the
+ * sentence. */
 int state_file_write(const char *path, const struct state_kind *kind, const void *from,
-                     struct tl_error *error);
+                     bool durable, struct tl_error *error);
+/* What was written without that is on the disk now. */
+int state_file_sync(const char *path, const struct state_kind *kind, struct tl_error *error);
 /* 1: something was read, as far as it could be read, into *to; *whole: every field stood there once and nothing was
  * torn. 0: there is no file. TL_FILE: it cannot be read. What is not read stays as it was in *to. */
 int state_file_read(const char *path, const struct state_kind *kind, void *to, bool *whole,

@@ -15,10 +15,12 @@
 #include <sys/prctl.h>
 #include <sys/socket.h>
 #include <sys/wait.h>
+#include <time.h>
 #include <unistd.h>
 
 #include "tinlatch/guard.h"
 #include "tinlatch/keeper.h"
+#include "tinlatch/latch.h"
 #include "tinlatch/live.h"
 #include "tinlatch/scribe.h"
 #include "tinlatch/serial.h"
@@ -210,13 +212,31 @@ int bench_watch(struct bench_run *run, void (*be_guard)(struct bench_run *run))
 
 static void tell_refusal(const struct live_options *options, const struct tl_error *error)
 {
-    struct wire_end end = {.code = error->code == TL_DEVICE ? RUN_DEVICE : RUN_INVALID};
+    struct wire_end end = {.code = error->code == TL_DEVICE ? RUN_DEVICE
+                                   : error->code == TL_FILE ? RUN_REFUSED
+                                                            : RUN_INVALID};
 
     wire_stamp(&end.head, WIRE_END, 1);
     snprintf(end.text, sizeof end.text, "%.*s", (int)sizeof end.text - 1, error->text);
     wire_send(options->front_fd, &end);
     end.code = error->code;
     wire_send(options->recipe_fd, &end);
+}
+
+/* Laid down here, where a slow disk delays no scan; the guard arms it before the first heat. */
+static int stage_crash(const struct live_options *options, const struct benchfile *bench,
+                       struct tl_error *error)
+{
+    struct latch latch = {.rule = "crash",
+                          .what =
+                              "the run ended without saying so: the program or the computer died",
+                          .act = "look whether the plate is off and cool before anything else",
+                          .look = "look at the end of the record, and why the program died",
+                          .wall_s = (int64_t)time(NULL)};
+
+    snprintf(latch.recipe, sizeof latch.recipe, "%s", options->recipe_name);
+    snprintf(latch.bench, sizeof latch.bench, "%s", bench->name);
+    return latch_stage(options->latch_path, &latch, error);
 }
 
 int live_bench(const struct live_options *options, const struct benchfile *bench)
@@ -232,6 +252,8 @@ int live_bench(const struct live_options *options, const struct benchfile *bench
         failed = open_ports(&run, &hello, &error);
     if (!failed)
         failed = prove_off(&run, &error);
+    if (!failed && hello.recipe.uses_plate)
+        failed = stage_crash(options, bench, &error);
     if (!failed && bench_make_pipes(&run))
         failed = tl_error_set(&error, TL_SYSTEM, "no pipes: %s", strerror(errno));
     if (failed) {

@@ -21,6 +21,7 @@
 #include <time.h>
 #include <unistd.h>
 
+#include "tinlatch/latch.h"
 #include "tinlatch/live.h"
 
 enum { LANES = 4, MOST = 100000, TOO_LONG_MS = 5000 };
@@ -115,6 +116,12 @@ static void rig_start(struct rig *rig, bool realtime)
     pair(1, &rig->signs, &config.sign_fd);
     pair(1, &rig->durable, &config.durable_fd);
     rig->written = 0;
+    const struct latch crash = {.rule = "crash"};
+    struct tl_error error;
+    if (latch_stage(rig->latch, &crash, &error)) {
+        fprintf(stderr, "%s\n", error.text);
+        exit(1);
+    }
     rig->guard = fork();
     if (rig->guard == 0) {
         const int ours[] = {rig->terminal, rig->recipe, rig->front,  rig->beats,

@@ -286,6 +286,74 @@ static void test_write_that_fails_says_so_and_leaves_the_old_latch(void **state)
     assert_int_equal(access(gone, F_OK), -1);
 }
 
+static struct latch some_crash(void)
+{
+    struct latch latch = some_latch();
+    strcpy(latch.rule, "crash");
+    return latch;
+}
+
+static void test_crash_is_latched_from_the_moment_it_is_armed_and_goes_with_its_run(void **state)
+{
+    (void)state;
+    struct tl_error error;
+    struct latch latch = some_crash(), back;
+    struct latch_mark mark = {0};
+    latch_remove(path, NULL);
+
+    assert_int_equal(latch_stage(path, &latch, &error), 0);
+    assert_int_equal(latch_read(path, &back, &error), 0);
+    assert_int_equal(latch_arm(path, &mark, &error), 0);
+    assert_int_equal(latch_read(path, &back, &error), 1);
+    assert_string_equal(back.rule, "crash");
+
+    assert_int_equal(latch_disarm(path, &mark, &error), 0);
+    assert_int_equal(latch_read(path, &back, &error), 0);
+}
+
+static void test_trip_of_this_run_or_another_outlives_the_crash_latch(void **state)
+{
+    (void)state;
+    struct tl_error error;
+    struct latch crash = some_crash(), trip = some_latch(), back;
+    struct latch_mark mark = {0}, none = {0};
+    latch_remove(path, NULL);
+    assert_int_equal(latch_stage(path, &crash, &error), 0);
+    assert_int_equal(latch_arm(path, &mark, &error), 0);
+
+    latch_disarm(path, &none, &error); /* a run that never armed takes nobody's latch */
+    assert_int_equal(latch_read(path, &back, &error), 1);
+    assert_int_equal(latch_write(path, &trip, &error), 0);
+    assert_int_equal(latch_sync(path, &error), 0);
+    latch_disarm(path, &mark, &error);
+
+    assert_int_equal(latch_read(path, &back, &error), 1);
+    assert_string_equal(back.rule, "plate-over");
+}
+
+static void test_what_cannot_be_latched_or_is_latched_already_is_not_armed(void **state)
+{
+    (void)state;
+    struct tl_error error;
+    struct latch latch = some_crash(), trip = some_latch(), back;
+    struct latch_mark mark = {0};
+    latch_remove(path, NULL);
+    assert_int_equal(latch_stage(path, &latch, &error), 0);
+    assert_int_equal(latch_write(path, &trip, &error), 0);
+    assert_int_equal(latch_arm(path, &mark, &error), TL_FILE);
+    assert_has(error.text, "another run has latched a trip");
+    assert_false(mark.armed);
+    assert_int_equal(latch_read(path, &back, &error), 1);
+    assert_string_equal(back.rule, "plate-over");
+
+    char gone[128];
+    snprintf(gone, sizeof gone, "%s/no/such/latch", scratch);
+    assert_int_equal(latch_stage(gone, &latch, &error), TL_FILE);
+    assert_int_equal(latch_arm(gone, &mark, &error), TL_FILE);
+    assert_has(error.text, "cannot be armed");
+    assert_int_equal(latch_sync(gone, &error), TL_FILE);
+}
+
 /* Killed while it writes, again and again: there is one whole latch, the one before or the one after. */
 static void test_killed_writer_leaves_a_whole_latch(void **state)
 {
@@ -332,6 +400,9 @@ int main(void)
         TEST(test_what_cannot_be_read_counts_as_latched),
         TEST(test_pipe_in_its_place_is_not_waited_for),
         TEST(test_write_that_fails_says_so_and_leaves_the_old_latch),
+        TEST(test_crash_is_latched_from_the_moment_it_is_armed_and_goes_with_its_run),
+        TEST(test_trip_of_this_run_or_another_outlives_the_crash_latch),
+        TEST(test_what_cannot_be_latched_or_is_latched_already_is_not_armed),
         TEST(test_killed_writer_leaves_a_whole_latch),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -26,7 +26,8 @@ struct stage {
     uint32_t beat;
     int wrong_beats;
     struct wire_end end;
-    bool ended, greeted;
+    bool ended, greeted, heated;
+    char said[BENCH_TEXT]; /* the last fault */
 };
 
 static struct benchfile bench;
@@ -56,6 +57,25 @@ static void bench_without_ports(void)
                                .cutoff_device = -1,
                                .inputs_device = -1,
                                .presence_ms = 600000};
+}
+
+/* A plate that answers as soon as it is asked. */
+static struct fake_line *bench_with_plate(void)
+{
+    static struct fake_line plate;
+
+    fake_line_init(&plate);
+    plate.mc[0] = plate.mc[1] = 30000;
+    bench_without_ports();
+    bench.period_ms = 100;
+    bench.plate = (struct plate){.watts = 600, .capacity_j_k = 600, .loss_w_k = 0.9};
+    bench.limits.plate_mc = 250000;
+    bench.plate_device = 0;
+    bench.device_count = bench.port_count = bench.insert_count = 1;
+    strcpy(bench.insert[0].name, "flat");
+    bench.device[0].kind = DEVICE_LINE;
+    bench.sensor[SENSOR_PLATE] = (struct sensor_binding){.present = true};
+    return &plate;
 }
 
 static void start_on_bench(struct stage *stage, struct port *port)
@@ -145,9 +165,13 @@ static void hear_front(struct stage *stage)
             memcpy(&stage->end, message, sizeof stage->end);
             stage->ended = true;
         }
+        if (kind == WIRE_NOTE && ((const struct wire_note *)(void *)message)->note == NOTE_FAULT)
+            snprintf(stage->said, sizeof stage->said, "%.255s",
+                     ((const struct wire_note *)(void *)message)->text);
         if (kind != WIRE_SNAPSHOT)
             continue;
         memcpy(&stage->snapshot, message, sizeof stage->snapshot);
+        stage->heated |= stage->snapshot.duty_permille > 0;
         if (!stage->front_answers)
             continue;
         stage->hand.prompt = stage->snapshot.open_note;
@@ -363,20 +387,10 @@ static void test_an_instrument_that_answers_at_once_does_not_wait_for_the_scan(v
 {
     (void)state;
     struct stage stage;
-    struct fake_line plate;
+    struct fake_line *plate = bench_with_plate();
     struct wire_hello hello = {.insert = "flat", .recipe.uses_plate = true};
     int32_t youngest_ms = INT32_MAX;
-    fake_line_init(&plate);
-    bench_without_ports();
-    bench.period_ms = 100;
-    bench.plate = (struct plate){.watts = 600, .capacity_j_k = 600, .loss_w_k = 0.9};
-    bench.limits.plate_mc = 250000;
-    bench.plate_device = 0;
-    bench.device_count = bench.port_count = bench.insert_count = 1;
-    strcpy(bench.insert[0].name, "flat");
-    bench.device[0].kind = DEVICE_LINE;
-    bench.sensor[SENSOR_PLATE] = (struct sensor_binding){.present = true};
-    start_on_bench(&stage, &plate.port);
+    start_on_bench(&stage, &plate->port);
     stage.front_answers = false; /* it goes on asking, cold */
     wire_stamp(&hello.head, WIRE_HELLO, 1);
     assert_int_equal(wire_send(stage.recipe, &hello), 0);
@@ -391,6 +405,27 @@ static void test_an_instrument_that_answers_at_once_does_not_wait_for_the_scan(v
     }
 
     assert_true(youngest_ms < bench.period_ms / 2);
+    kill(stage.guard, SIGKILL);
+    leave(&stage);
+}
+
+/* No keeper has staged it here. */
+static void test_what_cannot_be_latched_is_not_heated(void **state)
+{
+    (void)state;
+    struct stage stage;
+    struct fake_line *plate = bench_with_plate();
+    struct wire_hello hello = {.insert = "flat", .recipe.uses_plate = true};
+    start_on_bench(&stage, &plate->port);
+    wire_stamp(&hello.head, WIRE_HELLO, 1);
+    assert_int_equal(wire_send(stage.recipe, &hello), 0);
+
+    for (int i = 0; i < 40 && stage.snapshot.mode != GUARD_COOLING; i++)
+        play(&stage, 100, true);
+
+    assert_int_equal(stage.snapshot.mode, GUARD_COOLING);
+    assert_has(stage.said, "cannot be armed");
+    assert_false(stage.heated);
     kill(stage.guard, SIGKILL);
     leave(&stage);
 }
@@ -426,6 +461,7 @@ int main(void)
         cmocka_unit_test(test_a_keeper_that_is_gone_trips_and_latches),
         cmocka_unit_test(test_a_question_answered_no_refuses_the_run),
         cmocka_unit_test(test_an_instrument_that_answers_at_once_does_not_wait_for_the_scan),
+        cmocka_unit_test(test_what_cannot_be_latched_is_not_heated),
         cmocka_unit_test(test_a_recipe_that_plays_the_person_is_ended),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
