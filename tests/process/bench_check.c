@@ -258,6 +258,29 @@ static void test_a_contactor_that_nobody_saw_dropping_fails(void **state)
     json_decref(all_off());
 }
 
+/* Its contactor stays closed behind its program's back, until this one drops it. */
+static void test_a_driver_that_knows_no_hupcl_fails(void **state)
+{
+    char path[96];
+    *state = &w;
+    mimic_begin(&w, source("tests/data/quick-contactor.ini"), NULL);
+    snprintf(path, sizeof path, "%s/no-hupcl", w.dir);
+    close(open(path, O_CREAT | O_WRONLY, 0600));
+    check_begin(w.bench);
+    answer(1, "no");
+    answer(2, "yes");
+    answer(3, "no"); /* the stop contact */
+
+    json_t *told = ended(4);
+
+    assert_string_equal(found(told, "cut-off", "drop"), "fails");
+    assert_has(w.said, "HUPCL");
+    json_decref(told);
+    json_t *report = all_off();
+    assert_true(value_in(report, "outputs.cut-off.on_s") > 0.8);
+    json_decref(report);
+}
+
 static bool cutoff_is_closed(void)
 {
     json_t *lines = mimic_ask(&w, "lines cut-off");
@@ -410,6 +433,7 @@ int main(void)
         HERE(test_a_port_that_is_not_there_is_missing),
         HERE(test_contactors_close_only_with_a_yes_and_drop_with_their_program),
         HERE(test_a_contactor_that_nobody_saw_dropping_fails),
+        HERE(test_a_driver_that_knows_no_hupcl_fails),
         HERE(test_a_wire_that_tells_is_believed_before_any_person),
         HERE(test_a_wire_that_shows_it_closed_still_fails),
         HERE(test_a_press_of_the_stop_contact_is_seen),

@@ -11,7 +11,8 @@
  *   carries    where DIR/control is the control socket of `tinlatch mimic`: the lines go there and come from there
  *              instead, and both are raised when a terminal is opened, as a kernel does it. mimic drops them when
  *              the last holder is gone and HUPCL is set.
- *   leaves out HUPCL where the library itself sets it: later builds of it do not, and the caller must. */
+ *   leaves out HUPCL where the library itself sets it: later builds of it do not, and the caller must. Where
+ *              DIR/no-hupcl is, whoever sets it, as a driver does that knows none. */
 #include <errno.h>
 #include <fcntl.h>
 #include <stdarg.h>
@@ -314,6 +315,13 @@ static bool is_the_library(void *caller)
     return dladdr(caller, &info) && info.dli_fname && strstr(info.dli_fname, "libserialport");
 }
 
+static bool knows_no_hupcl(void)
+{
+    char path[512];
+    int length = snprintf(path, sizeof path, "%s/no-hupcl", directory());
+    return length > 0 && (size_t)length < sizeof path && access(path, F_OK) == 0;
+}
+
 int tcsetattr(int fd, int when, const struct termios *asked)
 {
     int (*next)(int, int, const struct termios *) = NULL;
@@ -321,7 +329,7 @@ int tcsetattr(int fd, int when, const struct termios *asked)
     char path[512];
     struct termios left = *asked;
     const struct termios *mode = &left;
-    if (directory() && is_the_library(__builtin_return_address(0)))
+    if (directory() && (is_the_library(__builtin_return_address(0)) || knows_no_hupcl()))
         left.c_cflag &= ~(tcflag_t)HUPCL;
     if (file_of(fd, "mode", path, sizeof path)) {
         FILE *file = fopen(path, "we");
