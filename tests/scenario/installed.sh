@@ -7,7 +7,7 @@ run 0 cmake --install "$(dirname "$TINLATCH")" --prefix "$box/usr"
 run 0 "$box/usr/bin/tinlatch" check "$box/usr/share/tinlatch/recipes/stack-split.lua"
 out_lacks "$TOP"
 err_lacks "$TOP"
-for file in LICENSE README.md docs/how-to/first-rehearsal.md docs/reference/lua.md; do
+for file in LICENSE README.md DEVELOPERS.md docs/how-to/first-rehearsal.md docs/reference/lua.md; do
     expect "$file is not installed" [ -s "$box/usr/share/doc/tinlatch/$file" ]
 done
 cp "$TOP/recipes/stack-split.lua" mine.lua # boards and modules come from the installed ones
