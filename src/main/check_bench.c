@@ -49,7 +49,7 @@ static enum hand_answer wait_for_answer(struct prove_talk *talk)
         poll(&news, 1, 100);
         prove_hear(talk);
     }
-    enum hand_answer answer = talk->nobody ? ANSWER_NONE : talk->answer;
+    enum hand_answer answer = talk->answer;
     talk->asked = 0;
     return answer;
 }

@@ -345,7 +345,7 @@ static void test_a_press_of_the_stop_contact_is_seen(void **state)
     json_decref(all_off());
 }
 
-static void test_a_stop_contact_that_reads_open_fails(void **state)
+static void test_a_stop_contact_that_reads_open_fails_and_without_a_yes_nothing_closes(void **state)
 {
     *state = &w;
     mimic_begin(&w, source("tests/data/quick-contactor.ini"), NULL);
@@ -357,7 +357,9 @@ static void test_a_stop_contact_that_reads_open_fails(void **state)
 
     assert_string_equal(found(told, "inputs", "stop"), "fails");
     json_decref(told);
-    json_decref(all_off());
+    json_t *report = all_off(); /* but for the moment in which the kernel raises a line */
+    assert_true(value_in(report, "outputs.cut-off.on_s") < 0.2);
+    json_decref(report);
 }
 
 static void test_ctrl_c_ends_it_off(void **state)
@@ -437,7 +439,7 @@ int main(void)
         HERE(test_a_wire_that_tells_is_believed_before_any_person),
         HERE(test_a_wire_that_shows_it_closed_still_fails),
         HERE(test_a_press_of_the_stop_contact_is_seen),
-        HERE(test_a_stop_contact_that_reads_open_fails),
+        HERE(test_a_stop_contact_that_reads_open_fails_and_without_a_yes_nothing_closes),
         HERE(test_ctrl_c_ends_it_off),
         HERE(test_a_killed_front_leaves_it_off),
         HERE(test_a_killed_guard_leaves_it_off_by_the_keepers_last_words),
