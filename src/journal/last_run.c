@@ -53,7 +53,7 @@ int last_run_save(const char *path, uint64_t bench, int64_t origin_ms, const str
     if (!read_boot(kept.boot))
         return tl_error_set(error, TL_FILE, "this start of the computer has no name");
     shift(&kept.run, origin_ms);
-    return state_file_write(path, &kind, &kept, true, error);
+    return state_file_write(path, &kind, &kept, false, error); /* see last_run_remove */
 }
 
 bool last_run_load(const char *path, uint64_t bench, int64_t origin_ms, struct last_run *last)
@@ -76,7 +76,8 @@ bool last_run_load(const char *path, uint64_t bench, int64_t origin_ms, struct l
     return true;
 }
 
-/* Not synced: a computer that loses it for want of that has been started anew, and knows nothing of before. */
+/* Neither this nor what is saved is synced: a computer that loses it for want of that has been started anew, and knows
+ * nothing of before. */
 void last_run_remove(const char *path)
 {
     unlink(path);
