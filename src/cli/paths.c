@@ -329,7 +329,7 @@ void paths_prune(const char *directory)
     struct record *records = list_records(dir, &count);
     if (records)
         qsort(records, count, sizeof *records, by_age);
-    for (size_t i = RECORDS_KEPT; i < count; i++)
+    for (size_t i = RECORDS_KEPT; records && i < count; i++)
         unlinkat(dirfd(dir), records[i].name, 0);
     free(records);
     closedir(dir);
