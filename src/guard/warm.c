@@ -128,8 +128,6 @@ static bool ended_well(const struct guard *guard)
 {
     int32_t code = guard->recipe_end.code;
 
-    if (guard->refusal.code)
-        return false;
     if (guard->trip.tripped)
         return rules[guard->trip.rule].kind == RULE_STOP;
     return code == 0 || code == TL_STEP || code == TL_LIMIT || code == TL_KILLED;

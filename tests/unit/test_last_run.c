@@ -135,6 +135,7 @@ static void test_a_field_left_out_or_not_a_number_makes_it_none(void **state)
     static const char *const changes[][2] = {
         {"\"plate_mc\"", "\"plate_mC\""},
         {"\"bench\":7", "\"bench\":a"},
+        {",\"plate_mc\":44200", "                 "},
         {"1004", "1e04"},
         {"8350000", "-350000"},
         {"{", "["},
