@@ -122,7 +122,7 @@ struct drive {
     int32_t fan_pct;
     int32_t mv, ma;
     enum meter_kind meter;
-    bool closed; /* the cut-off contactor in the plate's mains: closed from arming to touch-safe */
+    bool closed; /* the cut-off contactor in the plate's mains: closed while it may be heated */
     uint32_t beeps;
 };
 

@@ -285,16 +285,16 @@ static void explain_recipe(struct bench_run *r, struct tl_error *error)
     tl_error_at(error, r->sources.file[0].name, 0);
 }
 
-/* A guard that refused before it could say END: its status is an outcome. */
+/* A guard whose END did not get through (it refused before it had a socket, or this process slept while its messages
+ * filled it): its status is the outcome. One that died has left its latch, as a trip does. */
 static enum outcome outcome_of(const struct bench_run *r, enum outcome said)
 {
-    if (r->run.error.code != TL_ENDED || !WIFEXITED(r->guard_status))
+    if (r->run.error.code != TL_ENDED)
         return said;
-    int status = WEXITSTATUS(r->guard_status);
+    int status = WIFEXITED(r->guard_status) ? WEXITSTATUS(r->guard_status) : OUTCOMES;
     if (status == GUARD_EXEC_FAILED)
         return RUN_INVALID;
-    bool refusal = status == RUN_INVALID || status == RUN_REFUSED || status == RUN_DEVICE;
-    return refusal && r->run.duration_s <= 0 ? (enum outcome)status : said;
+    return status < OUTCOMES ? (enum outcome)status : RUN_TRIPPED;
 }
 
 static void settle_record(struct bench_run *r)

@@ -70,7 +70,8 @@ static const struct advice advices[RULES] = {
                             "the bench off if the guard had died too"},
     [RECORD_LOST] = {off, "look at the disk: full, slow or gone; without a record no run goes on"},
     [OPERATOR_AWAY] = {"heat and supply are off; the run is over",
-                       "somebody has to stay with a hot plate: touch any key when asked"},
+                       "somebody has to stay with a hot plate or a fed board: touch any key when "
+                       "asked"},
 };
 
 /* A printed quantity, short enough to be passed by value. */
@@ -166,6 +167,11 @@ static void say_silent(const struct limits *limits, const struct readings *in, c
 {
     bool plate = limits->uses_plate && in->plate_silent_ms >= limits->silent_ms;
     int32_t silent_ms = plate ? in->plate_silent_ms : in->supply_silent_ms;
+    if (silent_ms == INT32_MAX) {
+        snprintf(out, BENCH_TEXT, "the %s is gone: its line was cut, or it was reset",
+                 plate ? "plate's instrument" : "supply");
+        return;
+    }
     if (!plate && silent_ms < limits->silent_ms)
         silent_ms = in->supply.age_ms; /* it answers, but gives no reading */
     snprintf(out, BENCH_TEXT, "the %s has not answered for %s; allowed is %s",
@@ -262,15 +268,22 @@ static void say_what(enum rule_id id, const struct limits *limits, const struct 
         snprintf(out, BENCH_TEXT, "the screen's program or its terminal is gone");
         return;
     case KEEPER_SILENT:
-        snprintf(out, BENCH_TEXT, "the keeper has given no sign of life for %s; allowed is %s",
-                 span(in->keeper_silent_ms).text, span(limits->keeper_silent_ms).text);
+        if (in->keeper_silent_ms == INT32_MAX)
+            snprintf(out, BENCH_TEXT, "the keeper is gone");
+        else
+            snprintf(out, BENCH_TEXT, "the keeper has given no sign of life for %s; allowed is %s",
+                     span(in->keeper_silent_ms).text, span(limits->keeper_silent_ms).text);
         return;
     case RECORD_LOST:
-        snprintf(out, BENCH_TEXT, "the record is %s behind on disk; allowed is %s",
-                 span(in->record_late_ms).text, span(limits->record_late_ms).text);
+        if (in->record_late_ms == INT32_MAX)
+            snprintf(out, BENCH_TEXT, "the record can no longer be written");
+        else
+            snprintf(out, BENCH_TEXT, "the record is %s behind on disk; allowed is %s",
+                     span(in->record_late_ms).text, span(limits->record_late_ms).text);
         return;
     case OPERATOR_AWAY:
-        snprintf(out, BENCH_TEXT, "nobody has touched a key for %s while it was hot; allowed is %s",
+        snprintf(out, BENCH_TEXT,
+                 "nobody has touched a key for %s while the bench was hot or fed; allowed is %s",
                  span(in->away_ms).text, span(limits->presence_ms).text);
         return;
     case SUPPLY_OVER_VOLTS:

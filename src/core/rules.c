@@ -298,7 +298,7 @@ bool rule_fires(enum rule_id id, const struct facts *f)
     case RECORD_LOST:
         return f->in->record_late_ms >= f->limits->record_late_ms;
     case OPERATOR_AWAY:
-        return f->in->away_ms >= f->limits->presence_ms && plate_is_hot(f);
+        return f->in->away_ms >= f->limits->presence_ms && (plate_is_hot(f) || power_is_near(f));
     case RULES:
         break;
     }

@@ -39,11 +39,14 @@ void attend_step(struct guard *guard, int64_t t_ms)
         guard->held_ms += t_ms - guard->held_at_ms;
     guard->held_at_ms = t_ms;
     bool asked = guard->limits.presence_ms - PRESENCE_ANSWER_MS <= guard->in.away_ms;
-    if (asked && !guard->away_told && guard->limits.uses_plate && guard->out.heat) {
+    if (asked && !guard->away_told && (guard->out.heat || guard->out.supply_on)) {
         guard->away_told = true;
         guard->want.beeps++;
         guard_say(guard, NOTE_WARN, t_ms,
-                  "Is somebody there? Touch any key within a minute, or heat goes off.");
+                  guard->out.heat
+                      ? "Is somebody there? Touch any key within a minute, or heat goes off."
+                      : "Is somebody there? Touch any key within a minute, or the "
+                        "supply goes off.");
     }
 }
 

@@ -119,7 +119,7 @@ static bool joints_are_solid(struct guard *guard, int64_t t_ms)
 
 static void tell_solid(struct guard *guard, int64_t t_ms)
 {
-    if (guard->trip.tripped)
+    if (guard->trip.tripped || guard->recipe_end.code != 0)
         guard_say(guard, NOTE_HANDS, t_ms, "the joints are solid");
     else if (guard->config.journal)
         journal_event(guard->config.journal, t_ms, "hands", "the joints are solid");
@@ -140,10 +140,21 @@ void cooling_want(struct guard *guard, int64_t t_ms)
         guard->want.fan_pct = 100;
 }
 
+/* Every line is cut and nobody looks: staying on switches nothing off and tells nobody. The latch tells. */
+static bool nothing_is_left_to_do(const struct guard *guard)
+{
+    for (int i = 0; i < guard->config.bench->device_count; i++)
+        if (guard->in_use[i] && guard->config.bench->device[i].port >= 0 && !guard->gone[i])
+            return false;
+    return guard->watch.front_gone;
+}
+
 bool cooling_over(struct guard *guard, int64_t t_ms)
 {
     const struct supply_reading *supply = &guard->in.supply;
 
+    if (nothing_is_left_to_do(guard) && t_ms - guard->ended_ms >= LINGER_MS)
+        return true;
     if (guard->limits.uses_supply && (supply->quality != QUALITY_GOOD || supply->on))
         return false;
     if (!guard->limits.uses_plate)

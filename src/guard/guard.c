@@ -170,6 +170,30 @@ static void guard_judge(struct guard *guard, int64_t t_ms)
         guard_enter(guard, EVENT_TOUCH_SAFE, t_ms);
 }
 
+/* The cut-off is what switches a plate off that nothing else can: it opens whenever heat is not to be. Any other plate
+ * is fed through it and answers only while it is closed; it is told off in its own words. */
+static bool cutoff_closes(const struct guard *guard)
+{
+    const struct benchfile *bench = guard->config.bench;
+    bool by_hand = bench->device[bench->plate_device].kind == DEVICE_BY_HAND;
+
+    switch (guard->mode) {
+    case GUARD_SEATING:
+        return true;
+    case GUARD_RUNNING:
+        return !by_hand || !guard->parking.on;
+    case GUARD_CHECKING:
+    case GUARD_PAUSED:
+        return !by_hand;
+    case GUARD_WAITING:
+    case GUARD_COOLING:
+    case GUARD_ENDED:
+    case GUARD_MODES:
+        break;
+    }
+    return false;
+}
+
 static void guard_apply(struct guard *guard, int64_t t_ms)
 {
     control_step(&guard->control, &guard->out, &guard->in.plate, guard->limits.ramp_mc_s, t_ms,
@@ -177,8 +201,7 @@ static void guard_apply(struct guard *guard, int64_t t_ms)
     if (guard->mode == GUARD_SEATING && guard->out.heat)
         guard->drive.duty_permille = guard->seat.duty_permille;
     guard->drive.meter = guard->want.meter;
-    guard->drive.closed = guard->limits.uses_plate && guard->mode != GUARD_WAITING &&
-                          guard->mode != GUARD_COOLING && guard->mode != GUARD_ENDED;
+    guard->drive.closed = guard->limits.uses_plate && cutoff_closes(guard);
 }
 
 static int32_t fired_count(const struct guard *guard)
@@ -424,8 +447,10 @@ static int take_turn(struct guard *guard, const struct wire_turn *turn, int64_t 
 
     if (failed || (guard->mode != GUARD_RUNNING && guard->mode != GUARD_PAUSED))
         return failed;
+    /* One that answers an old snapshot again is no sign of life: nobody looks at the new ones. */
+    if (turn->head.number != guard->turn.head.number)
+        guard->turn_ms = t_ms;
     guard->turn = *turn;
-    guard->turn_ms = t_ms;
     guard->want = want;
     return 0;
 }
@@ -467,7 +492,10 @@ static int take_end(struct guard *guard, const struct wire_end *end, int64_t t_m
         return failed;
     if (guard->recipe_end.code == TL_MORE)
         guard->recipe_end = *end; /* the first word counts */
+    bool ran = guard->mode == GUARD_RUNNING || guard->mode == GUARD_PAUSED;
     guard_enter(guard, EVENT_END, t_ms);
+    if (ran && end->code != 0)
+        guard_say(guard, NOTE_HANDS, t_ms, guard->trip.hands);
     return 0;
 }
 

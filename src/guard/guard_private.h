@@ -9,11 +9,13 @@
 enum {
     TOUCH_SAFE_MC = 45000, /* below the 48 C that ISO 13732-1 gives for long contact with metal */
     TOUCH_SAFE_MS = 30000,
+    PLATE_SENSORS = SENSOR_PLATE_2 + 1, /* those on the plate stand first */
     STALE_LEAST_MS = 1000,
     SILENT_MS =
         800, /* before its sensors count as stale, so that the cause is named, not its consequence */
     RECIPE_SILENT_MS = 2000,
     OFF_AGAIN_MS = 1000,
+    LINGER_MS = 300000,         /* what can neither be told nor be told of is left after so long */
     SOLID_MOST_MS = 30 * 60000, /* no joint takes longer, whatever an estimate says */
     PARK_MOST_MS = 10 * 60000,  /* then heat is off while it stays parked */
     PRESENCE_ANSWER_MS = 60000, /* to touch a key once asked */
@@ -28,7 +30,8 @@ enum {
 struct seat_test {
     bool on, wait_told;
     int64_t begun_ms, pulse_ms, settle_ms;
-    int32_t duty_permille, start_mc, highest_mc;
+    int32_t duty_permille;
+    int32_t start_mc[PLATE_SENSORS], highest_mc[PLATE_SENSORS];
     double rise_c;
 };
 

@@ -29,8 +29,8 @@ struct live {
     struct clock clock;
     int64_t begun_ms; /* the period's start */
     bool scanned;     /* in this period */
-    bool settled;     /* every instrument has answered in this period, and nothing was scanned yet */
-    bool urgent;      /* a stop or a hang-up: do not wait for the period */
+    bool settled; /* every instrument has answered in this period, and nothing was scanned yet */
+    bool urgent;  /* a stop or a hang-up: do not wait for the period */
     bool recipe_open, front_open, scribe_open, told_recipe, told_front, over;
     bool hung_up[BENCH_PORTS];
     int64_t front_ms, sign_ms;
@@ -155,12 +155,13 @@ static int start(struct live *live, const struct live_config *config)
 
 /* ---- the latch file ------------------------------------------------------------------------- */
 
-/* Before anything is heated: a crash latches too. What cannot be latched is not heated. */
-static void latch_before_heat(struct live *live, int64_t t_ms)
+/* Before anything is heated or fed: a crash latches too. What cannot be latched gets no power. */
+static void latch_before_power(struct live *live, int64_t t_ms)
 {
+    const struct limits *limits = guard_limits(live->guard);
     struct tl_error error;
 
-    if (!guard_limits(live->guard)->uses_plate)
+    if (!limits->uses_plate && !limits->uses_supply)
         return;
     if (latch_arm(live->config->latch_path, &live->crash, &error))
         guard_refuse_run(live->guard, &error, t_ms);
@@ -372,7 +373,7 @@ static void scan(struct live *live, int64_t t_ms)
     if (before == GUARD_CHECKING && guard_mode(live->guard) == GUARD_SEATING) {
         if (guard_limits(live->guard)->uses_plate)
             last_run_remove(live->last_path);
-        latch_before_heat(live, t_ms);
+        latch_before_power(live, t_ms);
     }
     beat(live, 0);
     tell_hello(live);

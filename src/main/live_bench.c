@@ -200,8 +200,8 @@ int bench_watch(struct bench_run *run, void (*be_guard)(struct bench_run *run))
     waitpid(run->keeper.guard, &status, 0);
     if (run->scribe > 0)
         reap_scribe(run->scribe);
-    if (end == KEEPER_OVER)
-        return 0;
+    if (end == KEEPER_OVER && WIFEXITED(status))
+        return WEXITSTATUS(status);
     fprintf(stderr, "tinlatch-guard: the guard %s; every instrument was told to switch off%s\n",
             end == KEEPER_DEAD   ? "died"
             : end == KEEPER_LATE ? "did not answer in time and was ended"
@@ -210,7 +210,8 @@ int bench_watch(struct bench_run *run, void (*be_guard)(struct bench_run *run))
     return TL_ENDED;
 }
 
-static void tell_refusal(const struct live_options *options, const struct tl_error *error)
+/* Returns the outcome. */
+static int tell_refusal(const struct live_options *options, const struct tl_error *error)
 {
     struct wire_end end = {.code = error->code == TL_DEVICE ? RUN_DEVICE
                                    : error->code == TL_FILE ? RUN_REFUSED
@@ -219,8 +220,10 @@ static void tell_refusal(const struct live_options *options, const struct tl_err
     wire_stamp(&end.head, WIRE_END, 1);
     snprintf(end.text, sizeof end.text, "%.*s", (int)sizeof end.text - 1, error->text);
     wire_send(options->front_fd, &end);
+    int outcome = end.code;
     end.code = error->code;
     wire_send(options->recipe_fd, &end);
+    return outcome;
 }
 
 /* Laid down here, where a slow disk delays no scan; the guard arms it before the first heat. */
@@ -252,13 +255,11 @@ int live_bench(const struct live_options *options, const struct benchfile *bench
         failed = open_ports(&run, &hello, &error);
     if (!failed)
         failed = prove_off(&run, &error);
-    if (!failed && hello.recipe.uses_plate)
+    if (!failed && (hello.recipe.uses_plate || hello.recipe.uses_supply))
         failed = stage_crash(options, bench, &error);
     if (!failed && bench_make_pipes(&run))
         failed = tl_error_set(&error, TL_SYSTEM, "no pipes: %s", strerror(errno));
-    if (failed) {
-        tell_refusal(options, &error);
-        return failed;
-    }
+    if (failed)
+        return tell_refusal(options, &error);
     return bench_watch(&run, be_live_guard);
 }

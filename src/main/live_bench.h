@@ -12,7 +12,8 @@ struct live_options {
     const char *latch_path, *recipe_name, *serial; /* serial "" = not given */
 };
 
-/* 0 when the run ended in order, whatever its outcome; else a negative enum tl_err. Everything is off. */
+/* The run's enum outcome when it ended in order; a negative enum tl_err when the guard did not live to say one. Everything
+ * is off. */
 int live_bench(const struct live_options *options, const struct benchfile *bench);
 
 /* Every proof of `tinlatch bench check`, told over front_fd. 0 when it ended in order; else a negative enum
@@ -34,7 +35,8 @@ int bench_open_port(const struct benchfile *bench, int port, struct port **out,
 /* Encode the last words of whatever hangs on the open ports. */
 void bench_encode_words(struct bench_run *run);
 int bench_make_pipes(struct bench_run *run);
-/* Fork scribe and guard (`be_guard` never returns), watch, have the last word. */
+/* Fork scribe and guard (`be_guard` never returns), watch, have the last word. The guard's exit status, or a negative
+ * enum tl_err when it was not over in order. */
 int bench_watch(struct bench_run *run, void (*be_guard)(struct bench_run *run));
 
 #endif

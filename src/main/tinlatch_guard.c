@@ -19,7 +19,7 @@
 #include "tinlatch/file.h"
 #include "tinlatch/serial.h"
 
-enum { BENCH_BYTES = 1 << 18, PORTS_SHOWN = 64, STATUS_INVALID = 2 };
+enum { BENCH_BYTES = 1 << 18, PORTS_SHOWN = 64, STATUS_INVALID = 2, STATUS_DIED = 70 };
 
 static const char synopsis[] =
     "tinlatch-guard --bench FILE\n"
@@ -271,7 +271,8 @@ static int live(int argc, char *argv[])
     if (load(file, &text, &length, &bench, &error))
         return refuse(&error, text, length);
     free(text);
-    return live_bench(&options, &bench) ? STATUS_INVALID : 0;
+    int outcome = live_bench(&options, &bench);
+    return outcome < 0 ? STATUS_DIED : outcome;
 }
 
 /* --check BENCH FRONT_FD */
@@ -290,7 +291,7 @@ static int check(int argc, char *argv[])
     if (load(argv[2], &text, &length, &bench, &error))
         return refuse(&error, text, length);
     free(text);
-    return check_bench(front_fd, &bench) ? STATUS_INVALID : 0;
+    return check_bench(front_fd, &bench) < 0 ? STATUS_INVALID : 0;
 }
 
 int main(int argc, char *argv[])

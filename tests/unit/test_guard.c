@@ -296,6 +296,22 @@ static void test_a_silent_recipe_is_off_within_two_seconds(void **state)
     desk_free(desk);
 }
 
+static void test_a_recipe_that_answers_an_old_snapshot_for_ever_is_silent(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    uint32_t old = guard_snapshot(desk->guard)->head.number;
+
+    for (int i = 0; i < 25; i++) {
+        wire_stamp(&desk->turn.head, WIRE_TURN, old);
+        guard_receive(desk->guard, &desk->turn, sizeof desk->turn, desk->t_ms, NULL);
+        period(desk);
+    }
+
+    assert_int_equal(guard_trip(desk->guard)->rule, RECIPE_SILENT);
+    desk_free(desk);
+}
+
 static void test_a_silent_plate_is_a_trip_within_a_second(void **state)
 {
     (void)state;
@@ -321,6 +337,25 @@ static void test_a_cut_line_is_a_trip_at_once(void **state)
 
     assert_int_equal(guard_trip(desk->guard)->rule, DEVICE_SILENT);
     assert_true(guard_trip(desk->guard)->at_ms - last_ms <= 100);
+    desk_free(desk);
+}
+
+static void test_a_run_whose_lines_are_all_cut_ends_only_when_nobody_looks_either(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    const struct guard_watch nobody = {.front_gone = true};
+    desk->plate.cut = true;
+    turns(desk, 2);
+
+    for (int i = 0; i < 4000; i++)
+        period(desk);
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    guard_set_watch(desk->guard, &nobody);
+    period(desk);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_ENDED);
+    assert_int_equal(guard_trip(desk->guard)->rule, DEVICE_SILENT);
     desk_free(desk);
 }
 
@@ -691,6 +726,20 @@ static void test_a_plate_that_drives_on_after_a_stop_is_a_fault_and_never_cold(v
     desk_free(desk);
 }
 
+static void test_a_recipe_that_fails_says_what_to_do_with_the_hands(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+    struct wire_end end = {.code = TL_STEP, .text = "on purpose"};
+
+    wire_stamp(&end.head, WIRE_END, 1);
+    assert_int_equal(guard_receive(desk->guard, &end, sizeof end, desk->t_ms, NULL), 0);
+
+    assert_has(heard.text[NOTE_HANDS], "hands off until it beeps");
+    desk_free(desk);
+}
+
 static void test_a_plate_that_only_a_hand_switches_is_not_called_off(void **state)
 {
     (void)state;
@@ -889,10 +938,10 @@ static void test_a_scan_allocates_nothing(void **state)
 
 /* ---- before the first heat ------------------------------------------------------------------ */
 
-/* A guard that asks and tests, on a plate of 600 J/K whose sensor shows `coupling` of the truth. */
+/* A guard that asks and tests, on a plate of 600 J/K whose sensors show `coupling` and `coupling_2` of the truth. */
 struct arming {
     struct desk *desk;
-    double plate_c, coupling;
+    double plate_c, coupling, coupling_2;
 };
 
 static struct arming arming_begin(double coupling)
@@ -907,7 +956,7 @@ static struct arming arming_begin(double coupling)
     struct guard_config config = {.bench = &desk->bench, .port = {&desk->plate.port}};
     assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
     assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
-    return (struct arming){desk, 25, coupling};
+    return (struct arming){desk, 25, coupling, coupling};
 }
 
 static void arming_period(struct arming *arming)
@@ -918,8 +967,8 @@ static void arming_period(struct arming *arming)
         plate->watts * desk->plate.duty / 1000 - plate->loss_w_k * (arming->plate_c - 25);
 
     arming->plate_c += watts * 0.1 / plate->capacity_j_k;
-    int mc = (int)(1000 * (25 + arming->coupling * (arming->plate_c - 25)));
-    desk->plate.mc[0] = desk->plate.mc[1] = mc;
+    desk->plate.mc[0] = (int)(1000 * (25 + arming->coupling * (arming->plate_c - 25)));
+    desk->plate.mc[1] = (int)(1000 * (25 + arming->coupling_2 * (arming->plate_c - 25)));
     period(desk);
 }
 
@@ -992,6 +1041,91 @@ static void test_a_sensor_that_shows_four_fifths_is_refused(void **state)
     assert_int_equal(arming.desk->plate.duty, 0);
     assert_true(arming.desk->plate.offs > 0);
     desk_free(arming.desk);
+}
+
+/* A port that only has control lines. */
+struct lines_port {
+    struct port port;
+    bool rts;
+};
+
+static int lines_set(struct port *port, bool rts, bool dtr)
+{
+    (void)dtr;
+    ((struct lines_port *)port)->rts = rts;
+    return 0;
+}
+
+static int lines_nothing(struct port *port, void *to, size_t size)
+{
+    (void)port, (void)to, (void)size;
+    return 0;
+}
+
+static int lines_take(struct port *port, const void *from, size_t length)
+{
+    (void)port, (void)from;
+    return (int)length;
+}
+
+static void test_a_cut_off_of_a_plate_by_hand_is_closed_only_while_heat_may_be(void **state)
+{
+    (void)state;
+    static const struct port_ops ops = {.read = lines_nothing,
+                                        .write = lines_take,
+                                        .close = fake_line_close,
+                                        .set_lines = lines_set};
+    struct lines_port mains = {.port = {.ops = &ops, .fd = -1}};
+    struct desk *desk = desk_cold();
+    struct wire_hello hello = hello_for(190000);
+    guard_free(desk->guard);
+    desk->bench.device[1] = (struct device_config){.kind = DEVICE_BY_HAND, .port = -1};
+    desk->bench.device[2] = (struct device_config){
+        .kind = DEVICE_CONTACTOR, .port = 1, .contactor = {.is_cutoff = true}};
+    desk->bench.device_count = 3;
+    desk->bench.port_count = 2;
+    desk->bench.plate_device = 1;
+    desk->bench.cutoff_device = 2;
+    struct guard_config config = {.bench = &desk->bench, .port = {&desk->plate.port, &mains.port}};
+    assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+
+    for (int i = 0; i < 30; i++)
+        period(desk);
+    assert_int_equal(guard_mode(desk->guard), GUARD_CHECKING);
+    assert_false(mains.rts);
+    for (int i = 0; i < 100 && guard_mode(desk->guard) != GUARD_RUNNING; i++) {
+        answer(desk, ANSWER_YES);
+        period(desk);
+    }
+    desk->turn = (struct wire_turn){.heat = 1, .temp_mc = 172000, .rail = -1};
+    turns(desk, 3);
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    assert_true(mains.rts);
+    desk->hand.parks = 1;
+    wire_stamp(&desk->hand.head, WIRE_HAND, 1);
+    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+    turns(desk, 3);
+    assert_false(mains.rts);
+
+    desk_free(desk);
+}
+
+/* The higher reading, which counts in a run, is right. */
+static void test_either_plate_sensor_that_hangs_beside_the_plate_is_refused(void **state)
+{
+    (void)state;
+    struct arming first = arming_begin(1), second = arming_begin(1);
+    first.coupling = 0.3;
+    second.coupling_2 = 0.3;
+
+    answer_all(&first, 600);
+    answer_all(&second, 600);
+
+    assert_has(guard_refusal(first.desk->guard)->text, "the plate sensor's reading");
+    assert_has(guard_refusal(second.desk->guard)->text, "the plate-2 sensor's reading");
+    desk_free(first.desk);
+    desk_free(second.desk);
 }
 
 static void test_a_rise_that_is_too_steep_is_refused_too(void **state)
@@ -1098,8 +1232,10 @@ int main(void)
         cmocka_unit_test(test_an_open_sensor_is_called_open_also_when_scans_come_late),
         cmocka_unit_test(test_the_higher_plate_sensor_counts),
         cmocka_unit_test(test_a_silent_recipe_is_off_within_two_seconds),
+        cmocka_unit_test(test_a_recipe_that_answers_an_old_snapshot_for_ever_is_silent),
         cmocka_unit_test(test_a_silent_plate_is_a_trip_within_a_second),
         cmocka_unit_test(test_a_cut_line_is_a_trip_at_once),
+        cmocka_unit_test(test_a_run_whose_lines_are_all_cut_ends_only_when_nobody_looks_either),
         cmocka_unit_test(test_microvolts_are_never_taken_for_degrees),
         cmocka_unit_test(test_an_instrument_that_was_reset_is_not_driven_again),
         cmocka_unit_test(test_stop_wins_over_everything_in_the_same_scan),
@@ -1118,6 +1254,7 @@ int main(void)
         cmocka_unit_test(test_joints_under_a_lost_sensor_are_never_called_solid),
         cmocka_unit_test(test_a_silent_plate_has_only_a_last_reading),
         cmocka_unit_test(test_a_plate_that_drives_on_after_a_stop_is_a_fault_and_never_cold),
+        cmocka_unit_test(test_a_recipe_that_fails_says_what_to_do_with_the_hands),
         cmocka_unit_test(test_a_plate_that_only_a_hand_switches_is_not_called_off),
         cmocka_unit_test(test_a_plate_that_rises_to_its_limit_is_not_called_off),
         cmocka_unit_test(test_a_wait_of_minutes_is_told_in_minutes),
@@ -1128,6 +1265,8 @@ int main(void)
         cmocka_unit_test(test_a_question_answered_no_ends_it_cold),
         cmocka_unit_test(test_a_seated_sensor_passes_the_seat_test),
         cmocka_unit_test(test_a_sensor_that_shows_four_fifths_is_refused),
+        cmocka_unit_test(test_either_plate_sensor_that_hangs_beside_the_plate_is_refused),
+        cmocka_unit_test(test_a_cut_off_of_a_plate_by_hand_is_closed_only_while_heat_may_be),
         cmocka_unit_test(test_a_rise_that_is_too_steep_is_refused_too),
         cmocka_unit_test(test_park_lowers_heat_holds_the_timers_and_a_second_press_goes_on),
         cmocka_unit_test(test_nobody_at_a_hot_plate_ends_the_run_without_a_latch),

@@ -713,6 +713,34 @@ static void test_operator_away_stops_a_hot_plate_only(void **state)
     assert_stays_off(&b);
 }
 
+static void test_operator_away_stops_a_fed_board_too(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    want_supply(&b);
+    b.in.away_ms = b.limits.presence_ms - 1;
+    step(&b, 100);
+    assert_true(b.out.supply_on);
+
+    b.in.away_ms = b.limits.presence_ms;
+    step(&b, 100);
+
+    assert_tripped(&b, OPERATOR_AWAY);
+    assert_words(&b, OPERATOR_AWAY, "hot or fed");
+}
+
+/* What is gone has no silence to be counted. */
+static void test_words_of_what_is_gone_count_no_time(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.in.plate_silent_ms = b.in.record_late_ms = b.in.keeper_silent_ms = INT32_MAX;
+
+    assert_words(&b, DEVICE_SILENT, "the plate's instrument is gone");
+    assert_words(&b, RECORD_LOST, "can no longer be written");
+    assert_words(&b, KEEPER_SILENT, "the keeper is gone");
+}
+
 static void test_stop_pressed_stops_on_a_press_within_the_run_only(void **state)
 {
     (void)state;
@@ -1324,6 +1352,8 @@ int main(void)
         cmocka_unit_test(test_keeper_silent_trips_at_its_limit_and_not_just_below),
         cmocka_unit_test(test_record_lost_trips_at_its_limit_and_not_just_below),
         cmocka_unit_test(test_operator_away_stops_a_hot_plate_only),
+        cmocka_unit_test(test_operator_away_stops_a_fed_board_too),
+        cmocka_unit_test(test_words_of_what_is_gone_count_no_time),
         cmocka_unit_test(test_stop_pressed_stops_on_a_press_within_the_run_only),
         cmocka_unit_test(test_supply_over_volts_trips_on_the_second_sample_above_the_rail),
         cmocka_unit_test(test_supply_over_volts_holds_while_injecting_too),
