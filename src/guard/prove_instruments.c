@@ -110,15 +110,22 @@ static void tell_stranger(struct prover *p, int i)
 {
     const struct device_config *config = config_of(p, i);
     const struct device *device = device_of(p, i);
+    bool is_controller = config->kind == DEVICE_CONTROLLER;
     if (p->guard->gone[i])
         prove_missing(p->talk, config->name, "identity", "its line broke off: is it plugged in?");
-    else if (config->kind == DEVICE_CONTROLLER && device->said[0])
+    else if (is_controller && device->identified)
+        prove_say(p->talk, PROOF_FAILS, config->name, "off",
+                  "it answers, but its set-point for off does not read back");
+    else if (is_controller && device->said[0])
         prove_missing(p->talk, config->name, "identity", "%s: not what the bench file says",
                       device->said);
-    else if (config->kind == DEVICE_CONTROLLER && device->exception)
+    else if (is_controller && device->exception)
         prove_missing(p->talk, config->name, "identity",
                       "it refuses a request (exception %d): is its register map right?",
                       (int)device->exception);
+    else if (device->identified && device->said[0])
+        prove_missing(p->talk, config->name, "identity",
+                      "it says who it is, and then nothing that can be read");
     else if (device->said[0] && !strstr(device->said, config->identity))
         prove_missing(p->talk, config->name, "identity",
                       "it answers \"%s\"; the bench file wants \"%s\"", device->said,
@@ -127,9 +134,6 @@ static void tell_stranger(struct prover *p, int i)
         prove_missing(p->talk, config->name, "identity",
                       "its silence timer is %.1f s; the bench file says at most %.1f s",
                       device->told_silence_ms / 1000.0, config->silence_ms / 1000.0);
-    else if (device->bad_frames > 0 && p->counted[config->port].worst > 0 && device->said[0])
-        prove_missing(p->talk, config->name, "identity",
-                      "it says who it is and then nothing that can be read");
     else
         prove_missing(p->talk, config->name, "identity",
                       "no answer within %d s: its power, its cable, the baud rate, the driver",

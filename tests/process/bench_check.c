@@ -3,6 +3,8 @@
  * everything is off at its end, however that comes about. */
 #include "whole_run.h"
 
+#include "tinlatch/bytes.h"
+
 static struct whole_run w;
 
 static void check_begin(const char *bench)
@@ -178,6 +180,35 @@ static void test_a_controller_that_takes_no_set_point_fails(void **state)
     json_t *told = ended(4);
 
     assert_string_equal(found(told, "plate", "set-point"), "fails");
+    json_decref(told);
+    json_decref(all_off());
+}
+
+/* Left at 60 C by whoever had it before, and now deaf to any other. */
+static void test_a_controller_that_keeps_its_set_point_fails_at_off(void **state)
+{
+    uint8_t write_60_c[8] = {1, 6, 0x10, 0x01, 0x02, 0x58};
+    uint16_t check = bytes_crc16(write_60_c, 6);
+    write_60_c[6] = (uint8_t)(check & 0xff);
+    write_60_c[7] = (uint8_t)(check >> 8);
+    *state = &w;
+    mimic_begin(&w, source("tests/data/quick-controller.ini"), NULL);
+    json_t *truth = mimic_ask(&w, "truth");
+    json_t *port = json_array_get(json_object_get(truth, "ports"), 0);
+    int fd = open(json_string_value(json_object_get(port, "path")), O_RDWR | O_NOCTTY | O_CLOEXEC);
+    json_decref(truth);
+    assert_int_equal(write(fd, write_60_c, sizeof write_60_c), (int)sizeof write_60_c);
+    nap_ms(200);
+    close(fd);
+    mimic_do(&w, "fault controller-ignores-set-point");
+    check_begin(w.bench);
+    nobody_answers();
+
+    json_t *told = ended(4);
+
+    assert_string_equal(found(told, "plate", "off"), "fails");
+    assert_string_equal(found(told, "plate", "set-point"), ""); /* not tried */
+    assert_string_equal(found(told, "supply", "set-points"), "holds");
     json_decref(told);
     json_decref(all_off());
 }
@@ -431,6 +462,7 @@ int main(void)
         HERE(test_each_instrument_is_proved_and_nothing_is_heated_or_fed),
         HERE(test_a_controller_is_proved_with_a_set_point_that_heats_nothing),
         HERE(test_a_controller_that_takes_no_set_point_fails),
+        HERE(test_a_controller_that_keeps_its_set_point_fails_at_off),
         HERE(test_a_silent_instrument_is_missing_and_the_others_are_proved_all_the_same),
         HERE(test_a_port_that_is_not_there_is_missing),
         HERE(test_contactors_close_only_with_a_yes_and_drop_with_their_program),
