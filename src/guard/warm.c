@@ -48,6 +48,17 @@ static int minutes(int64_t ms)
     return (int)((ms + 30000) / 60000);
 }
 
+/* Of the plate's sensors: the higher one, which counts in a run, would hide one that hangs free. */
+static double coldest_c(const struct guard *guard)
+{
+    int32_t coldest_mc = guard->in.plate.temp_mc;
+
+    for (int id = 0; id < PLATE_SENSORS; id++)
+        if (guard->sensor_in_use[id] && guard->in.sensor[id].temp_mc < coldest_mc)
+            coldest_mc = guard->in.sensor[id].temp_mc;
+    return coldest_mc / 1000.0;
+}
+
 /* What speaks against it: a sentence in `why`, or false. */
 static bool is_doubtful(const struct guard *guard, int64_t t_ms, char *why, size_t size)
 {
@@ -71,9 +82,9 @@ static bool is_doubtful(const struct guard *guard, int64_t t_ms, char *why, size
         snprintf(why, size, "the plate reads %.0f C, the last run ended at %.0f C",
                  plate->temp_mc / 1000.0, (double)last->plate_mc / 1000);
     else if (lowest = lowest_c(guard, (double)last->plate_mc / 1000, (double)ended_ms / 1000),
-             plate->temp_mc < 1000 * lowest - COLDER_MOST_MC)
+             1000 * coldest_c(guard) < 1000 * lowest - COLDER_MOST_MC)
         snprintf(why, size, "the plate reads %.0f C, and cannot have cooled below %.0f C since",
-                 plate->temp_mc / 1000.0, lowest);
+                 coldest_c(guard), lowest);
     else
         return false;
     return true;

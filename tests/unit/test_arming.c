@@ -17,6 +17,7 @@ struct desk {
     struct guard *guard;
     int64_t t_ms;
     double plate_c, highest_c, coupling;
+    bool second_hangs_free; /* the second plate sensor reads the room */
     struct wire_hand hand;
     struct last_run last;
     int record_fd;
@@ -117,6 +118,8 @@ static void period(struct desk *desk)
         desk->highest_c = desk->plate_c;
     for (int i = 0; i < 2; i++)
         desk->plate.mc[i] = (int)(1000 * (25 + desk->coupling * (desk->plate_c - 25)));
+    if (desk->second_hangs_free)
+        desk->plate.mc[1] = 25000;
     guard_begin(desk->guard, desk->t_ms);
     guard_pump(desk->guard, desk->t_ms + 5);
     guard_scan(desk->guard, desk->t_ms + 5);
@@ -259,6 +262,22 @@ static void test_any_doubt_about_the_last_run_needs_the_seat_test(void **state)
         assert_has(desk->said, "Seat test passed");
         desk_free(desk);
     }
+}
+
+static void test_one_sensor_of_two_that_hangs_free_is_a_doubt(void **state)
+{
+    (void)state;
+    struct last_run last = recent();
+    last.ended_ms = -MINUTE_MS;
+    struct desk *desk = desk_with(&last, 42);
+    desk->second_hangs_free = true;
+
+    arm(desk, 60);
+
+    assert_has(desk->said, "the plate reads 25 C, and cannot have cooled below");
+    assert_false(desk->asked_touched);
+    assert_has(guard_refusal(desk->guard)->text, "seat test failed");
+    desk_free(desk);
 }
 
 static void test_what_is_just_within_its_bounds_is_no_doubt(void **state)
@@ -543,6 +562,7 @@ int main(void)
         cmocka_unit_test(test_a_thermocouple_that_was_touched_needs_the_seat_test),
         cmocka_unit_test(test_a_first_run_is_not_asked_about_the_last),
         cmocka_unit_test(test_any_doubt_about_the_last_run_needs_the_seat_test),
+        cmocka_unit_test(test_one_sensor_of_two_that_hangs_free_is_a_doubt),
         cmocka_unit_test(test_what_is_just_within_its_bounds_is_no_doubt),
         cmocka_unit_test(test_a_doubt_that_comes_while_a_question_stands_open_is_refused),
         cmocka_unit_test(test_a_warm_start_waits_below_80_and_says_how_long),
