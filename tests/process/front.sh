@@ -113,7 +113,7 @@ out_has "the seat test was refused"
 FAKE_PLAY=status play 5
 err_has "held by another program?[2J"
 out_has "did not start: nothing was switched on"
-FAKE_PLAY=die FAKE_AT=1 play 6 yes
+FAKE_PLAY=die FAKE_AT=1 play 3 yes
 out_has "ended without a word"
 none_left
 mv there/bin/tinlatch-guard there/elsewhere

@@ -223,7 +223,7 @@ static void one_period(void)
     if (s->mode == GUARD_RUNNING && g.t_ms >= g.at_ms && strcmp(g.play, "trip") == 0)
         trip();
     if (g.t_ms >= g.at_ms && strcmp(g.play, "die") == 0)
-        exit(1);
+        exit(70); /* as the keeper of a guard that died */
     model();
     prompts();
     cool();
