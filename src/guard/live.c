@@ -9,6 +9,8 @@
 #include <stdio.h>
 #include <string.h>
 #include <sys/mman.h>
+#include <sys/syscall.h>
+#include <sys/wait.h>
 #include <time.h>
 #include <unistd.h>
 
@@ -31,6 +33,7 @@ struct live {
     bool scanned;     /* in this period */
     bool settled; /* every instrument has answered in this period, and nothing was scanned yet */
     bool urgent;  /* a stop or a hang-up: do not wait for the period */
+    bool keeper_missed;
     bool recipe_open, front_open, scribe_open, told_recipe, told_front, over;
     bool hung_up[BENCH_PORTS];
     int64_t front_ms, sign_ms;
@@ -186,14 +189,6 @@ static void latch_trip(struct live *live, int64_t t_ms)
     journal_event(live->journal, t_ms, "warn", "the trip could not be latched on disk");
 }
 
-static void latch_at_the_end(struct live *live)
-{
-    if (!live->tripped_told)
-        latch_disarm(live->config->latch_path, &live->crash, NULL);
-    else
-        latch_sync(live->config->latch_path, NULL);
-}
-
 /* ---- what comes in -------------------------------------------------------------------------- */
 
 /* What the guard does not accept ends the run, and is the reason that is given for it. */
@@ -272,15 +267,27 @@ static void hear_front(struct live *live, int64_t t_ms)
     }
 }
 
+/* When the keeper has been silent for too long; once that was seen, never again. */
+static int64_t keeper_late_ms(const struct live *live)
+{
+    if (live->keeper_missed)
+        return INT64_MAX;
+    return live->sign_ms == INT64_MIN ? 0
+                                      : live->sign_ms + guard_limits(live->guard)->keeper_silent_ms;
+}
+
 static void hear_keeper(struct live *live, int64_t t_ms)
 {
     char sign[64];
-    ssize_t n = read(live->config->sign_fd, sign, sizeof sign);
+    bool lives = live->sign_ms != INT64_MIN;
+    ssize_t n = lives ? read(live->config->sign_fd, sign, sizeof sign) : -1;
 
     if (n > 0)
         live->sign_ms = t_ms;
     else if (n == 0)
         live->sign_ms = INT64_MIN; /* the other end is closed: no keeper any more */
+    if (t_ms >= keeper_late_ms(live))
+        live->keeper_missed = live->urgent = true;
 }
 
 static void hear_scribe(struct live *live, int64_t t_ms)
@@ -422,8 +429,7 @@ static void hear(struct live *live, int64_t t_ms)
     }
     hear_recipe(live, t_ms);
     hear_front(live, t_ms);
-    if (live->sign_ms != INT64_MIN)
-        hear_keeper(live, t_ms);
+    hear_keeper(live, t_ms);
     hear_scribe(live, t_ms);
     journal_flush(live->journal);
 }
@@ -437,6 +443,8 @@ static void turn_of_the_loop(struct live *live)
 
     if (!live->scanned && wake_ms < t_ms + wait_ms)
         wait_ms = wake_ms - t_ms;
+    if (keeper_late_ms(live) < t_ms + wait_ms)
+        wait_ms = keeper_late_ms(live) - t_ms;
     if (live->settled) /* answered while it was still being asked: no byte is left to wake for */
         wait_ms = 0;
     fill_fds(live, fds);
@@ -502,6 +510,27 @@ static void wait_durable(struct live *live)
         journal_flush(live->journal);
         if (poll(&durable, 1, 50) > 0)
             hear_scribe(live, t_ms);
+        beat(live, 0);
+    }
+}
+
+/* A disk may need longer for it than the guard may be silent: a child waits, and holds no port meanwhile. */
+static void latch_at_the_end(struct live *live)
+{
+    int64_t until_ms = live->clock.now_ms(&live->clock) + LAST_LINES_MS;
+    pid_t child = fork();
+
+    if (child == 0)
+        syscall(SYS_close_range, 3U, ~0U, 0U);
+    if (child <= 0 && !live->tripped_told)
+        latch_disarm(live->config->latch_path, &live->crash, NULL);
+    else if (child <= 0)
+        latch_sync(live->config->latch_path, NULL);
+    if (child == 0)
+        _exit(0);
+    while (child > 0 && waitpid(child, NULL, WNOHANG) == 0 &&
+           live->clock.now_ms(&live->clock) < until_ms) {
+        poll(NULL, 0, 5);
         beat(live, 0);
     }
 }
