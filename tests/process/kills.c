@@ -11,9 +11,9 @@
 #include <utmp.h>
 
 enum {
-    AT_ONCE = 48, /* jobs side by side: a run in real time hardly works */
-    STOP_BENCHES = 40,
-    STOPS_EACH = 25, /* 1,000 in all */
+    AT_ONCE = 40, /* jobs side by side: a run in real time hardly works */
+    STOP_BENCHES = 20,
+    STOPS_EACH = 50, /* 1,000 in all */
     JOBS = 320,
     PERIOD_MS = 100,
     LEEWAY_MS = 50,
@@ -56,15 +56,15 @@ static const struct trial trials[] = {
     { "recipe-killed",           KILL,     RECIPE,          26, PERIOD_MS + LEEWAY_MS,                1, NULL,              NULL,            false, true  },
     { "recipe-halted",           HALT,     RECIPE,          14, 2000 + PERIOD_MS + LEEWAY_MS,         3, "recipe-silent",   "recipe-silent", false, true  },
     { "recipe-cut",              CUT,      RECIPE,           8, PERIOD_MS + LEEWAY_MS,                1, NULL,              NULL,            false, true  },
-    { "guard-killed",            KILL,     GUARD,           32, 250,                                  6, NULL,              "crash",         true,  false },
-    { "guard-halted",            HALT,     GUARD,           26, 500 + PERIOD_MS,                      6, NULL,              "crash",         true,  false },
+    { "guard-killed",            KILL,     GUARD,           32, 250,                                  3, NULL,              "crash",         true,  false },
+    { "guard-halted",            HALT,     GUARD,           26, 500 + PERIOD_MS,                      3, NULL,              "crash",         true,  false },
     { "keeper-killed",           KILL,     KEEPER,          26, PERIOD_MS + LEEWAY_MS,                3, "keeper-silent",   "keeper-silent", false, true  },
     { "keeper-halted",           HALT,     KEEPER,          20, 500 + PERIOD_MS,                      3, "keeper-silent",   "keeper-silent", false, true  },
     { "scribe-killed",           KILL,     SCRIBE,          14, 2 * PERIOD_MS + LEEWAY_MS,            3, NULL,              "record-lost",   true,  true  },
-    { "scribe-halted",           HALT,     SCRIBE,          14, 1000 + PERIOD_MS + LEEWAY_MS,         3, NULL,              "record-lost",   true,  true  },
-    { "keeper-and-guard-killed", KILL,     KEEPER | GUARD,  14, SILENCE_MS + TIMER_MS,                6, NULL,              "crash",         true,  false },
+    { "scribe-halted",           HALT,     SCRIBE,          14, 1000 + 2 * PERIOD_MS + LEEWAY_MS,     3, NULL,              "record-lost",   true,  true  },
+    { "keeper-and-guard-killed", KILL,     KEEPER | GUARD,  14, SILENCE_MS + TIMER_MS + LEEWAY_MS,    3, NULL,              "crash",         true,  false },
     { "terminal-hung-up",        HANG_UP,  TERMINAL,        10, PERIOD_MS,                            6, "stop-pressed",    NULL,            false, true  },
-    { "port-unplugged",          UNPLUG,   PORT,            10, SILENCE_MS + TIMER_MS,                3, "device-silent",   "device-silent", false, true  },
+    { "port-unplugged",          UNPLUG,   PORT,            10, SILENCE_MS + TIMER_MS + LEEWAY_MS,    3, "device-silent",   "device-silent", false, true  },
 };
 /* clang-format on */
 enum { TRIALS = sizeof trials / sizeof trials[0] };
@@ -316,8 +316,7 @@ static int wait_for_the_end(const struct cast *cast, double seconds)
     double leave_s = 0;
     bool front = true, keeper = true, guard = true;
     for (double until_s = now_s() + seconds; front || keeper || guard;) {
-        if (w.said_fd < 0 || !run_listen(&w, 20))
-            nap_ms(20);
+        run_listen(&w, 20);
         leave_when_cooling(&leave_s, &said);
         front = front && waitpid(w.run, &status, WNOHANG) == 0;
         keeper = keeper && is_alive(cast->keeper);
@@ -534,6 +533,67 @@ static void test_stops(void **state)
     assert_int_equal(left_over(), 0);
 }
 
+/* ---- one job: a disk that takes its time, or refuses ------------------------------------------------------- */
+
+static void test_a_slow_disk_delays_no_scan(void **state)
+{
+    const char *recipe = source("tests/data/quick/hold.lua"), *preload = getenv("SLOW_DISK");
+    (void)state;
+    assert_non_null(preload);
+    mimic_begin(&w, source("tests/data/quick.ini"), recipe);
+    w.answers_after_s = 0;
+    setenv("LD_PRELOAD", preload, 1);
+    setenv("ASAN_OPTIONS", "verify_asan_link_order=0", 1);
+    run_begin(&w, recipe);
+    unsetenv("LD_PRELOAD");
+    run_until(&w, "Seat test: ", 60);
+    wait_for_heat(10);
+    listen_until(now_s() + between(0, 2));
+    struct cast cast = find_cast();
+
+    double stop_s = now_s();
+    run_say(&w, "stop");
+    int status = wait_for_the_end(&cast, 60);
+
+    double heat_ms = 1000 * (heat_end_s() - stop_s);
+    tell_heat_ms(heat_ms);
+    assert_true(heat_ms <= PERIOD_MS);
+    assert_int_equal(status, 6);
+    assert_null(latch_there());
+}
+
+/* Another run's trip, latched while this one still asked its questions. */
+static void test_without_a_latch_of_its_own_nothing_is_heated(void **state)
+{
+    const char *recipe = source("tests/data/quick/hold.lua");
+    char path[96];
+    (void)state;
+    mimic_begin(&w, source("tests/data/quick.ini"), recipe);
+    w.answers_after_s = 0;
+    w.answers_yes = false;
+    snprintf(path, sizeof path, "%s/latch", w.dir);
+    run_begin(&w, recipe);
+    run_until(&w, " open ", 60);
+    FILE *latch = fopen(path, "we");
+    assert_non_null(latch);
+    fputs("{\"rule\":\"plate-over\",\"what\":\"another's\",\"wall_s\":1}\n", latch);
+    fclose(latch);
+
+    w.answers_yes = true;
+    run_until(&w, "another run has latched", 60);
+    struct cast cast = find_cast();
+    int status = wait_for_the_end(&cast, 60);
+
+    assert_int_equal(status, 4);
+    json_t *left = latch_there();
+    assert_string_equal(json_string_value(json_object_get(left, "rule")), "plate-over");
+    json_decref(left);
+    json_t *report = mimic_end(&w);
+    assert_true(isnan(value_in(report, "outputs.heater.last_on_s")));
+    json_decref(report);
+    assert_int_equal(left_over(), 0);
+}
+
 static int clean_up(void **state)
 {
     (void)state;
@@ -541,20 +601,39 @@ static int clean_up(void **state)
     return whole_run_teardown(&run);
 }
 
-/* "kills TRIAL SEED", or "kills stops SEED" */
+/* What else there is to do than a trial. */
+static const struct {
+    const char *name;
+    void (*test)(void **state);
+    int jobs, instants;
+} others[] = {
+    {"stops", test_stops, STOP_BENCHES, STOP_BENCHES *STOPS_EACH},
+    {"slow-disk", test_a_slow_disk_delays_no_scan, 8, 8},
+    {"no-latch", test_without_a_latch_of_its_own_nothing_is_heated, 2, 0},
+};
+enum { OTHERS = sizeof others / sizeof others[0] };
+
+static struct CMUnitTest find_job(const char *what)
+{
+    for (int i = 0; i < TRIALS; i++)
+        if (strcmp(trials[i].name, what) == 0)
+            return (struct CMUnitTest){what, test_kill, NULL, clean_up, (void *)&trials[i]};
+    for (int i = 0; i < OTHERS; i++)
+        if (strcmp(others[i].name, what) == 0)
+            return (struct CMUnitTest){what, others[i].test, NULL, clean_up, NULL};
+    fprintf(stderr, "%s: no such job\n", what);
+    exit(2);
+}
+
+/* "kills JOB SEED" */
 static int do_job(const char *what, const char *seed)
 {
-    int which = 0;
+    const struct CMUnitTest job[] = {find_job(what)};
+    urgent_where_granted(30);
     signal(SIGPIPE, SIG_IGN);
     fcntl(3, F_SETFD, FD_CLOEXEC);
     chance = strtoull(seed, NULL, 10);
-    while (which < TRIALS && strcmp(trials[which].name, what) != 0)
-        which++;
-    const struct CMUnitTest of_kill[] = {
-        {what, test_kill, NULL, clean_up, (void *)&trials[which < TRIALS ? which : 0]}};
-    const struct CMUnitTest of_stop[] = {{what, test_stops, NULL, clean_up, NULL}};
-    return which < TRIALS ? cmocka_run_group_tests(of_kill, NULL, NULL)
-                          : cmocka_run_group_tests(of_stop, NULL, NULL);
+    return cmocka_run_group_tests(job, NULL, NULL);
 }
 
 /* ---- all jobs ------------------------------------------------------------------------------------------------ */
@@ -669,55 +748,47 @@ static void check_jobs(const char *what, int instants)
     assert_int_equal(count, instants);
 }
 
-static int blow_all(void **state)
+/* A group whose tests look at what the jobs told; the jobs all run before the first of them. */
+static struct plan {
+    const char *name;
+    int jobs, instants;
+} plans[TRIALS + OTHERS];
+
+static void make_plans(void)
+{
+    for (int i = 0; i < OTHERS; i++)
+        plans[i] = (struct plan){others[i].name, others[i].jobs, others[i].instants};
+    for (int i = 0; i < TRIALS; i++)
+        plans[OTHERS + i] = (struct plan){trials[i].name, trials[i].count, trials[i].count};
+}
+
+static int run_plans(void **state)
 {
     const char *only = getenv("ONLY");
     (void)state;
-    for (int i = 0; i < TRIALS; i++)
-        if (!only || strcmp(only, trials[i].name) == 0)
-            add_jobs(trials[i].name, trials[i].count);
+    for (int i = 0; i < TRIALS + OTHERS; i++)
+        if (!only || strcmp(only, plans[i].name) == 0)
+            add_jobs(plans[i].name, plans[i].jobs);
     return run_jobs();
 }
 
-static int stop_all(void **state)
+static void test_plan(void **state)
 {
-    (void)state;
-    add_jobs("stops", STOP_BENCHES);
-    return run_jobs();
-}
+    const struct plan *plan = *state;
 
-static void test_trial(void **state)
-{
-    const struct trial *trial = *state;
-
-    check_jobs(trial->name, trial->count);
-}
-
-static void test_a_stop_is_off_on_the_wire(void **state)
-{
-    (void)state;
-
-    check_jobs("stops", STOP_BENCHES * STOPS_EACH);
+    check_jobs(plan->name, plan->instants);
 }
 
 int main(int argc, char *argv[])
 {
+    struct CMUnitTest tests[TRIALS + OTHERS];
+    const char *seed = getenv("SEED");
     if (argc == 3)
         return do_job(argv[1], argv[2]);
-    const char *seed = getenv("SEED"), *only = getenv("ONLY");
     chance = seed ? strtoull(seed, NULL, 10) : 1;
-    struct CMUnitTest of_kills[TRIALS];
-    for (int i = 0; i < TRIALS; i++)
-        of_kills[i] =
-            (struct CMUnitTest){trials[i].name, test_trial, NULL, NULL, (void *)&trials[i]};
-    const struct CMUnitTest of_stops[] = {cmocka_unit_test(test_a_stop_is_off_on_the_wire)};
-    cmocka_set_test_filter(only);
-    int failed = 0;
-    if (!only || strcmp(only, "stops") != 0)
-        failed = cmocka_run_group_tests_name("kills", of_kills, blow_all, NULL);
-    job_count = 0;
-    cmocka_set_test_filter(NULL);
-    if (!only || strcmp(only, "stops") == 0)
-        failed += cmocka_run_group_tests_name("stops", of_stops, stop_all, NULL);
-    return failed;
+    make_plans();
+    for (int i = 0; i < TRIALS + OTHERS; i++)
+        tests[i] = (struct CMUnitTest){plans[i].name, test_plan, NULL, NULL, &plans[i]};
+    cmocka_set_test_filter(getenv("ONLY"));
+    return cmocka_run_group_tests(tests, run_plans, NULL);
 }
