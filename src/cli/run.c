@@ -391,6 +391,26 @@ static void release(struct bench_run *r)
     free(r);
 }
 
+/* The header read and merged with this bench's limits, as a rehearsal does: a slip is shown at its line before any port
+ * is opened. The guard merges again for itself. */
+static int try_header(struct bench_run *r, struct options *options, struct tl_error *error)
+{
+    struct rehearse_setup *setup = &options->setup;
+    setup->sources = setup->recipe.sources = &r->sources;
+    setup->bench = &r->bench;
+    setup->bench_file = r->bench_path;
+    setup->header_only = true;
+    int failed = rehearse(setup, -1, &r->run, error);
+    bool fits =
+        r->run.outcome == RUN_DONE || r->run.outcome == RUN_DEVICE; /* the guard's to tell */
+    if (!failed && !fits) {
+        *error = r->run.error;
+        failed = r->run.outcome == RUN_REFUSED ? TL_ENDED : TL_FILE;
+    }
+    r->run = (struct run){0};
+    return failed;
+}
+
 /* What went wrong before the guard was there: nothing has been switched on. */
 static int set_up(struct cli *cli, struct bench_run *r, struct tl_error *error)
 {
@@ -398,6 +418,9 @@ static int set_up(struct cli *cli, struct bench_run *r, struct tl_error *error)
     bool no_bench = code == TL_MISSING && error->file[0] == '\0';
     if (code)
         return no_bench ? TL_MISSING : TL_FILE;
+    code = try_header(r, &cli->options, error);
+    if (code)
+        return code;
     code = check_latch(r, error);
     if (code)
         return TL_ENDED;

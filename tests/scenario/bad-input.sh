@@ -6,12 +6,14 @@
 demo=$TOP/recipes/benches/demo.ini
 split=$TOP/recipes/stack-split.lua
 
-# refused STATUS NAME TEXT...: check and rehearse end with STATUS and an error that holds each TEXT.
+# refused STATUS NAME TEXT...: check and rehearse end with STATUS and an error that holds each TEXT; so does run when the
+# file or its header is at fault, before a port is opened.
 refused() {
-    local expected=$1 name=$2 verb text
+    local expected=$1 name=$2 verb verbs="check rehearse" text
     shift 2
-    for verb in check rehearse; do
-        run "$expected" tinlatch $verb "$name"
+    [ "$expected" = 1 ] || verbs="check rehearse run"
+    for verb in $verbs; do
+        run "$expected" tinlatch $verb "$name" --bench "$demo"
         for text in "$@"; do err_has "$text"; done
     done
     run "$expected" tinlatch rehearse "$name" --json
