@@ -140,20 +140,29 @@ void cooling_want(struct guard *guard, int64_t t_ms)
         guard->want.fan_pct = 100;
 }
 
-/* Every line is cut and nobody looks: staying on switches nothing off and tells nobody. The latch tells. */
-static bool nothing_is_left_to_do(const struct guard *guard)
+static bool every_line_is_cut(const struct guard *guard)
 {
     for (int i = 0; i < guard->config.bench->device_count; i++)
         if (guard->in_use[i] && guard->config.bench->device[i].port >= 0 && !guard->gone[i])
             return false;
-    return guard->watch.front_gone;
+    return true;
+}
+
+/* Staying on switches nothing off any more. It is of use only to tell somebody of what this run has switched on; the
+ * latch tells too. */
+static bool nothing_is_left_to_do(const struct guard *guard, int64_t t_ms)
+{
+    bool was_on = guard_was_hot(guard) || guard->limits.uses_supply;
+
+    return every_line_is_cut(guard) &&
+           (!was_on || (guard->watch.front_gone && t_ms - guard->ended_ms >= LINGER_MS));
 }
 
 bool cooling_over(struct guard *guard, int64_t t_ms)
 {
     const struct supply_reading *supply = &guard->in.supply;
 
-    if (nothing_is_left_to_do(guard) && t_ms - guard->ended_ms >= LINGER_MS)
+    if (nothing_is_left_to_do(guard, t_ms))
         return true;
     if (guard->limits.uses_supply && (supply->quality != QUALITY_GOOD || supply->on))
         return false;

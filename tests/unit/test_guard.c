@@ -359,6 +359,23 @@ static void test_a_run_whose_lines_are_all_cut_ends_only_when_nobody_looks_eithe
     desk_free(desk);
 }
 
+static void test_a_run_that_switched_nothing_on_ends_with_its_lines(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_cold();
+    struct wire_hello hello = hello_for(190000);
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+    for (int i = 0; i < 20 && guard_mode(desk->guard) != GUARD_RUNNING; i++)
+        period(desk);
+    turns(desk, 3); /* it wants nothing */
+    desk->plate.cut = true;
+
+    turns(desk, 3);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_ENDED);
+    desk_free(desk);
+}
+
 static void test_microvolts_are_never_taken_for_degrees(void **state)
 {
     (void)state;
@@ -1236,6 +1253,7 @@ int main(void)
         cmocka_unit_test(test_a_silent_plate_is_a_trip_within_a_second),
         cmocka_unit_test(test_a_cut_line_is_a_trip_at_once),
         cmocka_unit_test(test_a_run_whose_lines_are_all_cut_ends_only_when_nobody_looks_either),
+        cmocka_unit_test(test_a_run_that_switched_nothing_on_ends_with_its_lines),
         cmocka_unit_test(test_microvolts_are_never_taken_for_degrees),
         cmocka_unit_test(test_an_instrument_that_was_reset_is_not_driven_again),
         cmocka_unit_test(test_stop_wins_over_everything_in_the_same_scan),
