@@ -286,10 +286,11 @@ static void explain_recipe(struct bench_run *r, struct tl_error *error)
 }
 
 /* A guard whose END did not get through (it refused before it had a socket, or this process slept while its messages
- * filled it): its status is the outcome. One that died has left its latch, as a trip does. */
-static enum outcome outcome_of(const struct bench_run *r, enum outcome said)
+ * filled it): its status is the outcome. One that died has left its latch, as a trip does; one that is still at work has none
+ * yet. */
+static enum outcome outcome_of(const struct bench_run *r, bool ended, enum outcome said)
 {
-    if (r->run.error.code != TL_ENDED)
+    if (!ended || r->run.error.code != TL_ENDED)
         return said;
     int status = WIFEXITED(r->guard_status) ? WEXITSTATUS(r->guard_status) : OUTCOMES;
     if (status == GUARD_EXEC_FAILED)
@@ -311,7 +312,7 @@ static enum outcome tell(struct cli *cli, struct bench_run *r, enum outcome outc
     struct run *run = &r->run;
     bool ended = reap_guard(r);
     reap_recipe(r);
-    outcome = outcome_of(r, outcome);
+    outcome = outcome_of(r, ended, outcome);
     run->outcome = outcome;
     if (run->error.code == TL_OK && outcome == RUN_FAILED)
         explain_recipe(r, &run->error);
