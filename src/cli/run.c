@@ -184,17 +184,23 @@ static bool keep_open(int fd)
  * that no key and no hang-up of the terminal reaches it. */
 _Noreturn static void be_guard(struct bench_run *r, const struct options *options)
 {
-    char recipe_fd[16], front_fd[16], record_fd[16];
-    const char *argv[] = {r->guard_path, "--live",          "--bench",    r->bench_path,
-                          "--recipe-fd", recipe_fd,         "--front-fd", front_fd,
-                          "--record-fd", record_fd,         "--latch",    r->latch_path,
-                          "--recipe",    options->argument, "--serial",   options->setup.serial,
+    char recipe_fd[16], front_fd[16], record_fd[16], seed[24];
+    const char *argv[] = {r->guard_path, "--live",
+                          "--bench",     r->bench_path,
+                          "--recipe-fd", recipe_fd,
+                          "--front-fd",  front_fd,
+                          "--record-fd", record_fd,
+                          "--latch",     r->latch_path,
+                          "--recipe",    options->argument,
+                          "--serial",    options->setup.serial,
+                          "--seed",      seed,
                           NULL};
     int nowhere = open("/dev/null", O_RDONLY);
     setsid();
     snprintf(recipe_fd, sizeof recipe_fd, "%d", r->recipe_pair[1]);
     snprintf(front_fd, sizeof front_fd, "%d", r->front_pair[1]);
     snprintf(record_fd, sizeof record_fd, "%d", r->record_fd);
+    snprintf(seed, sizeof seed, "%llu", (unsigned long long)options->setup.seed);
     bool whole = nowhere >= 0 && dup2(nowhere, 0) == 0 && dup2(r->said_fd, 1) == 1 &&
                  dup2(r->said_fd, 2) == 2 && keep_open(r->recipe_pair[1]) &&
                  keep_open(r->front_pair[1]) && keep_open(r->record_fd);

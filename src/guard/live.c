@@ -119,6 +119,7 @@ static void record_start(struct live *live, const struct wire_hello *hello)
                                   .board = hello ? hello->board_name : "",
                                   .insert = hello ? hello->insert : "",
                                   .serial = live->config->serial,
+                                  .seed = live->config->seed,
                                   .version = TINLATCH_VERSION};
 
     if (live->recorded)

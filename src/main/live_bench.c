@@ -149,6 +149,7 @@ _Noreturn static void be_live_guard(struct bench_run *run)
         .latch_path = run->options->latch_path,
         .recipe_name = run->options->recipe_name,
         .serial = run->options->serial,
+        .seed = run->options->seed,
         .ask_realtime = true,
     };
     memcpy(config.port, run->keeper.port, sizeof config.port);

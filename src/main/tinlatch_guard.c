@@ -206,6 +206,7 @@ static const struct option live_words[] = {
     {"latch", required_argument, NULL, 'a'},
     {"recipe", required_argument, NULL, 'n'},
     {"serial", required_argument, NULL, 's'},
+    {"seed", required_argument, NULL, 'e'},
     {NULL, 0, NULL, 0},
 };
 
@@ -220,7 +221,7 @@ static int descriptor(const char *text)
 
 static bool live_parse(int argc, char *argv[], struct live_options *options, const char **bench)
 {
-    *options = (struct live_options){-1, -1, -1, NULL, NULL, ""};
+    *options = (struct live_options){-1, -1, -1, NULL, NULL, "", 0};
     *bench = NULL;
     opterr = 0;
     for (int c; (c = getopt_long(argc, argv, "", live_words, NULL)) != -1;)
@@ -245,6 +246,9 @@ static bool live_parse(int argc, char *argv[], struct live_options *options, con
             break;
         case 's':
             options->serial = optarg;
+            break;
+        case 'e':
+            options->seed = strtoull(optarg, NULL, 10);
             break;
         case 'l':
             break;

@@ -2,6 +2,8 @@
 /* Whole runs of `tinlatch run` against the emulated bench, in real time. */
 #include "whole_run.h"
 
+#include <glob.h>
+
 static struct whole_run w;
 
 static void begin(void **state, const char *name)
@@ -35,6 +37,21 @@ static json_t *ended(int status, double seconds)
     return report;
 }
 
+/* The record's first line. */
+static void assert_begins_with(const char *text)
+{
+    char pattern[96], line[1024] = "";
+    glob_t found;
+    snprintf(pattern, sizeof pattern, "%s/runs/*.jsonl", w.dir);
+    assert_int_equal(glob(pattern, 0, NULL, &found), 0);
+    FILE *record = fopen(found.gl_pathv[0], "re");
+    globfree(&found);
+    assert_non_null(record);
+    assert_non_null(fgets(line, sizeof line, record));
+    fclose(record);
+    assert_has(line, text);
+}
+
 static void test_a_run_is_done(void **state)
 {
     begin(state, "warm");
@@ -45,6 +62,7 @@ static void test_a_run_is_done(void **state)
     assert_true(value_in(report, "plate.now_c") < 46);
     assert_has(w.said, "Seat test passed");
     assert_has(w.said, "end    done");
+    assert_begins_with("\"seed\":1}");
     assert_false(latched());
     json_decref(report);
 }
