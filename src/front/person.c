@@ -150,8 +150,10 @@ static bool is_cooling(const struct front_state *state)
 
 static void begin_leaving(struct front_state *state)
 {
-    if (!is_cooling(state))
+    if (!is_cooling(state)) {
+        front_say(state, "you", "there is nothing to leave before the run is over: stop it first");
         return;
+    }
     state->leaving = true;
     state->typed[0] = '\0';
     front_say(state, "you", "wants to leave before it is safe to touch: type leave to do so");

@@ -297,9 +297,12 @@ static void leaving_early_takes_a_second_answer(void)
 {
     begin("hold");
     run_until(&w, "stage  Hold", 90);
-    listen_for(5);
+    listen_for(4);
+    run_say(&w, "leave"); /* it runs */
+    listen_for(1);
+    expect_said("nothing to leave before the run is over");
     run_say(&w, "stop");
-    run_until(&w, "stop-pressed", 5);
+    run_until(&w, "mode   cooling", 5);
 
     run_say(&w, "leave");
     listen_for(2);
