@@ -103,6 +103,33 @@ test_the_port_is_opened_as_the_bench_file_says_and_drops_its_lines_at_the_end(vo
     assert_string_equal(mode, "baud=115200 parity=E hupcl=1 vmin=1\n");
 }
 
+/* The kernel raises both lines of a port that is opened: the relay must not wait for the other ports. */
+static void test_a_relay_is_dropped_before_the_next_port_is_opened(void **state)
+{
+    char path[96], line[64];
+    int relay, reader, number, rts, dtr;
+    begin(state, "tests/data/quick-contactor.ini");
+    run_until(&w, "checking", 20);
+    json_t *truth = mimic_ask(&w, "truth");
+    json_t *ports = json_object_get(truth, "ports");
+    relay = atoi(
+        strrchr(json_string_value(json_object_get(json_array_get(ports, 0), "path")), '/') + 1);
+    reader = atoi(
+        strrchr(json_string_value(json_object_get(json_array_get(ports, 1), "path")), '/') + 1);
+    json_decref(truth);
+
+    snprintf(path, sizeof path, "%s/order", w.dir);
+    FILE *from = fopen(path, "re");
+    assert_non_null(from);
+    bool dropped = false;
+    while (fgets(line, sizeof line, from) &&
+           sscanf(line, "%d rts=%d dtr=%d", &number, &rts, &dtr) == 3 && number != reader)
+        dropped = number == relay && rts == 0;
+    fclose(from);
+    assert_int_equal(number, reader);
+    assert_true(dropped);
+}
+
 static void test_both_drop_when_the_guard_is_killed(void **state)
 {
     heat_up(state);
@@ -163,6 +190,7 @@ int main(void)
 #define HERE(test) cmocka_unit_test_teardown(test, whole_run_teardown)
     const struct CMUnitTest tests[] = {
         HERE(test_the_port_is_opened_as_the_bench_file_says_and_drops_its_lines_at_the_end),
+        HERE(test_a_relay_is_dropped_before_the_next_port_is_opened),
         HERE(test_both_drop_when_the_guard_is_killed),
         HERE(test_both_drop_when_keeper_and_guard_die_together),
         HERE(test_a_cut_wire_of_the_stop_contact_stops),

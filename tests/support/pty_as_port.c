@@ -10,7 +10,7 @@
  *   takes      DIR/N.inputs: any of the words cts dsr dcd that are high
  *   carries    where DIR/control is the control socket of `tinlatch mimic`: the lines go there and come from there
  *              instead, and both are raised when a terminal is opened, as a kernel does it. mimic drops them when
- *              the last holder is gone and HUPCL is set.
+ *              the last holder is gone and HUPCL is set. DIR/order: every setting of all ports, "N rts=1 dtr=0".
  *   leaves out HUPCL where the library itself sets it: later builds of it do not, and the caller must. Where
  *              DIR/no-hupcl is, whoever sets it, as a driver does that knows none. */
 #include <errno.h>
@@ -159,6 +159,21 @@ static bool ask_bench(const char *command, int *bits)
     return strstr(answer, "\"ok\":true") != NULL;
 }
 
+static void note_order(int number, int bits)
+{
+    char path[512], text[64];
+    int length = snprintf(path, sizeof path, "%s/order", directory());
+    int fd = length > 0 && (size_t)length < sizeof path
+                 ? openat(AT_FDCWD, path, O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0600)
+                 : -1;
+    length = snprintf(text, sizeof text, "%d rts=%d dtr=%d\n", number, !!(bits & TIOCM_RTS),
+                      !!(bits & TIOCM_DTR));
+    if (fd < 0)
+        return;
+    (void)!write(fd, text, (size_t)length); /* whoever looks for it misses it */
+    close(fd);
+}
+
 static int bench_request(int number, unsigned long request, int *bits)
 {
     char command[64];
@@ -175,6 +190,7 @@ static int bench_request(int number, unsigned long request, int *bits)
     now = request == TIOCMSET ? *bits : request == TIOCMBIS ? now | *bits : now & ~*bits;
     snprintf(command, sizeof command, "lines /dev/pts/%d %d %d\n", number, !!(now & TIOCM_RTS),
              !!(now & TIOCM_DTR));
+    note_order(number, now);
     return ask_bench(command, &now) ? 0 : -1;
 }
 
