@@ -29,16 +29,17 @@ int latch_sync(const char *path, struct tl_error *error)
 
 /* ---- against a crash ------------------------------------------------------------------------ */
 
-/* "latch.armed"; false when the name is too long for a file's. */
+/* "latch.armed-4711", of this session: keeper and guard are one, another run is another. False when the name is too long
+ * for a file's. */
 static bool armed_path(const char *path, char armed[PATH_MAX])
 {
-    return snprintf(armed, PATH_MAX, "%s.armed", path) < PATH_MAX;
+    return snprintf(armed, PATH_MAX, "%s.armed-%d", path, (int)getsid(0)) < PATH_MAX;
 }
 
 static int refuse(const char *path, struct tl_error *error)
 {
     if (errno == EEXIST) {
-        tl_error_set(error, TL_FILE, "another run has latched a trip meanwhile");
+        tl_error_set(error, TL_FILE, "another run has power on, or has tripped, meanwhile");
         tl_error_hint(error, "tinlatch clear shows it");
     } else {
         tl_error_set(error, TL_FILE, "the latch cannot be armed against a crash: %s",
@@ -75,9 +76,14 @@ int latch_arm(const char *path, struct latch_mark *mark, struct tl_error *error)
 int latch_disarm(const char *path, const struct latch_mark *mark, struct tl_error *error)
 {
     struct stat file;
+    char armed[PATH_MAX];
 
-    if (!mark->armed || lstat(path, &file) != 0 || file.st_dev != mark->device ||
-        file.st_ino != mark->inode)
+    if (!mark->armed) {
+        if (armed_path(path, armed))
+            unlink(armed);
+        return 0;
+    }
+    if (lstat(path, &file) != 0 || file.st_dev != mark->device || file.st_ino != mark->inode)
         return 0;
     return latch_remove(path, error);
 }
