@@ -51,7 +51,6 @@ struct rehearse_setup {
     const char *answers_file; /* as the person named it */
     int answer_count;
     struct rehearse_answer answer[REHEARSE_ANSWERS];
-    bool header_only; /* load and merge, do not run the steps */
     const volatile sig_atomic_t *stop; /* set by a signal handler: end it; NULL = never */
 };
 

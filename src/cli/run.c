@@ -39,6 +39,8 @@ struct bench_run {
     int front_pair[2];  /* 0: ours, 1: the guard's */
     pid_t recipe, guard;
     int recipe_status, guard_status;
+    enum outcome
+        unfit; /* what the recipe's first seconds came to, if that is no start; RUN_DONE: it is */
     struct run run;
 };
 
@@ -88,7 +90,7 @@ static int refuse_latched(struct bench_run *r, const struct latch *latch, struct
         return TL_ENDED;
     }
     tl_error_set(error, TL_ENDED, "a trip is latched: %s: %s", latch->rule, latch->what);
-    tl_error_hint(error, "do: %.100s  look: %.80s  then: tinlatch clear", latch->act, latch->look);
+    tl_error_hint(error, "tinlatch clear shows what to do and what to look at, and releases it");
     return TL_ENDED;
 }
 
@@ -384,7 +386,8 @@ static enum outcome refuse(struct cli *cli, const struct bench_run *r, int code,
         text = r->bench_text;
         length = r->bench_length;
     }
-    return cli_end(cli, refused ? RUN_REFUSED : RUN_INVALID, error, text, length);
+    enum outcome outcome = refused ? RUN_REFUSED : RUN_INVALID;
+    return cli_end(cli, r->unfit ? r->unfit : outcome, error, text, length);
 }
 
 static void release(struct bench_run *r)
@@ -398,21 +401,24 @@ static void release(struct bench_run *r)
     free(r);
 }
 
-/* The header read and merged with this bench's limits, as a rehearsal does: a slip is shown at its line before any port
- * is opened. The guard merges again for itself. */
-static int try_header(struct bench_run *r, struct options *options, struct tl_error *error)
+/* The first seconds of a rehearsal on this bench: the header is merged with its limits and every name in the steps is
+ * looked at, so that a slip is shown at its line before a port is opened. The guard merges again for itself. */
+static int try_first(struct bench_run *r, struct options *options, struct tl_error *error)
 {
     struct rehearse_setup *setup = &options->setup;
     setup->sources = setup->recipe.sources = &r->sources;
     setup->bench = &r->bench;
     setup->bench_file = r->bench_path;
-    setup->header_only = true;
+    setup->until_s = 5; /* in which every instrument answers and the steps begin */
     int failed = rehearse(setup, -1, &r->run, error);
-    bool fits =
-        r->run.outcome == RUN_DONE || r->run.outcome == RUN_DEVICE; /* the guard's to tell */
-    if (!failed && !fits) {
+    enum outcome outcome = r->run.outcome;
+    if (outcome == RUN_STOPPED &&
+        r->run.error.code) /* over before its time was up, and cooling since */
+        outcome = RUN_FAILED;
+    if (!failed && (outcome == RUN_INVALID || outcome == RUN_REFUSED || outcome == RUN_FAILED)) {
         *error = r->run.error;
-        failed = r->run.outcome == RUN_REFUSED ? TL_ENDED : TL_FILE;
+        r->unfit = outcome;
+        failed = TL_FILE;
     }
     r->run = (struct run){0};
     return failed;
@@ -425,7 +431,7 @@ static int set_up(struct cli *cli, struct bench_run *r, struct tl_error *error)
     bool no_bench = code == TL_MISSING && error->file[0] == '\0';
     if (code)
         return no_bench ? TL_MISSING : TL_FILE;
-    code = try_header(r, &cli->options, error);
+    code = try_first(r, &cli->options, error);
     if (code)
         return code;
     code = check_latch(r, error);

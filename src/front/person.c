@@ -125,7 +125,10 @@ static void take_value(struct person *person, struct front_state *state, const c
 
 static void nudge(struct person *person, struct front_state *state, int32_t mc, int32_t ms)
 {
-    enum { MOST_MC = 50000, MOST_MS = 3600000 }; /* far beyond use; the limits hold anyway */
+    enum {
+        MOST_MC = 10000,
+        MOST_MS = 300000
+    }; /* in all: a key that is held must not write another recipe */
     int32_t most_mc = state->hello.recipe.plate_mc - NUDGE_ROOM_MC;
     if (mc > 0 && state->hello_known && state->snapshot.wanted_mc >= most_mc) {
         front_say(state, "you", "no nudge: higher than %g C is too near the plate's limit",
@@ -133,8 +136,11 @@ static void nudge(struct person *person, struct front_state *state, int32_t mc, 
         return;
     }
     int32_t new_mc = person->hand.nudge_mc + mc, new_ms = person->hand.nudge_ms + ms;
-    if (abs(new_mc) > MOST_MC || abs(new_ms) > MOST_MS)
+    if (abs(new_mc) > MOST_MC || abs(new_ms) > MOST_MS) {
+        front_say(state, "you", "no nudge: %d C and %d min in all are the most; change the recipe",
+                  MOST_MC / 1000, MOST_MS / 60000);
         return;
+    }
     person->hand.nudge_mc = new_mc;
     person->hand.nudge_ms = new_ms;
     if (mc)

@@ -108,6 +108,9 @@ void guard_refuse(struct guard *guard, enum tl_err code, int64_t t_ms, const cha
     guard_say(guard, NOTE_FAULT, t_ms, text);
     guard_last_words(guard);
     guard_enter(guard, EVENT_END, t_ms);
+    if (guard->limits.uses_plate &&
+        !touch_safe(guard)) /* hot from a seat test, or from a run before */
+        guard_say(guard, NOTE_HANDS, t_ms, guard->trip.hands);
 }
 
 static void ask_next(struct guard *guard, int64_t t_ms)

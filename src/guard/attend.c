@@ -58,6 +58,11 @@ void guard_leave(struct guard *guard, int64_t t_ms)
                       "left before it was touch-safe, as a person chose");
 }
 
+static int32_t lower_of(int32_t a, int32_t b)
+{
+    return a < b ? a : b;
+}
+
 /* Parked: never hotter than the park temperature, and off altogether once its time is over. */
 void attend_park(struct guard *guard, int64_t t_ms)
 {
@@ -69,13 +74,14 @@ void attend_park(struct guard *guard, int64_t t_ms)
         if (odd) {
             parking->on = !parking->on;
             parking->since_ms = t_ms;
+            parking->most_mc = lower_of(guard->park_mc, guard->in.plate.temp_mc);
             guard_say(guard, NOTE_STATE, t_ms, parking->on ? "Parked." : "Going on.");
         }
     }
     if (!parking->on)
         return;
-    if (guard->want.temp_mc > guard->park_mc)
-        guard->want.temp_mc = guard->park_mc;
+    if (guard->want.temp_mc > parking->most_mc)
+        guard->want.temp_mc = parking->most_mc;
     if (guard->park_mc <= 0 || t_ms - parking->since_ms > PARK_MOST_MS)
         guard->want.heat = false;
 }

@@ -51,7 +51,7 @@ static bool over_its_ceiling(const struct guard *guard)
            guard->in.plate.temp_mc >= guard->limits.plate_mc;
 }
 
-static bool touch_safe(const struct guard *guard)
+bool touch_safe(const struct guard *guard)
 {
     for (enum sensor_id id = 0; id < SENSORS; id++) {
         const struct temp_reading *sensor = &guard->in.sensor[id];
@@ -203,7 +203,10 @@ static bool off_is_doubtful(const struct guard *guard, char *text, size_t size)
     int32_t silent_ms = guard->limits.silent_ms;
     bool rising = guard->in.ramp_known && guard->in.ramp_mc_s > RISING_MC_S;
 
-    if (plate->quality == QUALITY_NONE)
+    bool never =
+        plate->quality != QUALITY_GOOD && plate->temp_mc == 0; /* no reading was good yet */
+
+    if (never)
         snprintf(text, size, "The plate was never read: take it for hot, pull its mains plug.");
     else if (plate->quality != QUALITY_GOOD || plate->age_ms >= silent_ms) /* silent comes first */
         snprintf(text, size,
@@ -244,7 +247,7 @@ static void hands_off_plate(const struct guard *guard, int64_t t_ms, char *text,
         snprintf(text, size, "Heat is off. Everything reads below 45 C.");
     else
         snprintf(text, size,
-                 "Heat is off. The plate reads %d C: touch nothing on it before it is below 45 C.",
+                 "Heat is off. The plate was at %d C: touch nothing on it before it is below 45 C.",
                  (int)(guard->in.plate.temp_mc / 1000));
 }
 

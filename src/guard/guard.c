@@ -494,8 +494,10 @@ static int take_end(struct guard *guard, const struct wire_end *end, int64_t t_m
         guard->recipe_end = *end; /* the first word counts */
     bool ran = guard->mode == GUARD_RUNNING || guard->mode == GUARD_PAUSED;
     guard_enter(guard, EVENT_END, t_ms);
-    if (ran && end->code != 0)
+    if (ran && end->code != 0) {
         guard_say(guard, NOTE_HANDS, t_ms, guard->trip.hands);
+        guard_say(guard, NOTE_FAULT, t_ms, end->text);
+    }
     return 0;
 }
 

@@ -45,6 +45,8 @@ struct warm {
 /* The operator's park key: heat falls to the header's park temperature, timers stand still. */
 struct parking {
     bool on;
+    int32_t
+        most_mc; /* the park temperature, or what the plate read when that was less: parking never heats it up */
     uint32_t seen; /* presses so far */
     int64_t since_ms;
 };
@@ -158,6 +160,7 @@ void guard_gather(struct guard *guard, int64_t t_ms);
 /* cooling.c: what the guard wants by itself once the run is over, and whether that is over too. */
 void cooling_begin(struct guard *guard, int64_t t_ms);
 void cooling_want(struct guard *guard, int64_t t_ms);
+bool touch_safe(const struct guard *guard); /* every sensor in use reads so */
 bool cooling_over(struct guard *guard, int64_t t_ms);
 void cooling_hands(const struct guard *guard, int64_t t_ms, char *text, size_t size);
 

@@ -73,7 +73,7 @@ static int make_guard(struct rehearsal *r, struct tl_error *error)
         .context = r,
     };
 
-    for (int i = 0; r->world && i < r->setup->bench->device_count; i++)
+    for (int i = 0; i < r->setup->bench->device_count; i++)
         if (r->setup->bench->device[i].port >= 0)
             config.port[r->setup->bench->device[i].port] = world_port(r->world, i);
     return guard_new(&r->guard, &config, error);
@@ -408,7 +408,7 @@ static int engage(struct rehearsal *r, struct tl_error *error)
         return failed;
     r->run->limits = *guard_limits(r->guard);
     r->run->origins = *guard_origins(r->guard);
-    return r->setup->header_only ? 0 : wait_ready(r, error);
+    return wait_ready(r, error);
 }
 
 /* Load, merge, check, play. Whatever fails before the first heat leaves an outcome and its error. */
@@ -417,7 +417,7 @@ static void stage(struct rehearsal *r, struct rehearse_result *result)
     struct tl_error *error = &r->run->error;
     int failed = recipe_open(&r->recipe, &r->setup->recipe, error);
 
-    if (failed == 0 && !r->setup->header_only)
+    if (failed == 0)
         failed = make_world(r, error);
     if (failed) {
         r->run->outcome = failed == TL_KILLED ? RUN_FAILED : RUN_INVALID;
@@ -431,10 +431,7 @@ static void stage(struct rehearsal *r, struct rehearse_result *result)
             recipe_locate_header(r->recipe, error->token, error);
         return;
     }
-    if (r->setup->header_only)
-        r->run->outcome = RUN_DONE;
-    else
-        play(r, result);
+    play(r, result);
 }
 
 void lockstep_run(const struct rehearse_setup *setup, int record_fd, struct rehearse_result *result)

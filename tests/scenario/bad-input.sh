@@ -103,6 +103,9 @@ steps untried <<'LUA'
 plate.ramp { to = "90 C", timeout = "5 min", otherwise = function() plate.of() end }
 LUA
 refused 1 untried.lua "untried.lua:3:" '"plate.of" is not known' 'did you mean "plate.off"'
+run 1 tinlatch run untried.lua --bench "$demo" # before a port is opened, and before anything is asked
+err_has "untried.lua:3:" '"plate.of" is not known'
+out_lacks "check"
 steps thrown <<<'error({})'
 refused 1 thrown.lua "thrown.lua"
 steps thrown_text <<<'error("\27[31mred\0")'

@@ -1176,6 +1176,8 @@ static void test_park_lowers_heat_holds_the_timers_and_a_second_press_goes_on(vo
     desk->turn = (struct wire_turn){.heat = 1, .temp_mc = 172000, .rail = -1};
     turns(desk, 5);
 
+    desk->plate.mc[0] = desk->plate.mc[1] = 150000;
+    turns(desk, 1);
     desk->hand.parks = 1;
     press(desk);
     turns(desk, 50);
@@ -1186,6 +1188,27 @@ static void test_park_lowers_heat_holds_the_timers_and_a_second_press_goes_on(vo
     turns(desk, 5);
 
     assert_int_equal(guard_snapshot(desk->guard)->granted_mc, 172000);
+    desk_free(desk);
+}
+
+static void test_park_never_heats_a_plate_up(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_cold();
+    struct wire_hello hello = hello_for(190000);
+    hello.park_mc = 100000;
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+    for (int i = 0; i < 20 && guard_mode(desk->guard) != GUARD_RUNNING; i++)
+        period(desk);
+    desk->turn = (struct wire_turn){.heat = 1, .temp_mc = 172000, .rail = -1};
+    desk->plate.mc[0] = desk->plate.mc[1] = 50000;
+    turns(desk, 5);
+
+    desk->hand.parks = 1;
+    press(desk);
+    turns(desk, 5);
+
+    assert_int_equal(guard_snapshot(desk->guard)->granted_mc, 50000);
     desk_free(desk);
 }
 
@@ -1286,6 +1309,7 @@ int main(void)
         cmocka_unit_test(test_either_plate_sensor_that_hangs_beside_the_plate_is_refused),
         cmocka_unit_test(test_a_cut_off_of_a_plate_by_hand_is_closed_only_while_heat_may_be),
         cmocka_unit_test(test_a_rise_that_is_too_steep_is_refused_too),
+        cmocka_unit_test(test_park_never_heats_a_plate_up),
         cmocka_unit_test(test_park_lowers_heat_holds_the_timers_and_a_second_press_goes_on),
         cmocka_unit_test(test_nobody_at_a_hot_plate_ends_the_run_without_a_latch),
         cmocka_unit_test(test_any_key_counts_as_somebody),
