@@ -233,6 +233,13 @@ static int refuse_unit(struct tl_error *error, enum unit unit, const char *text,
         snprintf(found, sizeof found, "is %s", unit_name(kind));
     else
         snprintf(found, sizeof found, "has a unit that is not known here, \"%s\"", name);
+    if (written->at == number->at + number->length && *written->at == ',' &&
+        number->length + written->length < SHOWN) {
+        refuse(error, unit, text, "has a comma where the point of a number stands");
+        tl_error_hint(error, "write \"%.*s.%.*s\"", (int)number->length, number->at,
+                      (int)written->length - 1, written->at + 1);
+        return TL_UNIT;
+    }
     refuse(error, unit, text, found);
     if (meant && number->length < SHOWN) {
         snprintf(cut, sizeof cut, "%.*s", (int)number->length, number->at);

@@ -187,6 +187,18 @@ static void test_errors_say_what_was_found_and_what_would_be_right(void **state)
                    "");
 }
 
+static void test_a_decimal_comma_is_told_with_the_point_in_its_place(void **state)
+{
+    (void)state;
+    struct tl_error error = {0};
+    double value;
+
+    assert_int_equal(quantity_parse("1,5 C/s", UNIT_RAMP, &value, &error), TL_UNIT);
+
+    assert_has(error.text, "has a comma");
+    assert_string_equal(error.hint, "write \"1.5 C/s\"");
+}
+
 static void test_errors_stay_short_however_long_the_text_is(void **state)
 {
     (void)state;
@@ -311,6 +323,7 @@ int main(void)
         cmocka_unit_test(test_each_kind_takes_only_its_own_units),
         cmocka_unit_test(test_nothing_but_a_plain_number_with_one_unit_is_accepted),
         cmocka_unit_test(test_errors_say_what_was_found_and_what_would_be_right),
+        cmocka_unit_test(test_a_decimal_comma_is_told_with_the_point_in_its_place),
         cmocka_unit_test(test_errors_stay_short_however_long_the_text_is),
         cmocka_unit_test(test_magnitudes_beyond_a_thousand_million_are_refused),
         cmocka_unit_test(test_print_writes_as_a_person_would),
