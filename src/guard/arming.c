@@ -17,6 +17,12 @@ enum {
     RISE_LEAST_PERMILLE =
         890, /* a coupling of 0.80 or less shows at mains 5 % off the learned day */
     RISE_MOST_PERMILLE = 1150,
+    /* A plate by hand is set to this by its own knob, from well below it. */
+    HAND_SET_MC = 60000,
+    HAND_BELOW_MC = 40000,
+    HAND_STILL_MC = 3000, /* it has settled when the reading stays within this ... */
+    HAND_STILL_MS = 20000,
+    HAND_MOST_MS = 600000, /* ... and no plate needs longer to 60 C */
 };
 
 /* When a question is asked: always, before heat, when the last run could stand for the seat test, before the
@@ -238,7 +244,14 @@ static bool can_be_proved(const struct guard *guard)
     const struct benchfile *bench = guard->config.bench;
     const struct device_config *plate = &bench->device[bench->plate_device];
 
-    return plate->kind != DEVICE_BY_HAND && plate->kind != DEVICE_CONTROLLER && !plate->regulates;
+    return plate->kind != DEVICE_CONTROLLER && !plate->regulates;
+}
+
+static bool is_by_hand(const struct guard *guard)
+{
+    const struct benchfile *bench = guard->config.bench;
+
+    return bench->device[bench->plate_device].kind == DEVICE_BY_HAND;
 }
 
 static void seat_plan(struct guard *guard)
@@ -348,6 +361,88 @@ bool seat_waits(struct guard *guard, int32_t below_mc, const char *what, int64_t
     return true;
 }
 
+/* ---- the seat test of a plate by hand ------------------------------------------------------- */
+
+static void ask_for_the_knob(struct guard *guard, int64_t t_ms)
+{
+    for (int id = 0; id < PLATE_SENSORS; id++)
+        guard->seat.start_mc[id] = guard->in.sensor[id].temp_mc;
+    guard->seat.on = true;
+    guard_say(guard, NOTE_CHECK, t_ms,
+              "Seat test: set the empty plate to 60 C at its own knob. Is it set and switched on?");
+    guard->open_note = NOTE_GUARD + guard->notes;
+}
+
+static void hear_of_the_knob(struct guard *guard, int64_t t_ms)
+{
+    if (guard->hand.prompt != guard->open_note)
+        return;
+    if (guard->hand.answer == ANSWER_NO) {
+        guard_refuse(guard, TL_LIMIT, t_ms, "the plate was not set for its seat test");
+        return;
+    }
+    if (guard->hand.answer != ANSWER_YES)
+        return;
+    guard->open_note = 0;
+    guard->seat.set = true;
+    guard->seat.begun_ms = guard->seat.still_ms = t_ms;
+    guard->seat.still_mc = guard->in.plate.temp_mc;
+    guard_say(guard, NOTE_STATE, t_ms, "The reading is watched: it should settle near 60 C.");
+}
+
+static bool hand_rise_is_right(const struct guard *guard)
+{
+    for (int id = 0; id < PLATE_SENSORS; id++) {
+        int64_t rise_mc = guard->in.sensor[id].temp_mc - guard->seat.start_mc[id];
+        if (guard->sensor_in_use[id] &&
+            !seat_rise_is_right(1000 * rise_mc / (HAND_SET_MC - guard->seat.start_mc[id])))
+            return false;
+    }
+    return true;
+}
+
+static bool reading_is_still(struct guard *guard, int64_t t_ms)
+{
+    struct seat_test *seat = &guard->seat;
+    int32_t off_mc = guard->in.plate.temp_mc - seat->still_mc;
+
+    if (off_mc > HAND_STILL_MC || off_mc < -HAND_STILL_MC) {
+        seat->still_mc = guard->in.plate.temp_mc;
+        seat->still_ms = t_ms;
+    }
+    return t_ms - seat->still_ms >= HAND_STILL_MS;
+}
+
+/* The person sets the plate to a known temperature; a seated sensor comes to read it. */
+static void hand_seat_step(struct guard *guard, int64_t t_ms)
+{
+    char text[BENCH_TEXT];
+    struct seat_test *seat = &guard->seat;
+    int reads_c = (int)(guard->in.plate.temp_mc / 1000);
+
+    if (!seat->on && !seat_waits(guard, HAND_BELOW_MC, "seat test", t_ms))
+        ask_for_the_knob(guard, t_ms);
+    else if (seat->on && !seat->set)
+        hear_of_the_knob(guard, t_ms);
+    if (!seat->set || guard->mode != GUARD_SEATING)
+        return;
+    guard->want.heat = true; /* the cut-off is closed, and the heat time runs */
+    guard->want.temp_mc = HAND_SET_MC;
+    bool still = reading_is_still(guard, t_ms);
+    if (still && hand_rise_is_right(guard)) {
+        snprintf(text, sizeof text, "Seat test passed: the plate reads %d C, set to 60 C.",
+                 reads_c);
+        guard_say(guard, NOTE_STATE, t_ms, text);
+        guard_enter(guard, EVENT_SEATED, t_ms);
+    } else if (t_ms - seat->begun_ms >= HAND_MOST_MS) {
+        snprintf(text, sizeof text,
+                 "seat test failed: the plate was set to 60 C and reads %d C: the thermocouple is "
+                 "not seated, the plate is not on, or its knob is off",
+                 reads_c);
+        guard_refuse(guard, TL_LIMIT, t_ms, text);
+    }
+}
+
 /* What the guard wants for itself during the pulse; control is passed by, the duty is fixed. */
 void seating_step(struct guard *guard, int64_t t_ms)
 {
@@ -360,6 +455,10 @@ void seating_step(struct guard *guard, int64_t t_ms)
     }
     if (guard->warm.taken) {
         warm_step(guard, t_ms);
+        return;
+    }
+    if (is_by_hand(guard)) {
+        hand_seat_step(guard, t_ms);
         return;
     }
     if (!can_be_proved(guard)) {

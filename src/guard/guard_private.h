@@ -33,6 +33,10 @@ struct seat_test {
     int32_t duty_permille;
     int32_t start_mc[PLATE_SENSORS], highest_mc[PLATE_SENSORS];
     double rise_c;
+    bool
+        set; /* a plate by hand: the person says that its knob is set; the reading is watched ... */
+    int32_t still_mc; /* ... until it stays near this ... */
+    int64_t still_ms; /* ... since then */
 };
 
 /* Is the plate's sensor known to be seated, and by which test? */

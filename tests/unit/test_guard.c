@@ -1085,6 +1085,49 @@ static int lines_take(struct port *port, const void *from, size_t length)
     return (int)length;
 }
 
+/* Every question answered yes; then the person turns the knob, and the reading comes to be this. */
+static void set_by_hand(struct desk *desk, int reads_mc)
+{
+    for (int i = 0; i < 100 && guard_mode(desk->guard) != GUARD_SEATING; i++) {
+        answer(desk, ANSWER_YES);
+        period(desk);
+    }
+    for (int i = 0; i < 6100 && guard_mode(desk->guard) == GUARD_SEATING; i++) {
+        answer(desk, ANSWER_YES);
+        if (i > 10)
+            desk->plate.mc[0] = desk->plate.mc[1] = reads_mc;
+        period(desk);
+    }
+}
+
+static void test_a_plate_by_hand_comes_to_read_what_it_was_set_to(void **state)
+{
+    (void)state;
+    static const struct {
+        int reads_mc;
+        bool seated;
+    } knobs[] = {{53000, false}, {57000, true}, {64000, true}, {66000, false}, {25000, false}};
+    for (size_t i = 0; i < sizeof knobs / sizeof knobs[0]; i++) {
+        struct desk *desk = desk_cold();
+        struct wire_hello hello = hello_for(190000);
+        guard_free(desk->guard);
+        desk->bench.device[1] = (struct device_config){.kind = DEVICE_BY_HAND, .port = -1};
+        desk->bench.device_count = 2;
+        desk->bench.plate_device = 1;
+        struct guard_config config = {.bench = &desk->bench, .port = {&desk->plate.port}};
+        assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
+        assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+
+        set_by_hand(desk, knobs[i].reads_mc);
+
+        if (knobs[i].seated)
+            assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+        else
+            assert_has(guard_refusal(desk->guard)->text, "was set to 60 C and reads");
+        desk_free(desk);
+    }
+}
+
 static void test_a_cut_off_of_a_plate_by_hand_is_closed_only_while_heat_may_be(void **state)
 {
     (void)state;
@@ -1111,13 +1154,10 @@ static void test_a_cut_off_of_a_plate_by_hand_is_closed_only_while_heat_may_be(v
         period(desk);
     assert_int_equal(guard_mode(desk->guard), GUARD_CHECKING);
     assert_false(mains.rts);
-    for (int i = 0; i < 100 && guard_mode(desk->guard) != GUARD_RUNNING; i++) {
-        answer(desk, ANSWER_YES);
-        period(desk);
-    }
+    set_by_hand(desk, 60000);
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
     desk->turn = (struct wire_turn){.heat = 1, .temp_mc = 172000, .rail = -1};
     turns(desk, 3);
-    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
     assert_true(mains.rts);
     desk->hand.parks = 1;
     wire_stamp(&desk->hand.head, WIRE_HAND, 1);
@@ -1307,6 +1347,7 @@ int main(void)
         cmocka_unit_test(test_a_seated_sensor_passes_the_seat_test),
         cmocka_unit_test(test_a_sensor_that_shows_four_fifths_is_refused),
         cmocka_unit_test(test_either_plate_sensor_that_hangs_beside_the_plate_is_refused),
+        cmocka_unit_test(test_a_plate_by_hand_comes_to_read_what_it_was_set_to),
         cmocka_unit_test(test_a_cut_off_of_a_plate_by_hand_is_closed_only_while_heat_may_be),
         cmocka_unit_test(test_a_rise_that_is_too_steep_is_refused_too),
         cmocka_unit_test(test_park_never_heats_a_plate_up),
