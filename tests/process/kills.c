@@ -580,7 +580,7 @@ static void test_without_a_latch_of_its_own_nothing_is_heated(void **state)
     fclose(latch);
 
     w.answers_yes = true;
-    run_until(&w, "another run has latched", 60);
+    run_until(&w, "another run has power on, or has tripped", 60);
     struct cast cast = find_cast();
     int status = wait_for_the_end(&cast, 60);
 
