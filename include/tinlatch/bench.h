@@ -5,7 +5,7 @@
  * Ownership  plain values, copied; no pointers inside.
  * Never      hold a floating-point value on the interlock's path: readings are rounded to integers
  *            and range-checked where they are gathered.
- * Fails      {0} means "nothing known, everything off".
+ * Fails      {0} means "nothing known, everything off"; only an unknown duty_permille is -1.
  * Units      temp_mc millidegrees Celsius; ramp_mc_s millidegrees per second; mv; ma; *_ms
  *            milliseconds; fan_pct percent of full speed. */
 #ifndef TINLATCH_BENCH_H

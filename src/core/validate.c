@@ -94,7 +94,9 @@ static const char *check_words(char *text)
     return NULL;
 }
 
-/* Every input that some rule reads, and how it looks when nothing is heard of it. A new one is one row here. */
+/* Every input on whose absence a rule must trip, and how it looks when nothing is heard of it. A new one is one row here.
+ * Left out: what stops or pauses by its absence (front, presence), and what may be absent for good (the ramp's first
+ * seconds, the duty that a plate does not tell). */
 /* clang-format off */
 #define UNREAD_LIST(X)                                                                       \
     X("the plate sensor is not read",           sensor[SENSOR_PLATE].quality,   QUALITY_NONE) \
