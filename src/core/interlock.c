@@ -171,7 +171,13 @@ void interlock_step(struct interlock *il, const struct limits *limits, const str
         il->stop_seen = in->stop_count;
     }
 
-    struct facts f = {limits, in, want, t_ms, il->heat_ms, il->stop_seen, il->heat_was_granted};
+    struct facts f = {.limits = limits,
+                      .in = in,
+                      .want = want,
+                      .t_ms = t_ms,
+                      .heat_ms = il->heat_ms,
+                      .stop_seen = il->stop_seen,
+                      .heat_was_granted = il->heat_was_granted};
     /*@ loop invariant 0 <= id <= RULES;
         loop variant RULES - id;
     */

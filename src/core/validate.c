@@ -61,7 +61,7 @@ static const char *check_questions(char *text)
 {
     static const struct readings nothing;
     static const struct wanted no_wish;
-    struct facts f = {limits_built_in(), &nothing, &no_wish, 0, 0, 0, false};
+    struct facts f = {.limits = limits_built_in(), .in = &nothing, .want = &no_wish};
     for (enum rule_id i = 0; i < RULES; i++)
         if (rule_fires(i, &f))
             return blame(rules[i].id, "has no question", text);
@@ -118,7 +118,7 @@ static const char *check_unread(char *text)
     struct limits limits = *limits_built_in();
     limits.uses_plate = limits.uses_supply = limits.has_plate_2 = limits.has_board = true;
     struct readings in;
-    struct facts f = {&limits, &in, &no_wish, LATE_MS, 0, 0, false};
+    struct facts f = {.limits = &limits, .in = &in, .want = &no_wish, .t_ms = LATE_MS};
 
     all_is_well(&in);
     if (firing_trip(&f) < RULES)

@@ -138,16 +138,13 @@ static void ask_next(struct guard *guard, int64_t t_ms)
 /* Say once what this bench cannot protect against; it is no question, and no answer makes it safer. */
 static void say_what_is_open(struct guard *guard, int64_t t_ms)
 {
-    const struct benchfile *bench = guard->config.bench;
-
     if (!guard->limits.uses_plate)
         return;
     if (!guard->limits.has_plate_2)
         guard_say(guard, NOTE_WARN, t_ms,
                   "One plate sensor: if it slips partly during the run, no program can tell. An "
                   "independent thermal cut-out has to stand behind it.");
-    if (bench->plate_device >= 0 && bench->device[bench->plate_device].kind == DEVICE_BY_HAND &&
-        bench->cutoff_device < 0)
+    if (plate_is_by_hand(guard) && guard->config.bench->cutoff_device < 0)
         guard_say(
             guard, NOTE_WARN, t_ms,
             "This plate has no port and no cut-off: the program cannot switch it off. You can.");
@@ -245,13 +242,6 @@ static bool can_be_proved(const struct guard *guard)
     const struct device_config *plate = &bench->device[bench->plate_device];
 
     return plate->kind != DEVICE_CONTROLLER && !plate->regulates;
-}
-
-static bool is_by_hand(const struct guard *guard)
-{
-    const struct benchfile *bench = guard->config.bench;
-
-    return bench->device[bench->plate_device].kind == DEVICE_BY_HAND;
 }
 
 static void seat_plan(struct guard *guard)
@@ -457,7 +447,7 @@ void seating_step(struct guard *guard, int64_t t_ms)
         warm_step(guard, t_ms);
         return;
     }
-    if (is_by_hand(guard)) {
+    if (plate_is_by_hand(guard)) {
         hand_seat_step(guard, t_ms);
         return;
     }

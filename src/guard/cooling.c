@@ -191,9 +191,7 @@ static const char *print_wait(int64_t wait_ms, char *out, size_t size)
 /* A plate that nothing here can switch off: no port, and no contactor in its mains. */
 static bool only_a_hand_switches_it(const struct guard *guard)
 {
-    const struct benchfile *bench = guard->config.bench;
-
-    return bench->device[bench->plate_device].kind == DEVICE_BY_HAND && bench->cutoff_device < 0;
+    return plate_is_by_hand(guard) && guard->config.bench->cutoff_device < 0;
 }
 
 /* What makes it doubtful that off was obeyed; it stands before everything else. False: nothing does. */

@@ -170,12 +170,18 @@ static void guard_judge(struct guard *guard, int64_t t_ms)
         guard_enter(guard, EVENT_TOUCH_SAFE, t_ms);
 }
 
+bool plate_is_by_hand(const struct guard *guard)
+{
+    const struct benchfile *bench = guard->config.bench;
+
+    return bench->plate_device >= 0 && bench->device[bench->plate_device].kind == DEVICE_BY_HAND;
+}
+
 /* The cut-off is what switches a plate off that nothing else can: it opens whenever heat is not to be. Any other plate
  * is fed through it and answers only while it is closed; it is told off in its own words. */
 static bool cutoff_closes(const struct guard *guard)
 {
-    const struct benchfile *bench = guard->config.bench;
-    bool by_hand = bench->device[bench->plate_device].kind == DEVICE_BY_HAND;
+    bool by_hand = plate_is_by_hand(guard);
 
     switch (guard->mode) {
     case GUARD_SEATING:

@@ -219,13 +219,18 @@ static void end_on_terminal(pid_t child, int terminal)
     rmdir(keys_dir);
 }
 
+static pid_t fork_on_terminal(int *terminal)
+{
+    snprintf(keys_dir, sizeof keys_dir, "/tmp/tinlatch-keys-XXXXXX");
+    assert_non_null(mkdtemp(keys_dir));
+    return forkpty(terminal, NULL, NULL, NULL);
+}
+
 static void test_on_a_terminal_hands_are_typed(void **state)
 {
     (void)state;
     int terminal;
-    snprintf(keys_dir, sizeof keys_dir, "/tmp/tinlatch-keys-XXXXXX");
-    assert_non_null(mkdtemp(keys_dir));
-    pid_t child = forkpty(&terminal, NULL, NULL, NULL);
+    pid_t child = fork_on_terminal(&terminal);
     if (child == 0)
         play_on_terminal("60");
 
@@ -242,9 +247,7 @@ static void test_in_the_background_the_terminal_is_left_alone(void **state)
 {
     (void)state;
     int terminal;
-    snprintf(keys_dir, sizeof keys_dir, "/tmp/tinlatch-keys-XXXXXX");
-    assert_non_null(mkdtemp(keys_dir));
-    pid_t child = forkpty(&terminal, NULL, NULL, NULL);
+    pid_t child = fork_on_terminal(&terminal);
     if (child == 0)
         play_in_background();
 
