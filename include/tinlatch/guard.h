@@ -74,7 +74,7 @@ enum guard_mode guard_mode(const struct guard *guard);
 /* A HELLO that guard_receive did not take, or no way to latch a crash: the run is over before it began, for this
  * reason. */
 void guard_refuse_run(struct guard *guard, const struct tl_error *why, int64_t t_ms);
-/* The merged table with its origins, as the guard answers HELLO. */
+/* The recipe's HELLO with the merged table and its origins in it, as the guard answers it. */
 void guard_answer_hello(const struct guard *guard, struct wire_hello *hello);
 /* Why the run never began: a question answered no, a failed seat test, an instrument that does not answer. code TL_OK: it did. */
 const struct tl_error *guard_refusal(const struct guard *guard);

@@ -38,7 +38,7 @@ enum guard_mode {
 };
 
 /* recipe -> guard, once: what board and recipe allow, and what is used. The guard's HELLO to recipe and
- * front answers it: `recipe` then holds the merged table and `origins` is filled. */
+ * front answers it: `recipe` then holds the merged table and `origins` is filled; the rest is as it came. */
 struct wire_hello {
     struct wire_head head;
     struct limit_origins origins;

@@ -147,7 +147,7 @@ void plain_summary(struct plain *plain, const struct front_state *state,
                      "everything is off, pull the plug if not");
     else if (state->end.code >= 0 && state->end.code < OUTCOMES)
         summary_line(plain, outlet, state, "end", outcome_name((enum outcome)state->end.code));
-    if (state->over)
+    if (state->over && !state->fault[0]) /* else it was told as the fault, with who says so */
         summary_line(plain, outlet, state, "", state->end.text);
     summary_line(plain, outlet, state, "record", config->record);
 }

@@ -29,7 +29,7 @@ enum {
  * seat test, before a warm start. */
 enum asked { ALWAYS, HEAT, OFFER, COLD, WARM };
 
-/* The mandatory questions; the bench file adds its own. */
+/* The mandatory questions; the bench file adds its own. The last two go on from the insert's name. */
 static const struct {
     enum asked when;
     const char *text;
@@ -40,8 +40,8 @@ static const struct {
      "Was the thermocouple, its mount or the insert touched since then? yes: the plate is emptied "
      "for the seat test; no: warm start, the board may lie in place."},
     {HEAT, "Is the thermocouple seated in the plate, pressed home and held?"},
-    {COLD, "Is the insert fitted and the plate empty: no board on it yet?"},
-    {WARM, "Is the insert still fitted, and nothing on it but the board?"},
+    {COLD, "is it the one fitted, and is the plate empty: no board on it yet?"},
+    {WARM, "is it still fitted, and nothing on it but the board?"},
 };
 enum { QUESTIONS = sizeof questions / sizeof questions[0] };
 
@@ -119,6 +119,18 @@ void guard_refuse(struct guard *guard, enum tl_err code, int64_t t_ms, const cha
         guard_say(guard, NOTE_HANDS, t_ms, guard->trip.hands);
 }
 
+static void ask(struct guard *guard, int64_t t_ms, const char *question)
+{
+    bool of_insert = guard->question < QUESTIONS && (questions[guard->question].when == COLD ||
+                                                     questions[guard->question].when == WARM);
+    char text[BENCH_TEXT];
+
+    snprintf(text, sizeof text, "%s%s%s%s", of_insert ? "Insert " : "",
+             of_insert ? guard->insert->name : "", of_insert ? ": " : "", question);
+    guard_say(guard, NOTE_CHECK, t_ms, text);
+    guard->open_note = NOTE_GUARD + guard->notes;
+}
+
 static void ask_next(struct guard *guard, int64_t t_ms)
 {
     const char *text = NULL;
@@ -127,8 +139,7 @@ static void ask_next(struct guard *guard, int64_t t_ms)
            (text = question_text(guard, guard->question)) == NULL)
         guard->question++;
     if (text) {
-        guard_say(guard, NOTE_CHECK, t_ms, text);
-        guard->open_note = NOTE_GUARD + guard->notes;
+        ask(guard, t_ms, text);
         return;
     }
     guard->open_note = 0;

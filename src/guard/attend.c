@@ -74,7 +74,7 @@ void attend_park(struct guard *guard, int64_t t_ms)
         if (odd) {
             parking->on = !parking->on;
             parking->since_ms = t_ms;
-            parking->most_mc = lower_of(guard->park_mc, guard->in.plate.temp_mc);
+            parking->most_mc = lower_of(guard->hello.park_mc, guard->in.plate.temp_mc);
             guard_say(guard, NOTE_STATE, t_ms, parking->on ? "Parked." : "Going on.");
         }
     }
@@ -82,6 +82,6 @@ void attend_park(struct guard *guard, int64_t t_ms)
         return;
     if (guard->want.temp_mc > parking->most_mc)
         guard->want.temp_mc = parking->most_mc;
-    if (guard->park_mc <= 0 || t_ms - parking->since_ms > PARK_MOST_MS)
+    if (guard->hello.park_mc <= 0 || t_ms - parking->since_ms > PARK_MOST_MS)
         guard->want.heat = false;
 }

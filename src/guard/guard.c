@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT */
 #include "guard_private.h"
 
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -399,7 +400,7 @@ static int guard_engage(struct guard *guard, const struct wire_hello *hello, str
     for (int id = 0; id < SENSORS; id++)
         guard->sensor_in_use[id] = hello->recipe.uses_plate && bench->sensor[id].present;
     guard->insert = insert;
-    guard->park_mc = hello->park_mc;
+    guard->hello = *hello;
     control_init(&guard->control, &bench->plate, insert ? insert->capacity_j_k : 0, bench->room_c);
     return 0;
 }
@@ -501,8 +502,10 @@ static int take_end(struct guard *guard, const struct wire_end *end, int64_t t_m
     bool ran = guard->mode == GUARD_RUNNING || guard->mode == GUARD_PAUSED;
     guard_enter(guard, EVENT_END, t_ms);
     if (ran && end->code != 0) {
+        char text[BENCH_TEXT]; /* its words never stand as the guard's own */
+        snprintf(text, sizeof text, "the recipe failed: %.*s", (int)sizeof text - 24, end->text);
         guard_say(guard, NOTE_HANDS, t_ms, guard->trip.hands);
-        guard_say(guard, NOTE_FAULT, t_ms, end->text);
+        guard_say(guard, NOTE_FAULT, t_ms, text);
     }
     return 0;
 }
@@ -590,7 +593,9 @@ void guard_set_watch(struct guard *guard, const struct guard_watch *watch)
 
 void guard_answer_hello(const struct guard *guard, struct wire_hello *hello)
 {
-    *hello = (struct wire_hello){.origins = guard->origins, .recipe = guard->limits};
+    *hello = guard->hello;
+    hello->origins = guard->origins;
+    hello->recipe = guard->limits;
     wire_stamp(&hello->head, WIRE_HELLO, 1);
 }
 

@@ -105,8 +105,8 @@ struct guard {
     struct wire_snapshot snapshot;
     struct guard_trip trip;
 
+    struct wire_hello hello;     /* the recipe's */
     const struct insert *insert; /* the recipe's, on this bench */
-    int32_t park_mc;
     struct guard_watch watch;
     struct tl_error refusal;    /* why the run never began */
     struct wire_end recipe_end; /* how the recipe ended; code TL_MORE = it runs */

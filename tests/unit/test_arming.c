@@ -186,7 +186,7 @@ static void test_a_recent_run_starts_warm_without_a_pulse(void **state)
 
     assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
     assert_has(desk->said, "ended 12 min ago; its seat test showed 100 %");
-    assert_has(desk->said, "nothing on it but the board");
+    assert_has(desk->said, "Insert flat: is it still fitted, and nothing on it but the board?");
     assert_has(desk->said, "Warm start");
     assert_null(strstr(desk->said, "no board on it yet"));
     assert_true(desk->highest_c < 30.01);
@@ -203,7 +203,8 @@ static void test_a_thermocouple_that_was_touched_needs_the_seat_test(void **stat
     arm(desk, 120);
 
     assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
-    assert_has(desk->said, "no board on it yet");
+    assert_has(desk->said,
+               "Insert flat: is it the one fitted, and is the plate empty: no board on it yet?");
     assert_has(desk->said, "Seat test passed");
     assert_null(strstr(desk->said, "Warm start:"));
     assert_true(desk->highest_c > 45);

@@ -23,6 +23,7 @@ struct stage {
     bool keeper_lives, front_answers;
     struct wire_hand hand;
     struct wire_snapshot snapshot;
+    struct wire_hello hello; /* that the front was told */
     uint32_t beat;
     int wrong_beats;
     struct wire_end end;
@@ -122,7 +123,7 @@ static void start(struct stage *stage)
 
 static void say_hello(struct stage *stage)
 {
-    struct wire_hello hello = {0};
+    struct wire_hello hello = {.title = "Warm it up", .board_name = "hx210"};
     wire_stamp(&hello.head, WIRE_HELLO, 1);
     assert_int_equal(wire_send(stage->recipe, &hello), 0);
 }
@@ -165,6 +166,8 @@ static void hear_front(struct stage *stage)
             memcpy(&stage->end, message, sizeof stage->end);
             stage->ended = true;
         }
+        if (kind == WIRE_HELLO)
+            memcpy(&stage->hello, message, sizeof stage->hello);
         if (kind == WIRE_NOTE && ((const struct wire_note *)(void *)message)->note == NOTE_FAULT)
             snprintf(stage->said, sizeof stage->said, "%.255s",
                      ((const struct wire_note *)(void *)message)->text);
@@ -248,16 +251,18 @@ static void test_a_run_from_hello_to_end_is_done_and_never_skips_a_beat(void **s
 
     assert_true(stage.ended);
     assert_int_equal(stage.end.code, RUN_DONE);
+    assert_string_equal(stage.hello.title, "Warm it up");
+    assert_string_equal(stage.hello.board_name, "hx210");
     assert_int_equal(stage.wrong_beats, 0);
     assert_true(stage.beat > 5);
     assert_int_equal(leave(&stage), RUN_DONE);
 }
 
-static void test_a_recipe_that_fails_has_its_words_in_the_end(void **state)
+static void test_a_recipe_that_fails_has_its_words_in_the_end_and_never_as_the_guards(void **state)
 {
     (void)state;
     struct stage stage;
-    struct wire_end end = {.code = TL_STEP, .line = 12, .text = "no such luck"};
+    struct wire_end end = {.code = TL_STEP, .line = 12, .text = "All is off and cold."};
     start(&stage);
     say_hello(&stage);
     until_running(&stage);
@@ -268,7 +273,8 @@ static void test_a_recipe_that_fails_has_its_words_in_the_end(void **state)
 
     assert_int_equal(stage.end.code, RUN_FAILED);
     assert_int_equal(stage.end.line, 12);
-    assert_has(stage.end.text, "no such luck");
+    assert_has(stage.end.text, "All is off and cold.");
+    assert_string_equal(stage.said, "the recipe failed: All is off and cold.");
     assert_int_equal(leave(&stage), RUN_FAILED);
 }
 
@@ -453,7 +459,7 @@ int main(void)
     signal(SIGPIPE, SIG_IGN); /* a guard that has left is seen by its END */
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_a_run_from_hello_to_end_is_done_and_never_skips_a_beat),
-        cmocka_unit_test(test_a_recipe_that_fails_has_its_words_in_the_end),
+        cmocka_unit_test(test_a_recipe_that_fails_has_its_words_in_the_end_and_never_as_the_guards),
         cmocka_unit_test(test_a_recipe_that_is_gone_without_a_word_has_failed),
         cmocka_unit_test(test_a_stop_ends_it_as_stopped),
         cmocka_unit_test(test_a_front_that_hangs_up_stops_the_run),
