@@ -28,6 +28,7 @@ enum quality {
     QUALITY_OPEN,  /* the reader says the thermocouple is broken or unplugged */
     QUALITY_RANGE, /* a value that no bench can have */
     QUALITY_STALE, /* the last good value is too old */
+    QUALITY_JUMP,  /* several values in a row stepped away as no bench can */
 };
 
 enum sensor_id { SENSOR_PLATE, SENSOR_PLATE_2, SENSOR_BOARD, SENSORS };
@@ -36,6 +37,15 @@ struct temp_reading {
     enum quality quality;
     int32_t temp_mc; /* last good value, also when stale */
     int32_t age_ms;  /* since that value was fresh */
+};
+
+/* What the plate's energy balance says of its first sensor's temperature: what went in, what the heaviest load and
+ * the greatest losses leave of it, or the lightest and the least. Only QUALITY_GOOD has values. */
+struct account_reading {
+    enum quality quality;     /* NONE: nobody sees what this plate is fed */
+    int32_t low_mc, high_mc;  /* no seated sensor reads below or above, its own errors included */
+    int32_t unmoved_mc;       /* how far the plate must have moved, at least, since its reading last changed */
+    int32_t board_lead_mc;    /* how much further the board's reading rose than the plate's, from cold; 0 = no matter */
 };
 
 struct supply_reading {
@@ -62,6 +72,7 @@ struct readings {
     bool ramp_known;           /* five seconds of plate history are there */
     int32_t ramp_mc_s;         /* two one-second means, four seconds apart */
     struct supply_reading supply;
+    struct account_reading account;
     int32_t duty_permille;     /* what the plate's instrument says that it drives; -1 = it does not say */
     int32_t plate_silent_ms;   /* since the plate's instrument last answered whole */
     int32_t supply_silent_ms;
@@ -70,6 +81,8 @@ struct readings {
     int32_t front_silent_ms;   /* since the front's last word; 0 in a rehearsal */
     bool front_gone;           /* its terminal hung up, or it died */
     int32_t keeper_silent_ms;  /* since the keeper's last sign; 0 in a rehearsal */
+    int32_t scan_late_ms;      /* how much later than its period this scan came; 0 in a rehearsal */
+    int32_t clock_jump_ms;     /* by how much the machine's two clocks moved apart since the scan before: it slept */
     int32_t record_late_ms;    /* how far the disk is behind; 0 in a rehearsal */
     int32_t away_ms;           /* since somebody last touched a key */
     struct meter_reading meter;

@@ -44,7 +44,7 @@ struct guard_config {
 
 /* What the processes around the guard tell of themselves, as of the coming scan; {0} in a rehearsal. */
 struct guard_watch {
-    int32_t front_silent_ms, keeper_silent_ms, record_late_ms;
+    int32_t front_silent_ms, keeper_silent_ms, record_late_ms, clock_jump_ms;
     bool front_gone;
 };
 

@@ -15,12 +15,17 @@
 #include "tinlatch/limits.h"
 
 enum rule_id {
+    CLOCK_JUMP, /* first: after a sleep everything else looks silent */
     PLATE_OVER,
     BOARD_OVER,
     RAMP_OVER,
     SENSOR_OPEN,
     SENSOR_RANGE,
     SENSOR_STALE,
+    SENSOR_JUMP,
+    SENSOR_FROZEN,
+    SENSOR_UNSEATED,
+    SENSORS_DISAGREE,
     HEAT_TIME_OVER,
     DEVICE_SILENT,
     RECIPE_SILENT,
@@ -34,6 +39,7 @@ enum rule_id {
     FRONT_SILENT,
     FRONT_GONE,
     KEEPER_SILENT,
+    SCAN_LATE,
     RECORD_LOST,
     OPERATOR_AWAY,
     RULES,
@@ -73,7 +79,8 @@ struct interlock {
     bool stepped;
     bool heat_was_granted, supply_was_granted;
     int32_t rail;           /* what the supply was granted for, ... */
-    bool inject;            /* ... and how */
+    bool inject;            /* ... how, ... */
+    int32_t mv, ma;         /* ... and with how much */
     int64_t heat_ms;        /* time with heat granted so far */
     uint32_t stop_seen;     /* stop_count when the run began */
     bool stop_known;

@@ -61,6 +61,7 @@ struct limits {
     int32_t front_pause_ms;   /* the front's word: heat pauses ... */
     int32_t front_stop_ms;    /* ... and the run stops */
     int32_t keeper_silent_ms; /* the keeper's sign of life */
+    int32_t scan_late_ms;     /* a scan that comes later than its period by this much is late */
     int32_t record_late_ms;   /* how far the disk may be behind */
     int32_t presence_ms;      /* how long nobody may touch a key while it is hot */
 };

@@ -45,5 +45,7 @@ int port_fd_open(int fd, struct port **out);
 
 /* A clock that reads CLOCK_BOOTTIME (it counts on while the machine sleeps), from 0 at the call. */
 void clock_real_init(struct clock *clock);
+/* Milliseconds for which the machine has slept since it was started; clock_real runs on meanwhile. */
+int64_t clock_slept_ms(void);
 
 #endif

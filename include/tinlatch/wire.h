@@ -16,7 +16,7 @@
 #include "tinlatch/err.h"
 #include "tinlatch/limits.h"
 
-enum { WIRE_VERSION = 2 };
+enum { WIRE_VERSION = 3 };
 
 enum wire_kind { WIRE_HELLO = 1, WIRE_SNAPSHOT, WIRE_TURN, WIRE_NOTE, WIRE_HAND, WIRE_END, WIRE_KINDS };
 
@@ -86,6 +86,8 @@ struct wire_snapshot {
     int32_t safe_ms;     /* until touch-safe once everything is below 45 C: counts down; -1 = not yet */
     int32_t solid_ms;    /* until the joints are solid, after the end; 0 = are */
     int32_t front_silent_ms, front_gone, keeper_silent_ms, record_late_ms, away_ms; /* judged too */
+    int32_t scan_late_ms, clock_jump_ms, said_permille; /* and these: the last is the duty that the plate tells */
+    int32_t account_quality, account_low_mc, account_high_mc, account_unmoved_mc, account_lead_mc;
     int32_t checks_left; /* questions and tests before the first heat */
     int32_t meter_kind, meter_quality; /* what the meter was last asked and how far it is to be trusted */
     int32_t joints;      /* the turn's estimate, for front and record */

@@ -14,6 +14,8 @@ const char *quality_name(enum quality quality)
         return "range";
     case QUALITY_STALE:
         return "stale";
+    case QUALITY_JUMP:
+        return "jump";
     }
     return "?";
 }

@@ -33,6 +33,20 @@ static const struct advice advices[RULES] = {
                       "set to the type and unit that the bench file states"},
     [SENSOR_STALE] = {off, "look at the reader's cable and power; ask it for a reading with the "
                            "bench check"},
+    [SENSOR_JUMP] =
+        {off, "look at the sensor's plug and wires: a contact that comes and goes, or a tip that "
+              "touches something live"},
+    [SENSOR_FROZEN] =
+        {off,
+         "ask the reader for a reading with the bench check; take its power away and give it back"},
+    [SENSOR_UNSEATED] =
+        {plug,
+         "look whether the plate's sensor touches the plate as it should: a plate that is hotter "
+         "than it reads burns the board. If it sits well, look at the mains, the heater and the "
+         "insert, and learn the plate anew"},
+    [SENSORS_DISAGREE] =
+        {plug, "look which sensor does not touch what it should, whether two are swapped at their "
+               "plugs, and whether each reader is set to its sensor's type"},
     [HEAT_TIME_OVER] = {off, "look which step took longer than planned: a plate that hardly warms, "
                              "a board that lies badly, a prompt that waited; raise heat_time only "
                              "if the recipe truly needs it"},
@@ -68,6 +82,11 @@ static const struct advice advices[RULES] = {
                     "the terminal or its program went away: nobody could have stopped the run"},
     [KEEPER_SILENT] = {off, "the second watcher died or was stopped: nothing would have switched "
                             "the bench off if the guard had died too"},
+    [SCAN_LATE] = {"nothing was switched: the guard goes on",
+                   "if it happens often, close what keeps the computer busy, or "
+                   "let the guard have real-time priority"},
+    [CLOCK_JUMP] = {off, "the computer slept, or something set its clocks: switch off its sleep "
+                         "while the bench is in use"},
     [RECORD_LOST] = {off, "look at the disk: full, slow or gone; without a record no run goes on"},
     [OPERATOR_AWAY] = {"heat and supply are off; the run is over",
                        "somebody has to stay with a hot plate or a fed board: touch any key when "
@@ -189,6 +208,52 @@ static void print_rail(const struct limits *limits, const struct wanted *want, c
                  BENCH_NAME, limits->rail[want->rail].name);
 }
 
+/* What the energy account cannot explain. */
+static void say_unseated(const char *how, int32_t bound_mc, const struct readings *in, char *out)
+{
+    snprintf(out, BENCH_TEXT,
+             "the plate read %s; with the heat that went into it it cannot be %s %s",
+             temp(in->plate.temp_mc).text, how, temp(bound_mc).text);
+}
+
+static void say_disagree(const struct limits *limits, const struct readings *in, char *out)
+{
+    int32_t first_mc = in->sensor[SENSOR_PLATE].temp_mc;
+    int32_t second_mc = in->sensor[SENSOR_PLATE_2].temp_mc;
+
+    if (limits->has_board && in->account.board_lead_mc > 0)
+        snprintf(out, BENCH_TEXT,
+                 "the board's reading rose further than the plate's that heats it, by %s",
+                 print(in->account.board_lead_mc / 1000.0, UNIT_DELTA).text);
+    else
+        snprintf(out, BENCH_TEXT, "the two plate sensors read %s and %s", temp(first_mc).text,
+                 temp(second_mc).text);
+}
+
+static void say_disobeys(const struct readings *in, const struct wanted *want, char *out)
+{
+    if (!want->supply_on)
+        snprintf(out, BENCH_TEXT, "the supply gives %s at %s though it is told to be off",
+                 amps(in->supply.ma).text, volts(in->supply.mv).text);
+    else if (!in->supply.on)
+        snprintf(out, BENCH_TEXT, "the supply is off though it is told to be on");
+    else
+        snprintf(out, BENCH_TEXT, "the supply gives %s at %s; it is told %s and at most %s",
+                 amps(in->supply.ma).text, volts(in->supply.mv).text, volts(want->mv).text,
+                 amps(want->ma).text);
+}
+
+static void say_uncommanded(const struct readings *in, char *out)
+{
+    if (in->duty_permille > 0)
+        snprintf(out, BENCH_TEXT,
+                 "the plate's instrument says that it drives its heater at %d %% though it is told "
+                 "to be off",
+                 (int)((in->duty_permille + 9) / 10));
+    else
+        say_unseated("above", in->account.high_mc, in, out);
+}
+
 static void say_supply(const char *gave, const char *most, const struct limits *limits,
                        const struct wanted *want, char *out)
 {
@@ -236,6 +301,20 @@ static void say_what(enum rule_id id, const struct limits *limits, const struct 
     case SENSOR_STALE:
         say_stale(limits, in, out);
         return;
+    case SENSOR_JUMP:
+        say_sensor("stepped as no bench can", find_sensor(limits, in, QUALITY_JUMP), in, out);
+        return;
+    case SENSOR_FROZEN:
+        snprintf(
+            out, BENCH_TEXT, "the plate sensor stays at %s while the plate must have moved by %s",
+            temp(in->plate.temp_mc).text, print(in->account.unmoved_mc / 1000.0, UNIT_DELTA).text);
+        return;
+    case SENSOR_UNSEATED:
+        say_unseated("below", in->account.low_mc, in, out);
+        return;
+    case SENSORS_DISAGREE:
+        say_disagree(limits, in, out);
+        return;
     case HEAT_TIME_OVER:
         snprintf(out, BENCH_TEXT, "heat has been on for %s; its limit is %s", span(heat_ms).text,
                  span(limits->heat_time_ms).text);
@@ -251,14 +330,10 @@ static void say_what(enum rule_id id, const struct limits *limits, const struct 
         snprintf(out, BENCH_TEXT, "stop was pressed");
         return;
     case SUPPLY_DISOBEYS:
-        snprintf(out, BENCH_TEXT, "the supply gives %s at %s though it is told to be off",
-                 amps(in->supply.ma).text, volts(in->supply.mv).text);
+        say_disobeys(in, want, out);
         return;
     case HEAT_UNCOMMANDED:
-        snprintf(out, BENCH_TEXT,
-                 "the plate's instrument says that it drives its heater at %d %% though it is told "
-                 "to be off",
-                 (int)((in->duty_permille + 9) / 10));
+        say_uncommanded(in, out);
         return;
     case FRONT_SILENT:
         snprintf(out, BENCH_TEXT, "the screen's program has said nothing for %s; allowed is %s",
@@ -273,6 +348,13 @@ static void say_what(enum rule_id id, const struct limits *limits, const struct 
         else
             snprintf(out, BENCH_TEXT, "the keeper has given no sign of life for %s; allowed is %s",
                      span(in->keeper_silent_ms).text, span(limits->keeper_silent_ms).text);
+        return;
+    case SCAN_LATE:
+        snprintf(out, BENCH_TEXT, "a scan came %s late", span(in->scan_late_ms).text);
+        return;
+    case CLOCK_JUMP:
+        snprintf(out, BENCH_TEXT, "the computer's clocks moved apart by %s: it slept",
+                 span(in->clock_jump_ms).text);
         return;
     case RECORD_LOST:
         if (in->record_late_ms == INT32_MAX)

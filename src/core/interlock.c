@@ -177,7 +177,10 @@ void interlock_step(struct interlock *il, const struct limits *limits, const str
                       .t_ms = t_ms,
                       .heat_ms = il->heat_ms,
                       .stop_seen = il->stop_seen,
-                      .heat_was_granted = il->heat_was_granted};
+                      .heat_was_granted = il->heat_was_granted,
+                      .supply_was_granted = il->supply_was_granted,
+                      .granted_mv = il->mv,
+                      .granted_ma = il->ma};
     /*@ loop invariant 0 <= id <= RULES;
         loop variant RULES - id;
     */
@@ -190,4 +193,6 @@ void interlock_step(struct interlock *il, const struct limits *limits, const str
     il->supply_was_granted = out->supply_on;
     il->rail = want->rail;
     il->inject = want->inject;
+    il->mv = out->mv;
+    il->ma = out->ma;
 }

@@ -30,6 +30,7 @@ static const struct limits built_in = {
     .front_pause_ms = 2000,
     .front_stop_ms = 10000,
     .keeper_silent_ms = 500,
+    .scan_late_ms = 200,
     .record_late_ms = 1000,
     .presence_ms = 660000, /* ten minutes, and one to answer the question */
 };

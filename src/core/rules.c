@@ -8,12 +8,17 @@
 /* clang-format off */
 const struct rule rules[RULES] = {
 /*                             id                    for_ms  kind        latch       */
+    [CLOCK_JUMP]         = { "clock-jump",                0, RULE_TRIP,  UNTIL_CLEAR },
     [PLATE_OVER]         = { "plate-over",                0, RULE_TRIP,  UNTIL_CLEAR },
     [BOARD_OVER]         = { "board-over",                0, RULE_TRIP,  UNTIL_CLEAR },
     [RAMP_OVER]          = { "ramp-over",              1000, RULE_PAUSE, LATCH_NONE  },
     [SENSOR_OPEN]        = { "sensor-open",             300, RULE_TRIP,  UNTIL_CLEAR },
     [SENSOR_RANGE]       = { "sensor-range",            300, RULE_TRIP,  UNTIL_CLEAR },
     [SENSOR_STALE]       = { "sensor-stale",              0, RULE_TRIP,  UNTIL_CLEAR },
+    [SENSOR_JUMP]        = { "sensor-jump",               0, RULE_TRIP,  UNTIL_CLEAR },
+    [SENSOR_FROZEN]      = { "sensor-frozen",             0, RULE_TRIP,  UNTIL_CLEAR },
+    [SENSOR_UNSEATED]    = { "sensor-unseated",        2000, RULE_TRIP,  UNTIL_CLEAR },
+    [SENSORS_DISAGREE]   = { "sensors-disagree",       5000, RULE_TRIP,  UNTIL_CLEAR },
     [HEAT_TIME_OVER]     = { "heat-time-over",            0, RULE_TRIP,  UNTIL_CLEAR },
     [DEVICE_SILENT]      = { "device-silent",             0, RULE_TRIP,  UNTIL_CLEAR },
     [RECIPE_SILENT]      = { "recipe-silent",             0, RULE_TRIP,  UNTIL_CLEAR },
@@ -27,6 +32,7 @@ const struct rule rules[RULES] = {
     [FRONT_SILENT]       = { "front-silent",              0, RULE_PAUSE, LATCH_NONE  },
     [FRONT_GONE]         = { "front-gone",                0, RULE_STOP,  THIS_RUN    },
     [KEEPER_SILENT]      = { "keeper-silent",             0, RULE_TRIP,  UNTIL_CLEAR },
+    [SCAN_LATE]          = { "scan-late",                 0, RULE_WARN,  LATCH_NONE  },
     [RECORD_LOST]        = { "record-lost",               0, RULE_TRIP,  UNTIL_CLEAR },
     [OPERATOR_AWAY]      = { "operator-away",             0, RULE_STOP,  THIS_RUN    },
 };
@@ -36,6 +42,17 @@ const struct rule rules[RULES] = {
 enum { RAMP_NOISE_MC_S = 200 };
 /* Below this nobody needs to stand beside it; ISO 13732-1 gives 58-64 C for some seconds of contact. */
 enum { HOT_MC = 60000 };
+/* A reading that stands still while the plate moves by this much has no life in it: three steps of a reader
+ * of whole degrees. */
+enum { FROZEN_MC = 3000 };
+/* Two sensors on one plate differ by their mounts and lags: a part of what they are above a cool room. */
+enum { APART_MC = 15000, APART_PART = 12, APART_ABOVE_MC = 20000 };
+/* A seat test begins below 60 C and raises the plate by 30 K at most: up to there it looks at each sensor, and refuses. */
+enum { SEATED_MC = 90000 };
+/* Heat flows from the plate to the board. */
+enum { LEAD_MC = 5000 };
+/* Longer than any scheduler keeps two clocks apart. */
+enum { CLOCK_JUMP_MS = 500 };
 /* What a supply's own meter may be off: a part of the limit, and its last digits. */
 enum { VOLTS_PART = 50, VOLTS_DIGITS_MV = 20, AMPS_PART = 20, AMPS_DIGITS_MA = 10 };
 /* More than the zero of any bench supply's ammeter; what it says of its output is then not true. */
@@ -60,6 +77,7 @@ static bool is_stale(const struct temp_reading *reading, const struct facts *f)
     case QUALITY_GOOD:
     case QUALITY_OPEN:
     case QUALITY_RANGE:
+    case QUALITY_JUMP:
         return too_old(reading->age_ms, f->limits->stale_ms);
     case QUALITY_STALE:
         break;
@@ -163,6 +181,7 @@ static bool supply_is_unread(const struct facts *f)
         return too_old(supply->age_ms, f->limits->silent_ms);
     case QUALITY_OPEN:
     case QUALITY_RANGE:
+    case QUALITY_JUMP:
         return supply->age_ms < 0 || supply->age_ms >= f->limits->silent_ms;
     case QUALITY_STALE:
         break;
@@ -235,6 +254,23 @@ static bool amps_are_over(const struct facts *f)
     return supply_is_read(f) && f->in->supply.ma > most + most / AMPS_PART + AMPS_DIGITS_MA;
 }
 
+/* Told to be on with so many volts and so many amps, an output gives the one or the other. */
+static bool output_is_not_as_granted(const struct facts *f)
+{
+    const struct supply_reading *supply = &f->in->supply;
+    int64_t mv = f->granted_mv, ma = f->granted_ma;
+
+    if (!supply_is_read(f) || !f->supply_was_granted || !f->want->supply_on)
+        return false;
+    if (!supply->on)
+        return true;
+    if (supply->mv > mv + mv / VOLTS_PART + VOLTS_DIGITS_MV ||
+        supply->ma > ma + ma / AMPS_PART + AMPS_DIGITS_MA)
+        return true;
+    return supply->mv < mv - mv / VOLTS_PART - VOLTS_DIGITS_MV &&
+           supply->ma < ma - ma / AMPS_PART - AMPS_DIGITS_MA;
+}
+
 static bool power_is_on_hot_board(const struct facts *f)
 {
     int32_t most_mc = f->limits->power_mc;
@@ -248,6 +284,63 @@ static bool plate_says_it_heats(const struct facts *f)
     return plate_is_used(f) && !f->heat_was_granted && f->in->duty_permille > 0;
 }
 
+static bool account_is_kept(const struct facts *f)
+{
+    return plate_is_used(f) && f->in->account.quality == QUALITY_GOOD;
+}
+
+static bool plate_reads_too_low(const struct facts *f)
+{
+    return account_is_kept(f) && f->in->plate.quality == QUALITY_GOOD &&
+           f->in->plate.temp_mc < f->in->account.low_mc;
+}
+
+static bool plate_stands_still(const struct facts *f)
+{
+    return account_is_kept(f) && f->in->plate.quality == QUALITY_GOOD &&
+           f->in->account.unmoved_mc >= FROZEN_MC;
+}
+
+/* Warmer than any heat that it was granted could have made it. */
+static bool plate_reads_too_high(const struct facts *f)
+{
+    return account_is_kept(f) && f->in->plate.quality == QUALITY_GOOD &&
+           f->in->plate.temp_mc > f->in->account.high_mc;
+}
+
+static int32_t distance(int32_t a_mc, int32_t b_mc)
+{
+    int64_t apart = (int64_t)a_mc - b_mc;
+    if (apart < 0)
+        apart = -apart;
+    return apart > INT32_MAX ? INT32_MAX : (int32_t)apart;
+}
+
+int32_t sensors_most_apart(int32_t higher_mc)
+{
+    int32_t part = higher_mc > APART_ABOVE_MC ? (higher_mc - APART_ABOVE_MC) / APART_PART : 0;
+    return part > APART_MC ? part : APART_MC;
+}
+
+static bool plate_sensors_disagree(const struct facts *f)
+{
+    const struct temp_reading *first = &f->in->sensor[SENSOR_PLATE];
+    const struct temp_reading *second = &f->in->sensor[SENSOR_PLATE_2];
+
+    if (!plate_2_is_used(f) || first->quality != QUALITY_GOOD || second->quality != QUALITY_GOOD)
+        return false;
+    int32_t higher = higher_of(first->temp_mc, second->temp_mc);
+    if (higher < SEATED_MC)
+        return false;
+    return distance(first->temp_mc, second->temp_mc) > sensors_most_apart(higher);
+}
+
+/* Swapped at their plugs: what is said to be the board leads. */
+static bool board_leads_plate(const struct facts *f)
+{
+    return account_is_kept(f) && board_is_used(f) && f->in->account.board_lead_mc >= LEAD_MC;
+}
+
 /* Hot, or not to be read: what cannot be trusted is taken for hot. */
 static bool plate_is_hot(const struct facts *f)
 {
@@ -257,6 +350,8 @@ static bool plate_is_hot(const struct facts *f)
 bool rule_fires(enum rule_id id, const struct facts *f)
 {
     switch (id) {
+    case CLOCK_JUMP:
+        return f->in->clock_jump_ms >= CLOCK_JUMP_MS;
     case PLATE_OVER:
         return plate_reads_at_least(f->limits->plate_mc, f);
     case BOARD_OVER:
@@ -269,6 +364,14 @@ bool rule_fires(enum rule_id id, const struct facts *f)
         return some_sensor_is(QUALITY_RANGE, f);
     case SENSOR_STALE:
         return some_sensor_is_stale(f);
+    case SENSOR_JUMP:
+        return some_sensor_is(QUALITY_JUMP, f);
+    case SENSOR_FROZEN:
+        return plate_stands_still(f);
+    case SENSOR_UNSEATED:
+        return plate_reads_too_low(f);
+    case SENSORS_DISAGREE:
+        return plate_sensors_disagree(f) || board_leads_plate(f);
     case HEAT_TIME_OVER:
         return f->heat_ms >= f->limits->heat_time_ms;
     case DEVICE_SILENT:
@@ -286,15 +389,17 @@ bool rule_fires(enum rule_id id, const struct facts *f)
     case HEAT_WHILE_POWERED:
         return plate_is_used(f) && f->want->heat && power_is_near(f);
     case SUPPLY_DISOBEYS:
-        return supply_reads_on(f) && !f->want->supply_on;
+        return (supply_reads_on(f) && !f->want->supply_on) || output_is_not_as_granted(f);
     case HEAT_UNCOMMANDED:
-        return plate_says_it_heats(f);
+        return plate_says_it_heats(f) || plate_reads_too_high(f);
     case FRONT_SILENT:
         return f->in->front_silent_ms >= f->limits->front_pause_ms;
     case FRONT_GONE:
         return f->in->front_gone || f->in->front_silent_ms >= f->limits->front_stop_ms;
     case KEEPER_SILENT:
         return f->in->keeper_silent_ms >= f->limits->keeper_silent_ms;
+    case SCAN_LATE:
+        return f->in->scan_late_ms >= f->limits->scan_late_ms;
     case RECORD_LOST:
         return f->in->record_late_ms >= f->limits->record_late_ms;
     case OPERATOR_AWAY:

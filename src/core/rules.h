@@ -15,7 +15,8 @@ struct facts {
     int64_t t_ms;
     int64_t heat_ms;
     uint32_t stop_seen;
-    bool heat_was_granted; /* at the scan before */
+    bool heat_was_granted, supply_was_granted; /* at the scan before, ... */
+    int32_t granted_mv, granted_ma;            /* ... and with how much */
 };
 
 /* Is the rule's cause there? */
@@ -33,6 +34,8 @@ bool supply_reads_on(const struct facts *f);
  * none is. */
 int32_t supply_limit_mv(const struct limits *limits, const struct wanted *want);
 int32_t supply_limit_ma(const struct limits *limits, const struct wanted *want);
+/* How far two sensors on one plate may read apart. */
+int32_t sensors_most_apart(int32_t higher_mc);
 bool rail_is_valid(const struct limits *limits, int32_t rail);
 
 #endif

@@ -65,10 +65,7 @@ void fact_plate(const struct front_state *state, char out[FACT])
     else if (s->plate_quality == QUALITY_NONE && !state->hello.recipe.uses_plate)
         snprintf(out, FACT, "not in use");
     else
-        snprintf(out, FACT, "unreadable (%s)",
-                 s->plate_quality >= 0 && s->plate_quality <= QUALITY_STALE
-                     ? quality_name((enum quality)s->plate_quality)
-                     : "?");
+        snprintf(out, FACT, "unreadable (%s)", quality_name((enum quality)s->plate_quality));
 }
 
 void fact_target(const struct front_state *state, char out[FACT])

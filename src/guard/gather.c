@@ -190,7 +190,10 @@ void guard_gather(struct guard *guard, int64_t t_ms)
     bool listened = guard->mode == GUARD_RUNNING || guard->mode == GUARD_PAUSED;
     guard->in.recipe_silent_ms = listened ? age_ms(t_ms, guard->turn_ms) : 0;
     guard->in.stop_count = guard->stops + stops_at_inputs(guard);
+    int32_t late_ms = age_ms(t_ms, guard->gathered_ms) - guard->config.bench->period_ms;
+    guard->in.scan_late_ms = guard->gathered_ms > 0 && late_ms > 0 ? late_ms : 0;
     guard->gathered_ms = t_ms;
+    guard->in.clock_jump_ms = guard->watch.clock_jump_ms;
     guard->in.front_silent_ms = guard->watch.front_silent_ms;
     guard->in.front_gone = guard->watch.front_gone;
     guard->in.keeper_silent_ms = guard->watch.keeper_silent_ms;

@@ -244,6 +244,14 @@ static void tell_readings(const struct guard *guard, struct wire_snapshot *to)
     to->keeper_silent_ms = guard->in.keeper_silent_ms;
     to->record_late_ms = guard->in.record_late_ms;
     to->away_ms = guard->in.away_ms;
+    to->scan_late_ms = guard->in.scan_late_ms;
+    to->clock_jump_ms = guard->in.clock_jump_ms;
+    to->said_permille = guard->limits.uses_plate ? guard->in.duty_permille : -1;
+    to->account_quality = (int32_t)guard->in.account.quality;
+    to->account_low_mc = guard->in.account.low_mc;
+    to->account_high_mc = guard->in.account.high_mc;
+    to->account_unmoved_mc = guard->in.account.unmoved_mc;
+    to->account_lead_mc = guard->in.account.board_lead_mc;
     to->meter_kind = (int32_t)guard->in.meter.kind;
     to->meter_quality = (int32_t)guard->in.meter.quality;
     to->meter_value = (double)guard->in.meter.micro / 1e6;
@@ -413,6 +421,7 @@ void guard_time_limits(struct guard *guard)
     guard->limits.has_board = guard->sensor_in_use[SENSOR_BOARD];
     guard->limits.stale_ms = 3 * period_ms > STALE_LEAST_MS ? 3 * period_ms : STALE_LEAST_MS;
     guard->limits.silent_ms = SILENT_MS;
+    guard->limits.scan_late_ms = LATE_PERIODS * period_ms;
     guard->limits.recipe_silent_ms = RECIPE_SILENT_MS;
     guard->limits.presence_ms = guard->config.bench->presence_ms + PRESENCE_ANSWER_MS;
 }

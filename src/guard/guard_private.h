@@ -14,6 +14,7 @@ enum {
     SILENT_MS =
         800, /* before its sensors count as stale, so that the cause is named, not its consequence */
     RECIPE_SILENT_MS = 2000,
+    LATE_PERIODS = 2, /* a busy computer keeps a scan waiting for less */
     OFF_AGAIN_MS = 1000,
     LINGER_MS = 300000,         /* what can neither be told nor be told of is left after so long */
     SOLID_MOST_MS = 30 * 60000, /* no joint takes longer, whatever an estimate says */

@@ -37,6 +37,7 @@ struct live {
     bool recipe_open, front_open, scribe_open, told_recipe, told_front, over;
     bool hung_up[BENCH_PORTS];
     int64_t front_ms, sign_ms;
+    int64_t slept_ms;       /* for which the machine has slept so far */
     uint64_t durable, mark; /* lines on disk; a line that is waited for, ... */
     int64_t mark_ms;        /* ... and since when */
     uint32_t beats, leaves;
@@ -141,6 +142,7 @@ static int start(struct live *live, const struct live_config *config)
     signal(SIGTSTP, SIG_IGN);
     sigaction(SIGTERM, &action, NULL);
     clock_real_init(&live->clock);
+    live->slept_ms = clock_slept_ms();
     const int never_wait_on[] = {config->record_fd, config->recipe_fd,  config->front_fd,
                                  config->sign_fd,   config->durable_fd, config->beat_fd};
     for (size_t i = 0; i < sizeof never_wait_on / sizeof never_wait_on[0]; i++)
@@ -312,6 +314,15 @@ static int32_t since_ms(int64_t t_ms, int64_t then_ms)
     return since > INT32_MAX ? INT32_MAX : since < 0 ? 0 : (int32_t)since;
 }
 
+/* How long the machine has slept since the last scan. */
+static int32_t slept_since(struct live *live)
+{
+    int64_t before_ms = live->slept_ms;
+
+    live->slept_ms = clock_slept_ms();
+    return since_ms(live->slept_ms, before_ms);
+}
+
 static void watch(struct live *live, int64_t t_ms)
 {
     uint64_t dropped = 0;
@@ -319,6 +330,7 @@ static void watch(struct live *live, int64_t t_ms)
     struct guard_watch seen = {
         .front_silent_ms = live->front_open ? since_ms(t_ms, live->front_ms) : INT32_MAX,
         .front_gone = !live->front_open,
+        .clock_jump_ms = slept_since(live),
         .keeper_silent_ms = since_ms(t_ms, live->sign_ms),
         .record_late_ms = broken || dropped || !live->scribe_open ? INT32_MAX
                           : live->durable >= live->mark           ? 0

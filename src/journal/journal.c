@@ -265,6 +265,7 @@ void journal_limits(struct journal *journal, const struct limits *limits,
     add_int(&b, "front_pause_ms", limits->front_pause_ms);
     add_int(&b, "front_stop_ms", limits->front_stop_ms);
     add_int(&b, "keeper_silent_ms", limits->keeper_silent_ms);
+    add_int(&b, "scan_late_ms", limits->scan_late_ms);
     add_int(&b, "record_late_ms", limits->record_late_ms);
     add_int(&b, "presence_ms", limits->presence_ms);
     close_line(journal, &b);

@@ -89,11 +89,33 @@ static char *put_silences(char *to, const struct wire_snapshot *s)
     return bytes_digits(to, s->stop_count);
 }
 
+/* What the plate's energy account says of it, and what the plate's own instrument says that it drives. */
+static char *put_account(char *to, const struct wire_snapshot *s)
+{
+    if (s->said_permille >= 0) {
+        to = PUT(to, ",\"says\":");
+        to = put_int(to, s->said_permille);
+    }
+    if (s->account_quality == QUALITY_NONE)
+        return to;
+    const int32_t account[] = {s->account_low_mc, s->account_high_mc, s->account_unmoved_mc,
+                               s->account_lead_mc};
+    to = PUT(to, ",\"account\":[");
+    to = put_word(to, quality_name((enum quality)s->account_quality));
+    for (size_t i = 0; i < sizeof account / sizeof account[0]; i++) {
+        *to++ = ',';
+        to = put_int(to, account[i]);
+    }
+    *to++ = ']';
+    return to;
+}
+
 /* The processes and the person around the guard; all at their best in a rehearsal, and then left out. */
 static char *put_watch(char *to, const struct wire_snapshot *s)
 {
     const int32_t watch[] = {s->front_silent_ms, s->front_gone, s->keeper_silent_ms,
-                             s->record_late_ms, s->away_ms};
+                             s->record_late_ms,  s->away_ms,    s->scan_late_ms,
+                             s->clock_jump_ms};
     int32_t any = 0;
 
     for (size_t i = 0; i < sizeof watch / sizeof watch[0]; i++)
@@ -220,6 +242,7 @@ size_t line_snapshot(char *to, const struct wire_snapshot *snapshot, const struc
     to = put_sensors(to, snapshot);
     to = put_supply(to, snapshot);
     to = put_silences(to, snapshot);
+    to = put_account(to, snapshot);
     to = put_watch(to, snapshot);
     to = put_wanted(to, snapshot, turn);
     to = put_granted(to, snapshot);

@@ -9,8 +9,8 @@
 /* Both ends are built together, but a changed struct must never pass unnoticed: these sizes stand in
  * docs/reference/wire.md, and WIRE_VERSION goes up with any of them. */
 _Static_assert(sizeof(struct wire_head) == 8, "wire_head");
-_Static_assert(sizeof(struct wire_hello) == 1904, "wire_hello");
-_Static_assert(sizeof(struct wire_snapshot) == 400, "wire_snapshot");
+_Static_assert(sizeof(struct wire_hello) == 1912, "wire_hello");
+_Static_assert(sizeof(struct wire_snapshot) == 432, "wire_snapshot");
 _Static_assert(sizeof(struct wire_turn) == 132, "wire_turn");
 _Static_assert(sizeof(struct wire_note) == 312, "wire_note");
 _Static_assert(sizeof(struct wire_hand) == 112, "wire_hand");
@@ -20,13 +20,13 @@ _Static_assert(sizeof(struct wire_end) == 272, "wire_end");
  * the sender. */
 _Static_assert(sizeof(struct rail_limits) == BENCH_NAME + 4 * 4, "hole in rail_limits");
 _Static_assert(sizeof(struct limits) == LIMITS * 4 + 4 + BENCH_RAILS * sizeof(struct rail_limits) +
-                                            4 * sizeof(bool) + 8 * 4,
+                                            4 * sizeof(bool) + 9 * 4,
                "hole in limits");
 _Static_assert(sizeof(struct wire_hello) ==
                    8 + LIMITS * 8 + 8 + 2 * sizeof(struct limits) + 64 + 2 * BENCH_NAME,
                "hole in wire_hello");
 _Static_assert(sizeof(struct wire_joint) == 4 * 4, "hole in wire_joint");
-_Static_assert(sizeof(struct wire_snapshot) == 8 + 8 + 3 * SENSORS * 4 + 51 * 4 +
+_Static_assert(sizeof(struct wire_snapshot) == 8 + 8 + 3 * SENSORS * 4 + 59 * 4 +
                                                    BOARD_JOINTS * sizeof(struct wire_joint) + 8 +
                                                    8 + 64,
                "hole in wire_snapshot");
@@ -236,7 +236,8 @@ static bool limits_are_sane(const struct limits *limits)
            flag_is_sane(&limits->has_plate_2) && flag_is_sane(&limits->has_board) &&
            limits->stale_ms >= 0 && limits->silent_ms >= 0 && limits->recipe_silent_ms >= 0 &&
            limits->front_pause_ms >= 0 && limits->front_stop_ms >= 0 &&
-           limits->keeper_silent_ms >= 0 && limits->record_late_ms >= 0 && limits->presence_ms >= 0;
+           limits->keeper_silent_ms >= 0 && limits->record_late_ms >= 0 &&
+           limits->scan_late_ms >= 0 && limits->presence_ms >= 0;
 }
 
 int wire_check_hello(const struct wire_hello *hello)

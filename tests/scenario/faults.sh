@@ -46,7 +46,8 @@ out_has "OVER"
 out_has "the plate itself peaked at"
 run 0 tinlatch rehearse "$split" --bench "$single" --json
 json '[.margins[] | select(.limit == "plate, true")] == []'
-run 0 tinlatch rehearse "$split" --fault sensor-unseated@200 --json
+run 3 tinlatch rehearse "$split" --fault sensor-unseated@200 --json
+json '.trip.rule == "sensors-disagree" and .trip.at_s < 215'
 json ".peak.plate_true_c < $healthy + 5"
 
 # The text says what happened, what to do with one's hands, and what to look at.

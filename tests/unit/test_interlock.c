@@ -578,6 +578,231 @@ static void test_supply_disobeys_is_told_by_its_current_too(void **state)
     assert_words(&b, SUPPLY_DISOBEYS, "101 mA", "though it is told to be off");
 }
 
+static void test_supply_disobeys_when_it_is_off_though_it_was_told_to_be_on(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    want_supply(&b);
+    b.in.supply.on = false;
+    b.in.supply.mv = b.in.supply.ma = 0;
+    step_for(&b, 2000); /* the first scan only grants it */
+    assert_false(b.il.tripped);
+
+    step_for(&b, 200);
+
+    assert_tripped(&b, SUPPLY_DISOBEYS);
+    assert_words(&b, SUPPLY_DISOBEYS, "the supply is off though it is told to be on");
+}
+
+/* Told 4.2 V and 1 A: 4.2 V at less than 1 A, or 1 A at less than 4.2 V. A meter may be off by 2 % and 20 mV, 5 %
+ * and 10 mA, as with the limits. */
+static void test_supply_disobeys_when_it_gives_neither_its_volts_nor_its_amps(void **state)
+{
+    (void)state;
+    static const struct {
+        int32_t mv, ma;
+        bool obeys;
+    } cases[] = {
+        {4200, 0, true},    {4200, 1000, true},  {40, 1000, true},   {40, 940, true},
+        {4096, 500, true},  {4304, 500, true},   {4200, 1060, true}, {4095, 939, false},
+        {4305, 500, false}, {4200, 1061, false}, {0, 0, false},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        struct bench b = calm_bench();
+        want_supply(&b);
+        b.in.supply.mv = cases[i].mv;
+        b.in.supply.ma = cases[i].ma;
+
+        step_for(&b, 2300);
+
+        if (cases[i].obeys) {
+            assert_true(b.out.supply_on);
+            continue;
+        }
+        assert_tripped(&b, SUPPLY_DISOBEYS);
+        assert_words(&b, SUPPLY_DISOBEYS, "it is told 4.2 V and at most 1 A");
+    }
+}
+
+static void test_supply_disobeys_says_nothing_while_it_moves_for_less_than_two_seconds(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    want_supply(&b);
+    for (int i = 0; i < 10; i++) {
+        b.in.supply.mv = 3000;
+        step_for(&b, 1900);
+        b.in.supply.mv = 4200;
+        step_for(&b, 200);
+    }
+    assert_true(b.out.supply_on);
+}
+
+static void test_clock_jump_trips_when_the_machine_slept_half_a_second(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.in.clock_jump_ms = 499;
+    step_for(&b, 1000);
+    assert_heating(&b);
+    b.in.clock_jump_ms = 500;
+    b.in.plate_silent_ms =
+        500000; /* after a sleep everything looks silent: the sleep is the cause */
+    step(&b, 100);
+    assert_tripped(&b, CLOCK_JUMP);
+    assert_words(&b, CLOCK_JUMP, "moved apart by 0.5 s");
+    assert_stays_off(&b);
+}
+
+static void test_scan_late_warns_and_takes_nothing_away(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.in.scan_late_ms = b.limits.scan_late_ms - 1;
+    step(&b, 100);
+    assert_false(b.il.state[SCAN_LATE].fired);
+    b.in.scan_late_ms = b.limits.scan_late_ms;
+    step(&b, 100);
+    assert_true(b.il.state[SCAN_LATE].fired);
+    assert_heating(&b);
+    assert_words(&b, SCAN_LATE, "a scan came 0.2 s late");
+}
+
+static void test_sensor_jump_trips_at_once_for_every_sensor_in_use(void **state)
+{
+    (void)state;
+    check_bad_quality(QUALITY_JUMP, SENSOR_JUMP, 0);
+}
+
+static struct bench bench_with_account(void)
+{
+    struct bench b = calm_bench();
+    set_sensors(&b, 100000);
+    b.in.account = (struct account_reading){QUALITY_GOOD, 90000, 110000, 0, 0};
+    return b;
+}
+
+static void test_sensor_unseated_trips_below_what_the_heat_allows_for_two_seconds(void **state)
+{
+    (void)state;
+    struct bench b = bench_with_account();
+    b.in.plate.temp_mc = 90000;
+    step_for(&b, 5000);
+    assert_heating(&b);
+    b.in.plate.temp_mc = 89999;
+    step_for(&b, 2000);
+    assert_heating(&b);
+    step_for(&b, 200);
+    assert_tripped(&b, SENSOR_UNSEATED);
+    assert_words(&b, SENSOR_UNSEATED, "cannot be below 90 C");
+    assert_stays_off(&b);
+}
+
+static void test_heat_uncommanded_trips_above_what_the_heat_allows_for_three_seconds(void **state)
+{
+    (void)state;
+    struct bench b = bench_with_account();
+    b.want.heat = false;
+    b.in.plate.temp_mc = 110000;
+    step_for(&b, 5000);
+    assert_false(b.il.tripped);
+    b.in.plate.temp_mc = 110001;
+    step_for(&b, 3000);
+    assert_false(b.il.tripped);
+    step_for(&b, 200);
+    assert_tripped(&b, HEAT_UNCOMMANDED);
+    assert_words(&b, HEAT_UNCOMMANDED, "cannot be above 110 C");
+}
+
+static void test_sensor_frozen_trips_when_the_plate_must_have_moved_three_kelvin(void **state)
+{
+    (void)state;
+    struct bench b = bench_with_account();
+    b.in.account.unmoved_mc = 2999;
+    step_for(&b, 5000);
+    assert_heating(&b);
+    b.in.account.unmoved_mc = 3000;
+    step(&b, 100);
+    assert_tripped(&b, SENSOR_FROZEN);
+    assert_words(&b, SENSOR_FROZEN, "stays at 100 C", "moved by 3 K");
+}
+
+static void test_rules_of_the_account_say_nothing_without_one_or_without_a_reading(void **state)
+{
+    (void)state;
+    for (enum quality quality = QUALITY_NONE; quality <= QUALITY_JUMP; quality++) {
+        struct bench b = calm_bench();
+        b.limits.has_board = false;
+        b.in.account = (struct account_reading){quality, 200000, 10000, 9000, 9000};
+        if (quality == QUALITY_GOOD)
+            b.in.plate.quality = QUALITY_OPEN; /* the rule of the sensor acts, after its 300 ms */
+        b.limits.uses_plate = quality != QUALITY_JUMP;
+        step_for(&b, 200);
+        assert_false(b.il.state[SENSOR_UNSEATED].holding);
+        assert_false(b.il.state[HEAT_UNCOMMANDED].holding);
+        assert_false(b.il.state[SENSORS_DISAGREE].holding);
+        assert_false(b.il.state[SENSOR_FROZEN].holding);
+    }
+}
+
+/* 15 K up to 200 C, a twelfth of what is above 20 C from there; below 90 C the seat test judges. */
+static void
+test_sensors_disagree_trips_when_two_on_one_plate_stay_apart_for_five_seconds(void **state)
+{
+    (void)state;
+    static const struct {
+        int32_t first_mc, second_mc;
+        bool agree;
+    } cases[] = {
+        {100000, 85000, true},  {100000, 84999, false},  {85000, 100000, true},
+        {84999, 100000, false}, {89999, 20000, true},    {90000, 20000, false},
+        {330000, 304167, true}, {330000, 304166, false}, {330000, -2147483647, false},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        struct bench b = calm_bench();
+        b.limits.plate_mc = 350000;
+        b.in.sensor[SENSOR_PLATE].temp_mc = cases[i].first_mc;
+        b.in.sensor[SENSOR_PLATE_2].temp_mc = cases[i].second_mc;
+        step_for(&b, 5000);
+        assert_heating(&b);
+        step_for(&b, 200);
+        if (cases[i].agree) {
+            assert_heating(&b);
+            continue;
+        }
+        assert_tripped(&b, SENSORS_DISAGREE);
+        assert_words(&b, SENSORS_DISAGREE, "the two plate sensors read");
+    }
+}
+
+static void test_sensors_disagree_asks_for_two_readings_in_use(void **state)
+{
+    (void)state;
+    for (int i = 0; i < 3; i++) {
+        struct bench b = calm_bench();
+        b.in.sensor[SENSOR_PLATE].temp_mc = 100000;
+        if (i == 0)
+            b.limits.has_plate_2 = false;
+        else
+            b.in.sensor[i - 1].quality = QUALITY_OPEN;
+        step_for(&b, 200);
+        assert_false(b.il.state[SENSORS_DISAGREE].holding);
+    }
+}
+
+static void test_sensors_disagree_when_the_board_leads_the_plate(void **state)
+{
+    (void)state;
+    struct bench b = bench_with_account();
+    b.in.account.board_lead_mc = 4999;
+    step_for(&b, 8000);
+    assert_heating(&b);
+    b.in.account.board_lead_mc = 5000;
+    step_for(&b, 5200);
+    assert_tripped(&b, SENSORS_DISAGREE);
+    assert_words(&b, SENSORS_DISAGREE, "the board's reading rose further", "by 5 K");
+}
+
 static void test_heat_uncommanded_trips_when_the_plate_drives_on_for_three_seconds(void **state)
 {
     (void)state;
@@ -838,6 +1063,7 @@ static void test_supply_over_amps_allows_an_injection_at_its_limit_for_minutes(v
     want_supply(&b);
     b.want.inject = true;
     b.want.mv = 500;
+    b.want.ma = 1500;
     b.in.supply.mv = 40;
     b.in.supply.ma = 1500;
 
@@ -1121,9 +1347,19 @@ static int32_t likely(uint64_t *seed, int32_t low, int32_t high)
 
 static void walk_reading(struct temp_reading *reading, int32_t hottest_mc, uint64_t *seed)
 {
-    reading->quality = one_in(seed, 60) ? (enum quality)between(seed, 0, 5) : QUALITY_GOOD;
+    reading->quality = one_in(seed, 60) ? (enum quality)between(seed, 0, 6) : QUALITY_GOOD;
     reading->temp_mc = likely(seed, 20000, hottest_mc);
     reading->age_ms = likely(seed, 0, 900);
+}
+
+static void walk_account(struct account_reading *account, uint64_t *seed)
+{
+    account->quality = one_in(seed, 20) ? (enum quality)between(seed, 0, 6) : QUALITY_GOOD;
+    account->low_mc = one_in(seed, 60) ? between(seed, 20000, 190000) : likely(seed, 0, 20000);
+    account->high_mc =
+        one_in(seed, 60) ? between(seed, 20000, 190000) : likely(seed, 190000, 500000);
+    account->unmoved_mc = likely(seed, 0, 2999);
+    account->board_lead_mc = likely(seed, 0, one_in(seed, 60) ? 9000 : 4999);
 }
 
 static void walk(struct bench *b, int32_t hottest_mc, uint64_t *seed)
@@ -1131,9 +1367,12 @@ static void walk(struct bench *b, int32_t hottest_mc, uint64_t *seed)
     for (int i = 0; i < SENSORS; i++)
         walk_reading(&b->in.sensor[i], hottest_mc, seed);
     walk_reading(&b->in.plate, hottest_mc, seed);
+    if (!one_in(seed, 3)) /* two sensors on one plate mostly agree */
+        b->in.sensor[SENSOR_PLATE_2].temp_mc = b->in.sensor[SENSOR_PLATE].temp_mc;
+    walk_account(&b->in.account, seed);
     b->in.ramp_known = !one_in(seed, 5);
     b->in.ramp_mc_s = likely(seed, -3000, 3000);
-    b->in.supply.quality = one_in(seed, 60) ? (enum quality)between(seed, 0, 5) : QUALITY_GOOD;
+    b->in.supply.quality = one_in(seed, 60) ? (enum quality)between(seed, 0, 6) : QUALITY_GOOD;
     b->in.supply.on = one_in(seed, 12);
     b->in.supply.mv = likely(seed, 0, 4400);
     b->in.supply.ma = likely(seed, 0, 1500);
@@ -1146,6 +1385,8 @@ static void walk(struct bench *b, int32_t hottest_mc, uint64_t *seed)
     b->in.front_gone = one_in(seed, 2000);
     b->in.keeper_silent_ms = likely(seed, 0, 400);
     b->in.record_late_ms = likely(seed, 0, 900);
+    b->in.scan_late_ms = likely(seed, 0, 300);
+    b->in.clock_jump_ms = likely(seed, 0, 499);
     b->in.away_ms = likely(seed, 0, 600000);
     b->in.stop_count += one_in(seed, 2000);
     b->want.heat = !one_in(seed, 3);
@@ -1203,7 +1444,7 @@ static void test_random_walks_latched_means_off_and_granted_is_within(void **sta
         b.limits.heat_time_ms = between(&seed, 500, 20000);
         enum rule_id first_out = RULES;
         for (int scan = 0; scan < 100; scan++) {
-            if (scan % 10 == 0) /* some causes must hold for a while */
+            if (scan % (run % 8 == 6 ? 80 : 10) == 0) /* some causes must hold for a while */
                 walk(&b, run % 2 ? 189999 : 59999, &seed);
             if (run % 8 ==
                 0) { /* and in some runs nobody wants anything, and the supply has its own mind */
@@ -1212,6 +1453,10 @@ static void test_random_walks_latched_means_off_and_granted_is_within(void **sta
                 b.in.supply.mv = b.in.supply.ma = 0;
                 b.in.duty_permille = run % 16 ? 0 : 100; /* or the plate has */
             }
+            if (run % 8 == 4) /* or a sensor hangs free */
+                b.in.account = (struct account_reading){QUALITY_GOOD, 200000, 300000, 0, 0};
+            if (run % 8 == 6) /* or two are swapped */
+                b.in.account = (struct account_reading){QUALITY_GOOD, 0, 300000, 0, 6000};
             step(&b, between(&seed, 0, 150));
             assert_granted_is_within(&b);
             heats += b.out.heat;
@@ -1343,6 +1588,21 @@ int main(void)
         cmocka_unit_test(test_recipe_silent_trips_at_its_limit_and_not_just_below),
         cmocka_unit_test(test_supply_disobeys_trips_after_two_seconds_of_unwanted_power),
         cmocka_unit_test(test_supply_disobeys_is_told_by_its_current_too),
+        cmocka_unit_test(test_supply_disobeys_when_it_is_off_though_it_was_told_to_be_on),
+        cmocka_unit_test(test_supply_disobeys_when_it_gives_neither_its_volts_nor_its_amps),
+        cmocka_unit_test(
+            test_supply_disobeys_says_nothing_while_it_moves_for_less_than_two_seconds),
+        cmocka_unit_test(test_clock_jump_trips_when_the_machine_slept_half_a_second),
+        cmocka_unit_test(test_scan_late_warns_and_takes_nothing_away),
+        cmocka_unit_test(test_sensor_jump_trips_at_once_for_every_sensor_in_use),
+        cmocka_unit_test(test_sensor_unseated_trips_below_what_the_heat_allows_for_two_seconds),
+        cmocka_unit_test(test_heat_uncommanded_trips_above_what_the_heat_allows_for_three_seconds),
+        cmocka_unit_test(test_sensor_frozen_trips_when_the_plate_must_have_moved_three_kelvin),
+        cmocka_unit_test(test_rules_of_the_account_say_nothing_without_one_or_without_a_reading),
+        cmocka_unit_test(
+            test_sensors_disagree_trips_when_two_on_one_plate_stay_apart_for_five_seconds),
+        cmocka_unit_test(test_sensors_disagree_asks_for_two_readings_in_use),
+        cmocka_unit_test(test_sensors_disagree_when_the_board_leads_the_plate),
         cmocka_unit_test(test_heat_uncommanded_trips_when_the_plate_drives_on_for_three_seconds),
         cmocka_unit_test(
             test_heat_uncommanded_asks_nothing_of_a_plate_that_does_not_say_what_it_drives),

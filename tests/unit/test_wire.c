@@ -25,7 +25,7 @@ static void test_every_kind_has_its_name_and_size(void **state)
         const char *name;
         size_t size;
     } rows[] = {
-        {WIRE_HELLO, "HELLO", 1904}, {WIRE_SNAPSHOT, "SNAPSHOT", 400}, {WIRE_TURN, "TURN", 132},
+        {WIRE_HELLO, "HELLO", 1912}, {WIRE_SNAPSHOT, "SNAPSHOT", 432}, {WIRE_TURN, "TURN", 132},
         {WIRE_NOTE, "NOTE", 312},    {WIRE_HAND, "HAND", 112},         {WIRE_END, "END", 272},
     };
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
