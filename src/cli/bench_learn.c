@@ -1,8 +1,11 @@
 /* SPDX-License-Identifier: MIT */
 /* A plate's constants out of the record of a step test (recipes/learn-plate.lua). */
+#include <errno.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <time.h>
+#include <unistd.h>
 
 #include <jansson.h>
 
@@ -149,33 +152,151 @@ static void chart(FILE *out, const struct log *log, const struct learn_point *mo
     fprintf(out, "          o read, + model, * both; %.0f s\n\n", result->span_s);
 }
 
-static void say_constant(FILE *out, const struct learn_result *result, enum learn_constant which,
-                         const char *key, double value, const char *unit)
+/* ---- the keys that it makes ---- */
+
+/* A key of the bench file and what it is now to be. */
+struct key {
+    char section[8 + BENCH_NAME], key[16], value[40];
+    bool held; /* not learned: the record does not tell, as stated */
+    double error;
+};
+enum { KEYS = 10 };
+
+struct keys {
+    struct key key[KEYS];
+    int count;
+};
+
+static struct key *add_key(struct keys *keys, const char *section, const char *name)
 {
-    fprintf(out, "  %-14s = %.4g %s", key, value, unit);
-    if (result->held[which])
-        fputs("      (as stated: the record does not tell)\n", out);
-    else
-        fprintf(out, "      (+/- %.1f %%)\n", 200 * result->error[which]);
+    struct key *key = &keys->key[keys->count++];
+    snprintf(key->section, sizeof key->section, "%s", section);
+    snprintf(key->key, sizeof key->key, "%s", name);
+    return key;
 }
 
-static void say_keys(FILE *out, const struct learn_result *result, const struct insert *insert,
-                     double room_c)
+static void add_pulse(struct keys *keys, const struct plate *plate, const struct insert *insert,
+                      double room_c, const char *section)
 {
     struct learn_pulse pulse;
-    fputs("for [plate] in the bench file, at the power stated there:\n", out);
-    say_constant(out, result, LEARN_CAPACITY, "heat_capacity", result->plate.capacity_j_k, "J/K");
-    say_constant(out, result, LEARN_LOSS, "loss", result->plate.loss_w_k, "W/K");
-    say_constant(out, result, LEARN_DELAY, "element_lag", result->plate.element_lag_s, "s");
-    say_constant(out, result, LEARN_FAN, "fan_loss", result->plate.fan_loss_w_k, "W/K");
-    say_constant(out, result, LEARN_SENSOR, "sensor's lag", result->plate.sensor_lag_s, "s");
-    if (learn_pulse(&result->plate, &(struct insert){0}, room_c, SEAT_RISE_K, &pulse))
-        fprintf(out, "  seat_pulse     = %.1f s\n  seat_rise      = %.1f K\n", pulse.pulse_s,
-                pulse.rise_k);
-    if (insert->capacity_j_k > 0 &&
-        learn_pulse(&result->plate, insert, room_c, SEAT_RISE_K, &pulse))
-        fprintf(out, "for [insert %s]:\n  seat_pulse     = %.1f s\n  seat_rise      = %.1f K\n",
-                insert->name, pulse.pulse_s, pulse.rise_k);
+    if (!learn_pulse(plate, insert, room_c, SEAT_RISE_K, &pulse))
+        return;
+    struct key *key = add_key(keys, section, "seat_pulse");
+    snprintf(key->value, sizeof key->value, "%.1f s", pulse.pulse_s);
+    key = add_key(keys, section, "seat_rise");
+    snprintf(key->value, sizeof key->value, "%.1f K", pulse.rise_k);
+}
+
+static void add_today(struct keys *keys)
+{
+    time_t now = time(NULL);
+    struct tm day;
+    struct key *key = add_key(keys, "plate", "learned");
+    if (localtime_r(&now, &day))
+        strftime(key->value, sizeof key->value, "%Y-%m-%d", &day);
+}
+
+static void gather_keys(const struct learn_result *result, const struct insert *insert,
+                        double room_c, struct keys *keys)
+{
+    const struct {
+        enum learn_constant which;
+        const char *section, *key;
+        double value;
+        const char *unit;
+    } constants[] = {
+        {LEARN_CAPACITY, "plate", "heat_capacity", result->plate.capacity_j_k, "J/K"},
+        {LEARN_LOSS, "plate", "loss", result->plate.loss_w_k, "W/K"},
+        {LEARN_DELAY, "plate", "element_lag", result->plate.element_lag_s, "s"},
+        {LEARN_FAN, "plate", "fan_loss", result->plate.fan_loss_w_k, "W/K"},
+        {LEARN_SENSOR, "sensor plate", "lag", result->plate.sensor_lag_s, "s"},
+    };
+    char section[8 + BENCH_NAME];
+    add_today(keys);
+    add_pulse(keys, &result->plate, &(struct insert){0}, room_c, "plate");
+    for (int i = 0; i < LEARN_CONSTANTS; i++) {
+        struct key *key = add_key(keys, constants[i].section, constants[i].key);
+        snprintf(key->value, sizeof key->value, "%.4g %s", constants[i].value, constants[i].unit);
+        key->held = result->held[constants[i].which];
+        key->error = result->error[constants[i].which];
+    }
+    snprintf(section, sizeof section, "insert %s", insert->name);
+    if (insert->capacity_j_k > 0)
+        add_pulse(keys, &result->plate, insert, room_c, section);
+}
+
+static void say_keys(FILE *out, const struct keys *keys)
+{
+    const char *section = "";
+    fputs("for the bench file, at the power stated there:\n", out);
+    for (int i = 0; i < keys->count; i++) {
+        const struct key *key = &keys->key[i];
+        if (strcmp(section, key->section) != 0)
+            fprintf(out, "[%s]\n", key->section);
+        section = key->section;
+        fprintf(out, "  %-14s = %s", key->key, key->value);
+        if (key->held)
+            fputs("      (as stated: the record does not tell)", out);
+        else if (key->error > 0)
+            fprintf(out, "      (+/- %.1f %%)", 200 * key->error);
+        fputs("\n", out);
+    }
+}
+
+/* ---- the bench file with these keys in it ---- */
+
+static const struct key *find_key(const struct keys *keys, const char *section, const char *line)
+{
+    size_t length = strcspn(line, " \t=");
+    for (int i = 0; i < keys->count; i++)
+        if (!keys->key[i].held && !strcmp(keys->key[i].section, section) &&
+            strlen(keys->key[i].key) == length && !memcmp(keys->key[i].key, line, length))
+            return &keys->key[i];
+    return NULL;
+}
+
+/* The learned keys begin their section, in place of what stood there; every other line stays. */
+static void write_lines(FILE *to, const char *text, const struct keys *keys)
+{
+    char section[64] = "";
+    for (size_t length; *text; text += length) {
+        length = strcspn(text, "\n");
+        length += text[length] == '\n';
+        if (!find_key(keys, section, text))
+            fprintf(to, "%.*s", (int)length, text);
+        if (*text != '[')
+            continue;
+        snprintf(section, sizeof section, "%.*s", (int)strcspn(text + 1, "]\n"), text + 1);
+        for (int i = 0; i < keys->count; i++)
+            if (!keys->key[i].held && !strcmp(keys->key[i].section, section))
+                fprintf(to, "%-13s = %s\n", keys->key[i].key, keys->key[i].value);
+    }
+}
+
+/* Whole or not at all: it may be the very file that was read. */
+static int write_bench(struct cli *cli, const char *text, const struct keys *keys,
+                       struct tl_error *error)
+{
+    char path[PATH_SIZE], part[PATH_SIZE + 8];
+    int failed = paths_make(cli->options.out, error);
+    if (failed)
+        return failed;
+    if (snprintf(path, sizeof path, "%s/bench.ini", cli->options.out) >= PATH_SIZE)
+        return tl_error_set(error, TL_FILE, "--out: the path is too long");
+    snprintf(part, sizeof part, "%s.part", path);
+    FILE *to = fopen(part, "we");
+    if (!to)
+        return tl_error_set(error, TL_FILE, "%s: %s", path, strerror(errno));
+    write_lines(to, text, keys);
+    bool torn = ferror(to) != 0;
+    if (fclose(to) || torn || rename(part, path)) {
+        tl_error_set(error, TL_FILE, "%s: %s", path, strerror(errno));
+        unlink(part);
+        return TL_FILE;
+    }
+    if (!cli->options.json)
+        fprintf(cli->out, "wrote %s\n", path);
+    return 0;
 }
 
 static void write_svg(struct cli *cli, const struct log *log, const struct learn_point *model)
@@ -211,7 +332,7 @@ static void write_svg(struct cli *cli, const struct log *log, const struct learn
 }
 
 static void tell(struct cli *cli, const struct log *log, const struct learn_input *input,
-                 const struct learn_result *result, bool fits)
+                 const struct learn_result *result)
 {
     struct learn_point *model = malloc((size_t)log->count * sizeof *model);
     if (model && log->count > 1 && result->span_s > 0) {
@@ -225,8 +346,6 @@ static void tell(struct cli *cli, const struct log *log, const struct learn_inpu
     fprintf(cli->out,
             "residual %.2f K on average, %.1f K at worst; readings in steps of %.2g K\n\n",
             result->residual_k, result->worst_k, result->quantum_k);
-    if (fits)
-        say_keys(cli->out, result, &input->insert, input->room_c);
 }
 
 static void write_json(FILE *out, const struct learn_result *result)
@@ -265,11 +384,17 @@ static int learn(struct cli *cli, const struct bench_opened *opened, struct log 
     input.count = log->count;
     failed = learn_plate(&input, &result, error);
     bool shown = failed == 0 || failed == TL_RANGE; /* a poor fit is worth seeing */
-    if (cli->options.json && !failed)
+    if (!cli->options.json && shown && result.rounds > 0)
+        tell(cli, log, &input, &result);
+    if (failed)
+        return failed;
+    struct keys keys = {0};
+    gather_keys(&result, &input.insert, input.room_c, &keys);
+    if (cli->options.json)
         write_json(cli->out, &result);
-    else if (!cli->options.json && shown && result.rounds > 0)
-        tell(cli, log, &input, &result, failed == 0);
-    return failed;
+    else
+        say_keys(cli->out, &keys);
+    return cli->options.out ? write_bench(cli, opened->text, &keys, error) : 0;
 }
 
 enum outcome bench_learn(struct cli *cli)

@@ -48,7 +48,8 @@ const struct verb verbs[VERBS] = {
          "the bench's ports, has each instrument show what a run relies on, and says what\n"
          "protects this bench and what does not: docs/reference/bench-check.md.\n"
          "learn --from RECORD: heat capacity, losses and lags of the plate out of the record of\n"
-         "recipes/learn-plate.lua, run with the plate empty; a poor fit is refused."},
+         "recipes/learn-plate.lua, run with the plate empty; a poor fit is refused. With --out\n"
+         "they are written: DIR/bench.ini is the bench file with these keys in it."},
     [VERB_HELP] =
         {"help", "[NAME]", false, "a primitive of the recipe language, a verb, faults, shipped",
          "Explains a primitive of the recipe language, a key of the header, a fault or a verb.\n"
@@ -224,7 +225,7 @@ static const struct option options_table[] = {
     {"--cpu",          "SECONDS",      BOTH,     false, TAKE(cpu),
      "processor time after which a recipe is ended (default 5)"},
     {"--out",          "DIR",          OUTS,     false, TEXT(out),
-     "write chart and copy of the record there too; mimic: the bench file"},
+     "write chart and copy of the record there too; mimic, bench learn: the bench file"},
     {"--quiet",        NULL,           RUN,      false, FLAG(quiet),
      "no sounds"},
     {"--reason",       "TEXT",         CLEAR,    false, TEXT(reason),

@@ -62,6 +62,14 @@ json '(.element_lag_s + .sensor_lag_s - 5.5 | fabs) < 0.3 and .residual_k < 0.3'
 run 0 tinlatch bench learn --from learned/*.jsonl --out learned
 out_has "heat_capacity  ="
 out_has "seat_pulse"
+out_has "wrote learned/bench.ini"
+demo=$TOP/recipes/benches/demo.ini
+learned=' *(heat_capacity|loss|element_lag|fan_loss|lag|seat_pulse|seat_rise|learned) *='
+[ "$(grep -cE "$learned" learned/bench.ini)" = "$(($(grep -cE "$learned" "$demo") + 5))" ] ||
+    wrong "learned/bench.ini: five keys more: two pulses, and the day"
+[ "$(grep -vE "$learned" learned/bench.ini)" = "$(grep -vE "$learned" "$demo")" ] ||
+    wrong "learned/bench.ini: what was not learned is another"
+run 0 tinlatch rehearse "$TOP/recipes/stack-split.lua" --bench learned/bench.ini
 run 2 tinlatch bench learn --from "$TOP/recipes/learn-plate.lua"
 run 0 tinlatch rehearse "$TOP/recipes/part-off.lua" --out board --json
 run 2 tinlatch bench learn --from board/*.jsonl
