@@ -83,7 +83,8 @@ void fact_target(const struct front_state *state, char out[FACT])
     if (s->nudge_mc)
         n += snprintf(out + n, FACT - (size_t)n, ", nudged %+d C", s->nudge_mc / 1000);
     if (s->nudge_ms)
-        n += snprintf(out + n, FACT - (size_t)n, ", nudged %+d s", s->nudge_ms / 1000);
+        n += snprintf(out + n, FACT - (size_t)n, "%s %+d s", s->nudge_mc ? "" : ", nudged",
+                      s->nudge_ms / 1000);
     if (s->granted_fan_pct > 0)
         snprintf(out + n, FACT - (size_t)n, ", fan %d %%", s->granted_fan_pct);
 }
@@ -156,7 +157,7 @@ void fact_next(const struct front_state *state, char out[FACT])
     else
         next_when_running(s, out);
     if (state->snapshot_known && s->mode == GUARD_SEATING)
-        snprintf(out, FACT, "the seat test heats the empty plate a little");
+        snprintf(out, FACT, "the seat test warms the empty plate");
 }
 
 /* How near something is to its limit; left is in the limit's thousandths. */

@@ -170,7 +170,7 @@ static void say_who_vouches(struct guard *guard, int64_t t_ms)
         if (!guard->in_use[i] || !device->owner_vouches)
             continue;
         snprintf(text, sizeof text,
-                 "The %s cannot say what it is: that it hangs on its port is its owner's word.",
+                 "No identity answer from [%s]: what hangs on its port is its owner's word.",
                  device->name);
         guard_say(guard, NOTE_WARN, t_ms, text);
     }

@@ -382,6 +382,10 @@ static void test_cooling_says_what_is_waited_for(void **unused)
     s.safe_ms = 23400;
     take_snapshot(state, &s);
     assert_has(drawn(state, 80, 24, false), "safe to touch in 24 s");
+    s.mode = GUARD_SEATING;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "the seat test warms the empty plate");
+    s.mode = GUARD_COOLING;
     s.solid_ms = 12000;
     take_snapshot(state, &s);
     assert_has(drawn(state, 80, 24, false), "joints solid in about 12 s: hands off");
@@ -395,7 +399,9 @@ static void test_parked_nudged_and_held_off_are_shown(void **unused)
     s.parked = 1;
     s.park_left_ms = 84000;
     s.nudge_mc = -4000;
+    s.nudge_ms = 30000;
     take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "nudged -4 C +30 s");
 
     const char *text = drawn(state, 100, 40, false);
     assert_has(text, "PARKED");
