@@ -51,27 +51,10 @@ static void fail(const char *what)
 
 static void set_bench(void)
 {
-    bench = (struct benchfile){.period_ms = 20,
-                               .plate = {.watts = 600,
-                                         .capacity_j_k = 600,
-                                         .loss_w_k = 0.9,
-                                         .element_lag_s = 4,
-                                         .sensor_lag_s = 1.5},
-                               .insert_count = 1,
-                               .device_count = 1,
-                               .port_count = 1,
-                               .supply_device = -1,
-                               .meter_device = -1,
-                               .cutoff_device = -1,
-                               .inputs_device = -1,
-                               .presence_ms = 600000,
-                               .has_fan = true,
-                               .room_c = 25,
-                               .limits = {.plate_mc = 250000}};
-    strcpy(bench.insert[0].name, "flat");
-    bench.device[0].kind = DEVICE_LINE;
-    bench.device[0].silence_ms = 2000;
-    bench.sensor[SENSOR_PLATE] = (struct sensor_binding){.present = true};
+    bench = fake_line_bench();
+    bench.period_ms = 20;
+    bench.plate.element_lag_s = 4;
+    bench.plate.sensor_lag_s = 1.5;
 }
 
 static void be_quick(int priority)

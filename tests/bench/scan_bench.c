@@ -27,24 +27,9 @@ static struct fake_line plate;
 
 static void set_bench(void)
 {
-    bench = (struct benchfile){.period_ms = 100,
-                               .plate = {.watts = 600,
-                                         .capacity_j_k = 600,
-                                         .loss_w_k = 0.9,
-                                         .element_lag_s = 4,
-                                         .sensor_lag_s = 1.5},
-                               .insert_count = 1,
-                               .device_count = 1,
-                               .plate_device = 0,
-                               .supply_device = -1,
-                               .has_fan = true,
-                               .room_c = 25,
-                               .limits = {.plate_mc = 250000}};
-    strcpy(bench.insert[0].name, "flat");
-    bench.device[0].kind = DEVICE_LINE;
-    bench.device[0].silence_ms = 2000;
-    for (int id = 0; id < SENSORS; id++)
-        bench.sensor[id] = (struct sensor_binding){.present = true, .channel = id};
+    bench = fake_line_bench();
+    bench.plate.element_lag_s = 4;
+    bench.plate.sensor_lag_s = 1.5;
     fake_line_init(&plate);
 }
 

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT */
 /* fake_line - a port with a line instrument behind it, as simple as the specification allows: answers `who`
- * and `set` at once, remembers what it was told. */
+ * and `set` at once, remembers what it was told; and the bench it stands on. A test that needs another instrument
+ * puts a `hear` of its own in it. */
 #ifndef TINLATCH_TESTS_FAKE_LINE_H
 #define TINLATCH_TESTS_FAKE_LINE_H
 
@@ -8,12 +9,14 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "tinlatch/benchfile.h"
 #include "tinlatch/bytes.h"
 #include "tinlatch/port.h"
 
 struct fake_line {
     struct port port;
-    char in[512], out[512];
+    void (*hear)(struct fake_line *fake, const char *line);
+    char in[512], out[1024];
     size_t in_length, out_length;
     int mc[3];       /* inputs 1..3; -1 = open */
     bool silent;     /* answers nothing */
@@ -75,7 +78,7 @@ static int fake_line_write(struct port *port, const void *from, size_t length)
         }
         fake->in[fake->in_length % sizeof fake->in] = '\0';
         fake->in_length = 0;
-        fake_line_hear(fake, fake->in);
+        fake->hear(fake, fake->in);
     }
     return (int)length;
 }
@@ -104,7 +107,37 @@ static const struct port_ops fake_line_ops = {
 static inline void fake_line_init(struct fake_line *fake)
 {
     *fake = (struct fake_line){
-        .port = {.ops = &fake_line_ops, .fd = -1}, .mc = {25000, 25000, 25000}, .uptime_s = 6};
+        .port = {.ops = &fake_line_ops, .fd = -1},
+        .hear = fake_line_hear,
+        .mc = {25000, 25000, 25000},
+        .uptime_s = 6,
+    };
+}
+
+/* Every sensor hangs on an input of it; the insert is "flat". */
+static inline struct benchfile fake_line_bench(void)
+{
+    struct benchfile bench = {
+        .period_ms = 100,
+        .plate = {.watts = 600, .capacity_j_k = 600, .loss_w_k = 0.9},
+        .insert_count = 1,
+        .insert = {{.name = "flat"}},
+        .device_count = 1,
+        .device = {{.kind = DEVICE_LINE, .silence_ms = 2000}},
+        .port_count = 1,
+        .plate_device = 0,
+        .supply_device = -1,
+        .meter_device = -1,
+        .cutoff_device = -1,
+        .inputs_device = -1,
+        .has_fan = true,
+        .presence_ms = 600000,
+        .room_c = 25,
+        .limits = {.plate_mc = 250000},
+    };
+    for (int id = 0; id < SENSORS; id++)
+        bench.sensor[id] = (struct sensor_binding){.present = true, .channel = id};
+    return bench;
 }
 
 #endif

@@ -38,29 +38,6 @@ static void hear(void *context, const struct wire_note *note)
     snprintf(desk->said + length, sizeof desk->said - length, "%s\n", note->text);
 }
 
-static void describe(struct benchfile *bench)
-{
-    *bench = (struct benchfile){.period_ms = 100,
-                                .plate = {.watts = 600, .capacity_j_k = 600, .loss_w_k = 0.9},
-                                .insert_count = 2,
-                                .device_count = 1,
-                                .plate_device = 0,
-                                .supply_device = -1,
-                                .meter_device = -1,
-                                .cutoff_device = -1,
-                                .inputs_device = -1,
-                                .port_count = 1,
-                                .presence_ms = 600000,
-                                .room_c = 25,
-                                .limits = {.plate_mc = 250000, .ramp_mc_s = 2000}};
-    strcpy(bench->insert[0].name, "flat");
-    strcpy(bench->insert[1].name, "round");
-    bench->device[0].kind = DEVICE_LINE;
-    bench->has_fan = true;
-    for (int id = 0; id < SENSORS; id++)
-        bench->sensor[id] = (struct sensor_binding){.present = true, .channel = id};
-}
-
 /* Twelve minutes ago a run on the insert "flat" ended at 44 C, its sensor proved half an hour ago. */
 static struct last_run recent(void)
 {
@@ -78,7 +55,10 @@ static struct desk *desk_with(const struct last_run *last, double plate_c)
     struct wire_hello hello = {.insert = "flat"};
 
     assert_non_null(desk);
-    describe(&desk->bench);
+    desk->bench = fake_line_bench();
+    desk->bench.limits.ramp_mc_s = 2000;
+    desk->bench.insert_count = 2;
+    strcpy(desk->bench.insert[1].name, "round");
     desk->plate_c = plate_c;
     desk->coupling = 1;
     desk->record_fd = memfd_create("record", 0);

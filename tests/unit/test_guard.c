@@ -16,29 +16,6 @@ struct desk {
     struct wire_hand hand;
 };
 
-static void bench_of_three_sensors(struct benchfile *bench)
-{
-    *bench = (struct benchfile){.period_ms = 100,
-                                .plate = {.watts = 600, .capacity_j_k = 600, .loss_w_k = 0.9},
-                                .insert_count = 1,
-                                .device_count = 1,
-                                .plate_device = 0,
-                                .supply_device = -1,
-                                .meter_device = -1,
-                                .cutoff_device = -1,
-                                .inputs_device = -1,
-                                .port_count = 1,
-                                .presence_ms = 600000,
-                                .has_fan = true,
-                                .room_c = 25,
-                                .limits = {.plate_mc = 250000}};
-    strcpy(bench->insert[0].name, "flat");
-    bench->device[0].kind = DEVICE_LINE;
-    bench->limit_line[LIMIT_plate_mc] = 12;
-    for (int id = 0; id < SENSORS; id++)
-        bench->sensor[id] = (struct sensor_binding){.present = true, .channel = id};
-}
-
 static struct wire_hello hello_for(int32_t plate_mc)
 {
     struct wire_hello hello = {0};
@@ -56,7 +33,8 @@ static struct desk *desk_cold(void)
     struct desk *desk = calloc(1, sizeof *desk);
 
     assert_non_null(desk);
-    bench_of_three_sensors(&desk->bench);
+    desk->bench = fake_line_bench();
+    desk->bench.limit_line[LIMIT_plate_mc] = 12;
     fake_line_init(&desk->plate);
     struct guard_config config = {
         .bench = &desk->bench, .port = {&desk->plate.port}, .armed = true};
@@ -969,7 +947,7 @@ static struct arming arming_begin(double coupling)
     struct wire_hello hello = hello_for(190000);
 
     assert_non_null(desk);
-    bench_of_three_sensors(&desk->bench);
+    desk->bench = fake_line_bench();
     desk->bench.limits.ramp_mc_s = 2000;
     fake_line_init(&desk->plate);
     struct guard_config config = {.bench = &desk->bench, .port = {&desk->plate.port}};

@@ -1,32 +1,12 @@
 /* SPDX-License-Identifier: MIT */
 /* last_run: what was written is read back; what is torn, odd or hostile is no last run, and the next starts cold. */
-#include "check.h"
+#include "scratch.h"
 
 #include <stdlib.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
 #include "tinlatch/last_run.h"
-
-static char scratch[64], path[96];
-
-static int make_scratch(void **state)
-{
-    (void)state;
-    strcpy(scratch, "/tmp/last-run-test-XXXXXX");
-    if (!mkdtemp(scratch))
-        return -1;
-    snprintf(path, sizeof path, "%s/last-run", scratch);
-    return 0;
-}
-
-static int drop_scratch(void **state)
-{
-    (void)state;
-    char command[128];
-    snprintf(command, sizeof command, "rm -rf %s", scratch);
-    return system(command);
-}
 
 enum { BENCH = 7, ORIGIN_MS = 9000000 };
 
@@ -48,36 +28,19 @@ static bool save(const char *to)
 static bool loads(void)
 {
     struct last_run back;
-    return last_run_load(path, BENCH, ORIGIN_MS, &back);
-}
-
-static void write_text(const char *text, size_t length)
-{
-    FILE *file = fopen(path, "w");
-    assert_non_null(file);
-    assert_int_equal(fwrite(text, 1, length, file), length);
-    fclose(file);
-}
-
-static size_t read_text(char *text, size_t size)
-{
-    FILE *file = fopen(path, "r");
-    assert_non_null(file);
-    size_t length = fread(text, 1, size, file);
-    fclose(file);
-    return length;
+    return last_run_load(scratch_file, BENCH, ORIGIN_MS, &back);
 }
 
 /* The file again with `from` in it replaced by `to`, which is as long. */
 static void change(const char *from, const char *to)
 {
     char text[1024];
-    size_t length = read_text(text, sizeof text - 1);
+    size_t length = scratch_read(text, sizeof text - 1);
     text[length] = '\0';
     char *at = strstr(text, from);
     assert_non_null(at);
     memcpy(at, to, strlen(to));
-    write_text(text, length);
+    scratch_write(text, length);
 }
 
 static void test_what_was_saved_is_loaded_in_the_clock_of_the_next_run(void **state)
@@ -86,12 +49,12 @@ static void test_what_was_saved_is_loaded_in_the_clock_of_the_next_run(void **st
     struct last_run last = some_run(), back;
 
     assert_false(loads());
-    assert_true(save(path));
-    assert_true(last_run_load(path, BENCH, ORIGIN_MS + 60000, &back));
+    assert_true(save(scratch_file));
+    assert_true(last_run_load(scratch_file, BENCH, ORIGIN_MS + 60000, &back));
     last.tested_ms -= 60000;
     last.ended_ms -= 60000;
     assert_memory_equal(&back, &last, sizeof last);
-    last_run_remove(path);
+    last_run_remove(scratch_file);
     assert_false(loads());
 }
 
@@ -99,15 +62,15 @@ static void test_another_bench_file_knows_no_last_run(void **state)
 {
     (void)state;
     struct last_run back;
-    assert_true(save(path));
+    assert_true(save(scratch_file));
 
-    assert_false(last_run_load(path, BENCH + 1, ORIGIN_MS, &back));
+    assert_false(last_run_load(scratch_file, BENCH + 1, ORIGIN_MS, &back));
 }
 
 static void test_another_start_of_the_computer_knows_no_last_run(void **state)
 {
     (void)state;
-    assert_true(save(path));
+    assert_true(save(scratch_file));
     assert_true(loads());
 
     change("\"boot\":\"", "\"boot\":\"x");
@@ -119,12 +82,12 @@ static void test_a_file_cut_anywhere_is_none(void **state)
 {
     (void)state;
     char text[1024];
-    assert_true(save(path));
-    size_t length = read_text(text, sizeof text);
+    assert_true(save(scratch_file));
+    size_t length = scratch_read(text, sizeof text);
     assert_true(length > 100);
 
     for (size_t cut = 0; cut < length - 1; cut++) { /* but for the end of its line */
-        write_text(text, cut);
+        scratch_write(text, cut);
         assert_false(loads());
     }
 }
@@ -143,7 +106,7 @@ static void test_a_field_left_out_or_not_a_number_makes_it_none(void **state)
     };
 
     for (size_t i = 0; i < sizeof changes / sizeof changes[0]; i++) {
-        assert_true(save(path));
+        assert_true(save(scratch_file));
         change(changes[i][0], changes[i][1]);
         assert_false(loads());
     }
@@ -153,11 +116,11 @@ static void test_a_field_given_twice_makes_it_none(void **state)
 {
     (void)state;
     char text[1024];
-    assert_true(save(path));
-    size_t length = read_text(text, sizeof text - 64);
+    assert_true(save(scratch_file));
+    size_t length = scratch_read(text, sizeof text - 64);
 
     strcpy(text + length - 2, ",\"plate_mc\":1}\n"); /* over the brace and the line's end */
-    write_text(text, strlen(text));
+    scratch_write(text, strlen(text));
 
     assert_false(loads());
 }
@@ -169,10 +132,10 @@ static void test_neither_a_link_nor_a_pipe_is_read(void **state)
     snprintf(real, sizeof real, "%s/real", scratch);
     assert_true(save(real));
 
-    assert_int_equal(symlink(real, path), 0);
+    assert_int_equal(symlink(real, scratch_file), 0);
     assert_false(loads());
-    unlink(path);
-    assert_int_equal(mkfifo(path, 0600), 0);
+    unlink(scratch_file);
+    assert_int_equal(mkfifo(scratch_file, 0600), 0);
     assert_false(loads());
 }
 

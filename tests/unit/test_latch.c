@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: MIT */
 /* latch: what was written is read back; what is torn, hostile or unreadable counts as latched. */
-#include "check.h"
+#include "scratch.h"
 
 #include <fcntl.h>
 #include <signal.h>
@@ -12,26 +12,6 @@
 #include <unistd.h>
 
 #include "tinlatch/latch.h"
-
-static char scratch[64], path[96];
-
-static int make_scratch(void **state)
-{
-    (void)state;
-    strcpy(scratch, "/tmp/latch-test-XXXXXX");
-    if (!mkdtemp(scratch))
-        return -1;
-    snprintf(path, sizeof path, "%s/latch.json", scratch);
-    return 0;
-}
-
-static int drop_scratch(void **state)
-{
-    (void)state;
-    char command[128];
-    snprintf(command, sizeof command, "rm -rf %s", scratch);
-    return system(command);
-}
 
 static struct latch some_latch(void)
 {
@@ -45,43 +25,26 @@ static struct latch some_latch(void)
     return latch;
 }
 
-static size_t read_file(char *text, size_t size)
-{
-    FILE *file = fopen(path, "r");
-    assert_non_null(file);
-    size_t n = fread(text, 1, size, file);
-    fclose(file);
-    return n;
-}
-
-static void write_file(const void *text, size_t length)
-{
-    FILE *file = fopen(path, "w");
-    assert_non_null(file);
-    assert_int_equal(fwrite(text, 1, length, file), length);
-    fclose(file);
-}
-
 static void test_latch_is_read_back_as_it_was_written(void **state)
 {
     (void)state;
     struct tl_error error = {0};
     struct latch latch = some_latch(), back;
 
-    assert_int_equal(latch_read(path, &back, &error), 0); /* none yet */
-    assert_int_equal(latch_write(path, &latch, &error), 0);
-    assert_int_equal(latch_read(path, &back, &error), 1);
+    assert_int_equal(latch_read(scratch_file, &back, &error), 0); /* none yet */
+    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
+    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
     assert_memory_equal(&back, &latch, sizeof latch);
 
     memset(latch.rule, 0, sizeof latch.rule);
     strcpy(latch.rule, "crash"); /* over the old one */
     latch.wall_s = -5;
-    assert_int_equal(latch_write(path, &latch, &error), 0);
-    assert_int_equal(latch_read(path, &back, &error), 1);
+    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
+    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
     assert_memory_equal(&back, &latch, sizeof latch);
-    assert_int_equal(latch_remove(path, &error), 0);
-    assert_int_equal(latch_read(path, &back, &error), 0);
-    assert_int_equal(latch_remove(path, &error), 0); /* twice is no mistake */
+    assert_int_equal(latch_remove(scratch_file, &error), 0);
+    assert_int_equal(latch_read(scratch_file, &back, &error), 0);
+    assert_int_equal(latch_remove(scratch_file, &error), 0); /* twice is no mistake */
 }
 
 static void test_nothing_is_left_beside_it(void **state)
@@ -90,13 +53,13 @@ static void test_nothing_is_left_beside_it(void **state)
     struct tl_error error;
     struct latch latch = some_latch();
     char beside[128], victim[96], text[16] = "";
-    snprintf(beside, sizeof beside, "%s.new", path);
+    snprintf(beside, sizeof beside, "%s.new", scratch_file);
     snprintf(victim, sizeof victim, "%s/victim", scratch);
     int fd = open(victim, O_CREAT | O_RDWR, 0600);
     assert_int_equal(write(fd, "precious", 8), 8);
     assert_int_equal(symlink(victim, beside), 0); /* where the new one is written */
 
-    assert_int_equal(latch_write(path, &latch, &error), 0);
+    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
 
     assert_int_equal(access(beside, F_OK), -1);
     assert_int_equal(pread(fd, text, 15, 0), 8);
@@ -114,8 +77,8 @@ static void test_longest_and_oddest_texts_fit_and_come_back_clean(void **state)
     for (size_t i = 0; i < sizeof latch; i++)
         at[i] = (unsigned char)(i % 255 + 1);
 
-    assert_int_equal(latch_write(path, &latch, &error), 0);
-    assert_int_equal(latch_read(path, &back, &error), 1);
+    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
+    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
 
     for (const char *c = back.what; *c; c++)
         assert_true((unsigned char)*c >= ' ' && *c != 0x7f);
@@ -130,8 +93,8 @@ static void test_texts_in_any_script_survive(void **state)
     struct tl_error error;
     struct latch latch = some_latch(), back;
     strcpy(latch.what, "Платте 191 °C — \"über\" \\ 温度");
-    assert_int_equal(latch_write(path, &latch, &error), 0);
-    assert_int_equal(latch_read(path, &back, &error), 1);
+    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
+    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
     assert_string_equal(back.what, latch.what);
 }
 
@@ -141,16 +104,16 @@ static void test_torn_file_is_latched_at_every_length(void **state)
     struct tl_error error;
     struct latch latch = some_latch(), back;
     char text[4096];
-    assert_int_equal(latch_write(path, &latch, &error), 0);
-    size_t length = read_file(text, sizeof text);
+    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
+    size_t length = scratch_read(text, sizeof text);
     for (size_t cut = 0; cut < length; cut++) {
-        write_file(text, cut);
-        assert_int_equal(latch_read(path, &back, &error), 1);
+        scratch_write(text, cut);
+        assert_int_equal(latch_read(scratch_file, &back, &error), 1);
         assert_true(back.rule[0] && back.what[0]); /* there is always something to show */
         assert_true(memchr(back.bench, '\0', sizeof back.bench) != NULL);
     }
-    write_file(text, (size_t)(strstr(text, "\"act\"") - text));
-    latch_read(path, &back, &error);
+    scratch_write(text, (size_t)(strstr(text, "\"act\"") - text));
+    latch_read(scratch_file, &back, &error);
     assert_string_equal(back.rule, "plate-over"); /* what is there is kept */
     assert_string_equal(back.what, latch.what);
     assert_string_equal(back.act, "");
@@ -162,15 +125,15 @@ static void test_every_broken_byte_is_latched_and_shown_clean(void **state)
     struct tl_error error;
     struct latch latch = some_latch(), back;
     char text[4096];
-    assert_int_equal(latch_write(path, &latch, &error), 0);
-    size_t length = read_file(text, sizeof text);
+    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
+    size_t length = scratch_read(text, sizeof text);
     for (size_t i = 0; i < length; i++) {
         static const unsigned char wrong[] = {0, '"', '\\', '{', 0x1b, 0xff, '9'};
         char before = text[i];
         for (size_t w = 0; w < sizeof wrong; w++) {
             text[i] = (char)wrong[w];
-            write_file(text, length);
-            assert_int_equal(latch_read(path, &back, &error), 1);
+            scratch_write(text, length);
+            assert_int_equal(latch_read(scratch_file, &back, &error), 1);
             assert_true(back.rule[0] && back.what[0]);
             for (const char *c = back.what; *c; c++)
                 assert_true((unsigned char)*c >= ' ');
@@ -201,13 +164,13 @@ static void test_hostile_files_are_latched(void **state)
         "{\"rule\" \"x\"}",
     };
     for (size_t i = 0; i < sizeof texts / sizeof *texts; i++) {
-        write_file(texts[i], strlen(texts[i]));
-        assert_int_equal(latch_read(path, &back, &error), 1);
+        scratch_write(texts[i], strlen(texts[i]));
+        assert_int_equal(latch_read(scratch_file, &back, &error), 1);
         assert_true(back.rule[0] && back.what[0]);
         assert_null(strchr(back.rule, '\x1b'));
     }
-    write_file(deep, sizeof deep);
-    assert_int_equal(latch_read(path, &back, &error), 1);
+    scratch_write(deep, sizeof deep);
+    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
     assert_string_equal(back.rule, "unreadable");
     assert_has(back.what, "damaged");
 }
@@ -226,20 +189,20 @@ static void test_what_cannot_be_read_counts_as_latched(void **state)
 {
     (void)state;
     expect_cannot_tell(scratch); /* a directory */
-    assert_int_equal(symlink("/nowhere", path), 0);
-    expect_cannot_tell(path);
-    unlink(path);
-    write_file("x", 1);
+    assert_int_equal(symlink("/nowhere", scratch_file), 0);
+    expect_cannot_tell(scratch_file);
+    unlink(scratch_file);
+    scratch_write("x", 1);
     char under[128];
-    snprintf(under, sizeof under, "%s/latch", path); /* its directory is a file */
+    snprintf(under, sizeof under, "%s/latch", scratch_file); /* its directory is a file */
     expect_cannot_tell(under);
     if (geteuid() == 0) { /* root reads everything: look as somebody else */
         chmod(scratch, 0755);
-        chmod(path, 0000);
+        chmod(scratch_file, 0000);
         assert_int_equal(seteuid(65534), 0);
         struct latch back;
         struct tl_error error = {0};
-        int result = latch_read(path, &back, &error);
+        int result = latch_read(scratch_file, &back, &error);
         assert_int_equal(seteuid(0), 0);
         assert_int_equal(result, TL_FILE);
         assert_has(error.text, "Permission denied");
@@ -252,8 +215,8 @@ static void test_pipe_in_its_place_is_not_waited_for(void **state)
     (void)state;
     struct tl_error error;
     struct latch back;
-    assert_int_equal(mkfifo(path, 0600), 0);
-    assert_true(latch_read(path, &back, &error) != 0);
+    assert_int_equal(mkfifo(scratch_file, 0600), 0);
+    assert_true(latch_read(scratch_file, &back, &error) != 0);
 }
 
 static void test_write_that_fails_says_so_and_leaves_the_old_latch(void **state)
@@ -267,7 +230,7 @@ static void test_write_that_fails_says_so_and_leaves_the_old_latch(void **state)
     assert_has(error.text, "the latch cannot be written: No such file");
     assert_string_equal(error.file, gone);
 
-    assert_int_equal(latch_write(path, &latch, &error), 0);
+    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
     struct rlimit none = {0, RLIM_INFINITY}; /* a full disk */
     struct rlimit before;
     getrlimit(RLIMIT_FSIZE, &before);
@@ -276,13 +239,13 @@ static void test_write_that_fails_says_so_and_leaves_the_old_latch(void **state)
     setrlimit(RLIMIT_FSIZE, &none);
     struct latch second = latch;
     strcpy(second.rule, "crash");
-    int result = latch_write(path, &second, &error);
+    int result = latch_write(scratch_file, &second, &error);
     setrlimit(RLIMIT_FSIZE, &before);
 
     assert_int_equal(result, TL_FILE);
-    assert_int_equal(latch_read(path, &back, &error), 1);
+    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
     assert_string_equal(back.rule, "plate-over");
-    snprintf(gone, sizeof gone, "%s.new", path);
+    snprintf(gone, sizeof gone, "%s.new", scratch_file);
     assert_int_equal(access(gone, F_OK), -1);
 }
 
@@ -299,16 +262,16 @@ static void test_crash_is_latched_from_the_moment_it_is_armed_and_goes_with_its_
     struct tl_error error;
     struct latch latch = some_crash(), back;
     struct latch_mark mark = {0};
-    latch_remove(path, NULL);
+    latch_remove(scratch_file, NULL);
 
-    assert_int_equal(latch_stage(path, &latch, &error), 0);
-    assert_int_equal(latch_read(path, &back, &error), 0);
-    assert_int_equal(latch_arm(path, &mark, &error), 0);
-    assert_int_equal(latch_read(path, &back, &error), 1);
+    assert_int_equal(latch_stage(scratch_file, &latch, &error), 0);
+    assert_int_equal(latch_read(scratch_file, &back, &error), 0);
+    assert_int_equal(latch_arm(scratch_file, &mark, &error), 0);
+    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
     assert_string_equal(back.rule, "crash");
 
-    assert_int_equal(latch_disarm(path, &mark, &error), 0);
-    assert_int_equal(latch_read(path, &back, &error), 0);
+    assert_int_equal(latch_disarm(scratch_file, &mark, &error), 0);
+    assert_int_equal(latch_read(scratch_file, &back, &error), 0);
 }
 
 static void test_trip_of_this_run_or_another_outlives_the_crash_latch(void **state)
@@ -317,17 +280,17 @@ static void test_trip_of_this_run_or_another_outlives_the_crash_latch(void **sta
     struct tl_error error;
     struct latch crash = some_crash(), trip = some_latch(), back;
     struct latch_mark mark = {0}, none = {0};
-    latch_remove(path, NULL);
-    assert_int_equal(latch_stage(path, &crash, &error), 0);
-    assert_int_equal(latch_arm(path, &mark, &error), 0);
+    latch_remove(scratch_file, NULL);
+    assert_int_equal(latch_stage(scratch_file, &crash, &error), 0);
+    assert_int_equal(latch_arm(scratch_file, &mark, &error), 0);
 
-    latch_disarm(path, &none, &error); /* a run that never armed takes nobody's latch */
-    assert_int_equal(latch_read(path, &back, &error), 1);
-    assert_int_equal(latch_write(path, &trip, &error), 0);
-    assert_int_equal(latch_sync(path, &error), 0);
-    latch_disarm(path, &mark, &error);
+    latch_disarm(scratch_file, &none, &error); /* a run that never armed takes nobody's latch */
+    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
+    assert_int_equal(latch_write(scratch_file, &trip, &error), 0);
+    assert_int_equal(latch_sync(scratch_file, &error), 0);
+    latch_disarm(scratch_file, &mark, &error);
 
-    assert_int_equal(latch_read(path, &back, &error), 1);
+    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
     assert_string_equal(back.rule, "plate-over");
 }
 
@@ -337,13 +300,13 @@ static void test_what_cannot_be_latched_or_is_latched_already_is_not_armed(void 
     struct tl_error error;
     struct latch latch = some_crash(), trip = some_latch(), back;
     struct latch_mark mark = {0};
-    latch_remove(path, NULL);
-    assert_int_equal(latch_stage(path, &latch, &error), 0);
-    assert_int_equal(latch_write(path, &trip, &error), 0);
-    assert_int_equal(latch_arm(path, &mark, &error), TL_FILE);
+    latch_remove(scratch_file, NULL);
+    assert_int_equal(latch_stage(scratch_file, &latch, &error), 0);
+    assert_int_equal(latch_write(scratch_file, &trip, &error), 0);
+    assert_int_equal(latch_arm(scratch_file, &mark, &error), TL_FILE);
     assert_has(error.text, "another run has power on, or has tripped");
     assert_false(mark.armed);
-    assert_int_equal(latch_read(path, &back, &error), 1);
+    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
     assert_string_equal(back.rule, "plate-over");
 
     char gone[128];
@@ -363,19 +326,19 @@ static void test_killed_writer_leaves_a_whole_latch(void **state)
     for (int round = 0; round < 30; round++) {
         struct latch latch = some_latch();
         latch.wall_s = 0;
-        assert_int_equal(latch_write(path, &latch, &error), 0);
+        assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
         pid_t writer = fork();
         if (writer == 0)
             for (prctl(PR_SET_PDEATHSIG, SIGKILL);;) {
                 latch.wall_s++;
                 snprintf(latch.what, sizeof latch.what, "number %d", (int)latch.wall_s);
-                latch_write(path, &latch, &error);
+                latch_write(scratch_file, &latch, &error);
             }
         usleep((useconds_t)(500 + 311 * round));
         kill(writer, SIGKILL);
         waitpid(writer, NULL, 0);
 
-        assert_int_equal(latch_read(path, &back, &error), 1);
+        assert_int_equal(latch_read(scratch_file, &back, &error), 1);
         assert_string_equal(back.rule, "plate-over");
         assert_string_equal(back.bench, "the one by the window"); /* the last text: it is whole */
         if (back.wall_s > 0) {

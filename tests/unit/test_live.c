@@ -67,15 +67,7 @@ static struct fake_line *bench_with_plate(void)
 
     fake_line_init(&plate);
     plate.mc[0] = plate.mc[1] = 30000;
-    bench_without_ports();
-    bench.period_ms = 100;
-    bench.plate = (struct plate){.watts = 600, .capacity_j_k = 600, .loss_w_k = 0.9};
-    bench.limits.plate_mc = 250000;
-    bench.plate_device = 0;
-    bench.device_count = bench.port_count = bench.insert_count = 1;
-    strcpy(bench.insert[0].name, "flat");
-    bench.device[0].kind = DEVICE_LINE;
-    bench.sensor[SENSOR_PLATE] = (struct sensor_binding){.present = true};
+    bench = fake_line_bench();
     return &plate;
 }
 

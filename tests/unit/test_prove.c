@@ -11,7 +11,7 @@
 #include <time.h>
 #include <unistd.h>
 
-#include "tinlatch/bytes.h"
+#include "fake_line.h"
 #include "tinlatch/keeper.h"
 #include "tinlatch/prove.h"
 
@@ -32,11 +32,8 @@ enum flaw {
 };
 
 struct fake {
-    struct port port;
+    struct fake_line line;
     enum flaw flaw;
-    char in[256], out[1024];
-    size_t in_length, out_length;
-    int duty, fan;
     int64_t began_ms, heard_ms;
 };
 
@@ -45,13 +42,6 @@ static int64_t now_ms(void)
     struct timespec now;
     clock_gettime(CLOCK_MONOTONIC, &now);
     return (int64_t)now.tv_sec * 1000 + now.tv_nsec / 1000000;
-}
-
-static void say(struct fake *fake, const char *body)
-{
-    fake->out_length +=
-        (size_t)snprintf(fake->out + fake->out_length, sizeof fake->out - fake->out_length,
-                         "%s *%04X\n", body, bytes_crc16(body, strlen(body)));
 }
 
 static int64_t up_s(const struct fake *fake)
@@ -63,69 +53,39 @@ static void hear_set(struct fake *fake, unsigned sequence, bool silenced)
 {
     char body[128];
     if (fake->flaw == FAN_STUCK)
-        fake->fan = 0;
-    snprintf(body, sizeof body, "%u ok d=%d f=%d up=%lld q=%d c1=%s", sequence, fake->duty,
-             fake->fan, (long long)up_s(fake), silenced,
+        fake->line.fan = 0;
+    snprintf(body, sizeof body, "%u ok d=%d f=%d up=%lld q=%d c1=%s", sequence, fake->line.duty,
+             fake->line.fan, (long long)up_s(fake), silenced,
              fake->flaw == OPEN_SENSOR ? "open" : "23400");
-    say(fake, body);
+    fake_line_say(&fake->line, body);
 }
 
-static void hear(struct fake *fake, const char *line)
+static void hear(struct fake_line *fake_line, const char *line)
 {
+    struct fake *fake = (struct fake *)fake_line;
     unsigned sequence;
     char body[128];
     int64_t silent_ms = now_ms() - fake->heard_ms;
     bool silenced = silent_ms >= (fake->flaw == HASTY_TIMER ? 400 : 1100) && fake->flaw != NO_TIMER;
+    if (fake->flaw == DUMB)
+        return;
     if (!strcmp(line, "OFF")) {
         if (fake->flaw == DEAF_TO_OFF)
             return;
-        fake->duty = fake->fan = 0;
-        fake->out_length += (size_t)sprintf(fake->out + fake->out_length, "off\n");
+        fake->line.duty = fake->line.fan = 0;
+        fake->line.out_length += (size_t)sprintf(fake->line.out + fake->line.out_length, "off\n");
     } else if (sscanf(line, "%u", &sequence) != 1) {
         return;
     } else if (strstr(line, " who ")) {
         snprintf(body, sizeof body, "%u iam %s P-1 silence=1100 up=%lld", sequence,
                  fake->flaw == STRANGER ? "another" : "fake", (long long)up_s(fake));
-        say(fake, body);
-    } else if (sscanf(strchr(line, ' '), " set d=%d f=%d", &fake->duty, &fake->fan) == 2) {
+        fake_line_say(&fake->line, body);
+    } else if (sscanf(strchr(line, ' '), " set d=%d f=%d", &fake->line.duty, &fake->line.fan) ==
+               2) {
         hear_set(fake, sequence, silenced);
     }
     fake->heard_ms = now_ms();
 }
-
-static int fake_write(struct port *port, const void *from, size_t length)
-{
-    struct fake *fake = (struct fake *)port;
-    for (size_t i = 0; i < length && fake->flaw != DUMB; i++) {
-        char c = ((const char *)from)[i];
-        if (c != '\n') {
-            fake->in[fake->in_length++ % sizeof fake->in] = c;
-            continue;
-        }
-        fake->in[fake->in_length % sizeof fake->in] = '\0';
-        fake->in_length = 0;
-        hear(fake, fake->in);
-    }
-    return (int)length;
-}
-
-static int fake_read(struct port *port, void *to, size_t size)
-{
-    struct fake *fake = (struct fake *)port;
-    size_t n = fake->out_length < size ? fake->out_length : size;
-    memcpy(to, fake->out, n);
-    memmove(fake->out, fake->out + n, fake->out_length - n);
-    fake->out_length -= n;
-    return (int)n;
-}
-
-static void fake_close(struct port *port)
-{
-    (void)port;
-}
-
-static const struct port_ops fake_ops = {
-    .read = fake_read, .write = fake_write, .close = fake_close};
 
 /* ---- a check of it, in a process of its own ----------------------------------------------------------------- */
 
@@ -164,15 +124,18 @@ static void begin(struct checked *checked, enum flaw flaw)
         struct prove_talk with = {.fd = talk[1]};
         struct prove_config config = {
             .bench = &bench, .beat_fd = beats[1], .sign_fd = signs[0], .talk = &with};
-        fake = (struct fake){.port = {&fake_ops, -1}, .flaw = flaw};
+        fake.flaw = flaw;
+        fake_line_init(&fake.line);
+        fake.line.hear = hear;
         fake.began_ms = fake.heard_ms = now_ms();
-        config.port[0] = &fake.port;
+        config.port[0] = &fake.line.port;
         if (flaw == SLOW_LINE)
             bench.port[0].baud = 2400;
         close(talk[0]);
         close(signs[1]);
         enum outcome outcome = prove_run(&config);
-        _exit(fake.duty || fake.fan ? 100 : (int)outcome); /* whatever else: it is left off */
+        _exit(fake.line.duty || fake.line.fan ? 100
+                                              : (int)outcome); /* whatever else: it is left off */
     }
     close(talk[1]);
     close(beats[1]);

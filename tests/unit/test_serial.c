@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: MIT */
 /* serial: ports by the bare descriptor, ports through libserialport (over a pseudo-terminal that it takes for
  * a real one, tests/support/pty_as_port.c), their locks, and the list of them below a made-up root. */
-#include "check.h"
+#include "scratch.h"
 
 #include <errno.h>
 #include <fcntl.h>
@@ -20,22 +20,10 @@
 
 #include "tinlatch/serial.h"
 
-static char scratch[64];
-
-static int make_scratch(void **state)
+static int unplug(void **state)
 {
-    (void)state;
-    strcpy(scratch, "/tmp/serial-test-XXXXXX");
-    return mkdtemp(scratch) ? 0 : -1;
-}
-
-static int drop_scratch(void **state)
-{
-    (void)state;
-    char command[128];
-    snprintf(command, sizeof command, "rm -rf %s", scratch);
     unsetenv("PTY_AS_PORT");
-    return system(command);
+    return drop_scratch(state);
 }
 
 /* An instrument's end of a line. */
@@ -637,7 +625,7 @@ static void test_list_says_what_mends_a_port_that_is_not_ours(void **state)
 
 int main(void)
 {
-#define TEST(name) cmocka_unit_test_setup_teardown(name, make_scratch, drop_scratch)
+#define TEST(name) cmocka_unit_test_setup_teardown(name, make_scratch, unplug)
     const struct CMUnitTest tests[] = {
         TEST(test_pseudo_terminal_is_opened_without_the_library),
         TEST(test_socket_is_connected),
