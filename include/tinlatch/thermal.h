@@ -117,11 +117,13 @@ int thermal_init(struct thermal *thermal, const struct thermal_setup *setup,
 /* What hands do. place: the board, at room temperature, onto the insert; when it lies there without
  * its upper board, that one. lift_upper: takes the upper board away; returns the share of the joint's
  * solder that was still solid (0: it came clean). lift_part: the same for a part. remove: takes all
- * that lies on the insert. press and release change the contacts. */
+ * that lies on the insert. lift: whichever of the three a hand takes: that part, else (part -1) the
+ * upper board while it is on, else all. press and release change the contacts. */
 void thermal_place(struct thermal *thermal);
 double thermal_lift_upper(struct thermal *thermal);
 double thermal_lift_part(struct thermal *thermal, int part);
 void thermal_remove(struct thermal *thermal);
+double thermal_lift(struct thermal *thermal, int part);
 void thermal_press(struct thermal *thermal, bool pressed);
 
 /* Advance by dt_s (any length; inner steps are taken as needed), second order in time. */

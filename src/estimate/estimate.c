@@ -55,12 +55,7 @@ void estimate_hand(struct estimate *estimate, enum hand hand, int part)
         thermal_place(thermal);
         break;
     case HAND_LIFT:
-        if (part >= 0)
-            thermal_lift_part(thermal, part);
-        else if (thermal->upper_on)
-            thermal_lift_upper(thermal);
-        else
-            thermal_remove(thermal);
+        thermal_lift(thermal, part);
         break;
     case HAND_PRESS:
     case HAND_RELEASE:

@@ -128,6 +128,16 @@ double thermal_lift_part(struct thermal *thermal, int part)
     return torn;
 }
 
+double thermal_lift(struct thermal *thermal, int part)
+{
+    if (part >= 0)
+        return thermal_lift_part(thermal, part);
+    if (thermal->upper_on)
+        return thermal_lift_upper(thermal);
+    thermal_remove(thermal);
+    return 0;
+}
+
 void thermal_press(struct thermal *thermal, bool pressed)
 {
     if (pressed == thermal->pressed)

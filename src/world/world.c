@@ -329,12 +329,7 @@ void world_hand(struct world *world, enum hand hand, int part)
         thermal_place(thermal);
         break;
     case HAND_LIFT:
-        if (part >= 0)
-            torn = thermal_lift_part(thermal, part);
-        else if (thermal->upper_on)
-            torn = thermal_lift_upper(thermal);
-        else
-            thermal_remove(thermal);
+        torn = thermal_lift(thermal, part);
         break;
     case HAND_PRESS:
     case HAND_RELEASE:

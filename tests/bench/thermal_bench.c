@@ -45,14 +45,7 @@ static double now_s(void)
 
 static int network(struct thermal *thermal, const struct board *board)
 {
-    struct thermal_setup setup = {.plate = demo_plate(),
-                                  .insert = demo_insert(),
-                                  .board = board,
-                                  .room_c = 25,
-                                  .contact_factor = 1,
-                                  .mass_factor = 1,
-                                  .upper_present = true,
-                                  .joints_present = true};
+    struct thermal_setup setup = demo_setup(board);
     struct tl_error error;
     if (thermal_init(thermal, &setup, &error)) {
         fprintf(stderr, "thermal_bench: %s\n", error.text);

@@ -77,14 +77,6 @@ static double truth(const char *path)
     return value;
 }
 
-static bool heater_is_on(void)
-{
-    json_t *told = mimic_ask(&w, "truth");
-    bool on = flag_in(told, "heater");
-    json_decref(told);
-    return on;
-}
-
 /* All is off and nothing is left running. The caller drops the report. */
 static json_t *all_off(void)
 {
@@ -134,11 +126,11 @@ static void nobody_is_there(void)
     double from_s = now_s();
 
     run_until(&w, "Is somebody there?", 90);
-    assert_true(heater_is_on());
+    assert_true(flag_now(&w, "heater"));
     run_until(&w, "operator-away", 70);
     assert_true(now_s() - from_s > 60);
     listen_for(0.5);
-    assert_false(heater_is_on());
+    assert_false(flag_now(&w, "heater"));
 
     expect_end(6, 150);
     assert_false(there("latch"));
@@ -157,7 +149,7 @@ static void somebody_parks(void)
     run_say(&w, "park");
     run_until(&w, "Parked.", 5);
     listen_for(15);
-    assert_false(heater_is_on()); /* it falls towards 50 C, by itself */
+    assert_false(flag_now(&w, "heater")); /* it falls towards 50 C, by itself */
     double parked_c = truth("plate.now_c");
     assert_true(parked_c < held_c - 1.5 && parked_c > 49);
     run_say(&w, "park");
@@ -277,7 +269,7 @@ static void the_plate_is_unplugged_and_comes_back(void)
     mimic_do(&w, "fault usb-unplugged");
     run_until(&w, "device-silent", 5);
     listen_for(2.2); /* the plate's own silence timer */
-    assert_false(heater_is_on());
+    assert_false(flag_now(&w, "heater"));
     int back = come_back(link);
     listen_for(3);
 

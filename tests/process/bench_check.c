@@ -108,17 +108,9 @@ static json_t *all_off(void)
     return report;
 }
 
-static bool fan_is_on(void)
-{
-    json_t *truth = mimic_ask(&w, "truth");
-    bool on = flag_in(truth, "fan");
-    json_decref(truth);
-    return on;
-}
-
 static void wait_for_fan(void)
 {
-    for (double until_s = now_s() + 20; !fan_is_on(); run_listen(&w, 20))
+    for (double until_s = now_s() + 20; !flag_now(&w, "fan"); run_listen(&w, 20))
         assert_true(now_s() < until_s);
 }
 
@@ -413,7 +405,7 @@ static void test_a_killed_front_leaves_it_off(void **state)
     waitpid(w.run, NULL, 0);
     nap_ms(2500);
 
-    assert_false(fan_is_on());
+    assert_false(flag_now(&w, "fan"));
     json_decref(all_off());
 }
 
@@ -435,7 +427,7 @@ static void test_a_killed_guard_leaves_it_off_by_the_keepers_last_words(void **s
     kill(guard, SIGKILL);
     nap_ms(500);
 
-    assert_false(fan_is_on());
+    assert_false(flag_now(&w, "fan"));
     json_decref(ended(4));
     assert_has(w.said, "ended without a word");
     json_decref(all_off());

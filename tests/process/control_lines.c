@@ -40,27 +40,19 @@ static bool cutoff_is_closed(void)
     return is_set("cut-off", "dtr");
 }
 
-static bool is_heating(void)
-{
-    json_t *truth = mimic_ask(&w, "truth");
-    bool heats = flag_in(truth, "heater");
-    json_decref(truth);
-    return heats;
-}
-
 /* The seat test: heat is on through both. */
 static void heat_up(void **state)
 {
     begin(state, "tests/data/quick-contactor.ini");
     run_until(&w, "Seat test: ", 60);
-    for (double until_s = now_s() + 5; !is_heating(); run_listen(&w, 20))
+    for (double until_s = now_s() + 5; !flag_now(&w, "heater"); run_listen(&w, 20))
         assert_true(now_s() < until_s);
     assert_true(relay_is_closed() && cutoff_is_closed());
 }
 
 static void assert_all_dropped(void)
 {
-    assert_false(is_heating());
+    assert_false(flag_now(&w, "heater"));
     assert_false(relay_is_closed());
     assert_false(cutoff_is_closed());
 }

@@ -180,14 +180,6 @@ static double heat_end_s(void)
     return end_s;
 }
 
-static bool is_heating(void)
-{
-    json_t *truth = mimic_ask(&w, "truth");
-    bool on = flag_in(truth, "heater");
-    json_decref(truth);
-    return on;
-}
-
 /* Goes on listening, and answering, until then. */
 static void listen_until(double until_s)
 {
@@ -201,7 +193,7 @@ static void listen_until(double until_s)
 static void wait_for_heat(double seconds)
 {
     double until_s = now_s() + seconds;
-    while (!is_heating()) {
+    while (!flag_now(&w, "heater")) {
         run_listen(&w, 20);
         if (now_s() < until_s)
             continue;
@@ -234,7 +226,7 @@ static void begin_at_terminal(const char *recipe)
 {
     run_begin_on_terminal(recipe);
     w.answers_yes = false; /* by a key: the s of a yes would stop */
-    for (double until_s = now_s() + 60; !is_heating();) {
+    for (double until_s = now_s() + 60; !flag_now(&w, "heater");) {
         assert_true(now_s() < until_s);
         (void)!write(w.answer_fd, "y", 1);
         listen_until(now_s() + 0.4);
@@ -263,7 +255,7 @@ static void begin(const struct trial *trial)
     listen_until(now_s() + between(0, 6));
     wait_for_heat(5);
     listen_until(now_s() + between(0, 0.1)); /* anywhere in a period */
-    assert_true(is_heating());
+    assert_true(flag_now(&w, "heater"));
 }
 
 static void strike_one(const struct trial *trial, pid_t pid)
@@ -437,13 +429,11 @@ static void test_kill(void **state)
     int status = wait_for_the_end(&cast, 120);
 
     /* What only the instrument's own timer ends may outlast the run. */
-    while (is_heating() && now_s() < blow_s + trial->within_ms * 1e-3 + 0.1)
+    while (flag_now(&w, "heater") && now_s() < blow_s + trial->within_ms * 1e-3 + 0.1)
         nap_ms(20);
 
-    json_t *truth = mimic_ask(&w, "truth");
-    assert_false(flag_in(truth, "heater"));
-    assert_false(flag_in(truth, "supply"));
-    json_decref(truth);
+    assert_false(flag_now(&w, "heater"));
+    assert_false(flag_now(&w, "supply"));
     double heat_ms = 1000 * (heat_end_s() - blow_s);
     tell_heat_ms(heat_ms);
     if (heat_ms > trial->within_ms)
@@ -500,7 +490,7 @@ static void stop_once(const char *recipe)
     run_until(&w, "Seat test: ", 60);
     wait_for_heat(5);
     listen_until(now_s() + between(0, 0.5));
-    assert_true(is_heating());
+    assert_true(flag_now(&w, "heater"));
     struct cast cast = find_cast();
 
     double stop_s = now_s();
@@ -509,7 +499,7 @@ static void stop_once(const char *recipe)
 
     double heat_ms = 1000 * (heat_end_s() - stop_s);
     tell_heat_ms(heat_ms);
-    assert_false(is_heating());
+    assert_false(flag_now(&w, "heater"));
     if (heat_ms > PERIOD_MS)
         fail_msg("heat was on for %.0f ms more", heat_ms);
     assert_int_equal(status, 6);

@@ -34,6 +34,7 @@
 
 #include "tinlatch/bench.h"
 #include "tinlatch/board.h"
+#include "tinlatch/thermal.h"
 
 static inline struct plate demo_plate(void)
 {
@@ -137,6 +138,19 @@ static inline void demo_hx230(struct board *board)
     board->contact_spread = 0.50;
     board->joint[0].alloy = demo_sn63pb37;
     board->joint[0].contact_w_k = 2.0;
+}
+
+/* As the makers meant them, the board still beside the plate. */
+static inline struct thermal_setup demo_setup(const struct board *board)
+{
+    return (struct thermal_setup){.plate = demo_plate(),
+                                  .insert = demo_insert(),
+                                  .board = board,
+                                  .room_c = 25,
+                                  .contact_factor = 1,
+                                  .mass_factor = 1,
+                                  .upper_present = true,
+                                  .joints_present = true};
 }
 
 #endif

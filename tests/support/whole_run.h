@@ -172,6 +172,15 @@ static inline bool flag_in(const json_t *told, const char *output)
         json_object_get(json_object_get(json_object_get(told, "outputs"), output), "on"));
 }
 
+/* Of the bench as it is now. */
+static inline bool flag_now(struct whole_run *w, const char *output)
+{
+    json_t *truth = mimic_ask(w, "truth");
+    bool on = flag_in(truth, output);
+    json_decref(truth);
+    return on;
+}
+
 /* The run itself, its terminal a pipe. */
 static inline void run_begin(struct whole_run *w, const char *recipe)
 {

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT */
 #include "check.h"
 
+#include "drawn_plates.h"
 #include "tinlatch/learn.h"
 #include "tinlatch/thermal.h"
 #include "tinlatch/world.h"
@@ -14,11 +15,6 @@ struct bench {
     double quantum_k, noise_k;
     struct random random;
 };
-
-static double between(struct random *random, double low, double high)
-{
-    return low + (high - low) * random_unit(random);
-}
 
 static struct bench drawn(uint64_t seed, double quantum_k)
 {

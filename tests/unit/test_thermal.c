@@ -13,18 +13,6 @@
 
 static const struct thermal_input idle = {.draft = 1, .rail_part = -1, .hand_part = -1};
 
-static struct thermal_setup nominal(const struct board *board)
-{
-    return (struct thermal_setup){.plate = demo_plate(),
-                                  .insert = demo_insert(),
-                                  .board = board,
-                                  .room_c = 25,
-                                  .contact_factor = 1,
-                                  .mass_factor = 1,
-                                  .upper_present = true,
-                                  .joints_present = true};
-}
-
 static void start(struct thermal *thermal, const struct thermal_setup *setup)
 {
     struct tl_error error;
@@ -103,7 +91,7 @@ static void test_the_loss_table_agrees_with_the_relation_it_was_made_from(void *
     (void)state;
     struct board board;
     demo_hx210(&board);
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
     struct thermal thermal;
     start(&thermal, &setup);
 
@@ -248,7 +236,7 @@ static void test_the_network_agrees_with_cvode_over_a_whole_recipe(void **state)
 #ifdef HAVE_CVODE
     struct board board;
     demo_hx210(&board);
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
     const double step_s[] = {0.05, 0.1};
     for (int i = 0; i < 2; i++) {
         struct thermal thermal;
@@ -275,7 +263,7 @@ static void test_no_energy_is_lost_or_made_over_a_whole_recipe(void **state)
     (void)state;
     struct board board;
     demo_hx210(&board);
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
     struct thermal thermal;
     start(&thermal, &setup);
     double bench_j = thermal_stored_j(&thermal);
@@ -349,7 +337,7 @@ static void check_practice(void (*make)(struct board *), double plate_c, double 
     for (int soak = 0; soak < 2; soak++) {
         struct board board;
         make(&board);
-        struct thermal_setup setup = nominal(&board);
+        struct thermal_setup setup = demo_setup(&board);
         struct thermal thermal;
         start(&thermal, &setup);
         thermal_place(&thermal);
@@ -383,7 +371,7 @@ static void test_after_heat_off_the_residual_heat_goes_on_melting(void **state)
     (void)state;
     struct board board;
     demo_hx210(&board);
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
     struct thermal thermal;
     start(&thermal, &setup);
     thermal_place(&thermal);
@@ -407,7 +395,7 @@ static void test_a_fan_cools_the_bench_from_170_c_to_the_hand_in_4_to_8_minutes(
     (void)state;
     struct board board;
     demo_hx210(&board);
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
     struct thermal thermal;
     start(&thermal, &setup);
     thermal_place(&thermal);
@@ -428,7 +416,7 @@ static void test_a_fan_reaches_the_top_board_too_but_not_the_gap(void **state)
     (void)state;
     struct board board;
     demo_hx210(&board);
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
     setup.plate.fan_loss_w_k = 0;
     struct thermal still, blown;
     start(&still, &setup);
@@ -453,7 +441,7 @@ static void test_two_watts_in_a_shorted_part_show_against_its_neighbours(void **
     (void)state;
     struct board board;
     demo_hx210(&board);
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
     struct thermal thermal;
     start(&thermal, &setup);
     thermal_place(&thermal);
@@ -477,7 +465,7 @@ static void test_the_far_side_of_a_board_lags_the_side_that_touches_best(void **
     (void)state;
     struct board board;
     demo_hx210(&board);
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
     struct thermal thermal;
     start(&thermal, &setup);
     thermal_place(&thermal);
@@ -495,7 +483,7 @@ static void test_pressing_warms_the_board_faster_and_release_undoes_it_exactly(v
     (void)state;
     struct board board;
     demo_hx210(&board);
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
     struct thermal dry, pressed;
     start(&dry, &setup);
     thermal_place(&dry);
@@ -517,7 +505,7 @@ static void test_a_lift_tells_how_much_solder_was_still_solid(void **state)
     (void)state;
     struct board board;
     demo_hx210(&board);
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
     struct thermal cold, hot;
     start(&cold, &setup);
     thermal_place(&cold);
@@ -536,7 +524,7 @@ static void test_a_lifted_part_leaves_the_network(void **state)
     (void)state;
     struct board board;
     demo_hx210(&board);
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
     struct thermal thermal;
     start(&thermal, &setup);
     thermal_place(&thermal);
@@ -555,7 +543,7 @@ static void test_a_forecast_agrees_with_what_then_happens(void **state)
     (void)state;
     struct board board;
     demo_hx210(&board);
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
     struct thermal thermal;
     start(&thermal, &setup);
     thermal_place(&thermal);
@@ -587,12 +575,12 @@ static void test_nonsense_is_refused_with_a_sentence(void **state)
     demo_hx210(&board);
     struct thermal thermal;
     struct tl_error error;
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
 
     setup.plate.capacity_j_k = NAN;
     assert_int_equal(thermal_init(&thermal, &setup, &error), TL_RANGE);
     assert_has(error.text, "plate");
-    setup = nominal(&board);
+    setup = demo_setup(&board);
     board.joint[0].share[3] = 0.5;
     assert_int_equal(thermal_init(&thermal, &setup, &error), TL_RANGE);
     assert_has(error.text, "frame");
@@ -647,7 +635,7 @@ static void test_inputs_of_any_size_end_in_no_crash(void **state)
     (void)state;
     struct board board;
     demo_hx210(&board);
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
     uint32_t seed = 1;
     for (int round = 0; round < 200; round++) {
         struct thermal thermal;
@@ -675,7 +663,7 @@ static void test_the_hottest_hand_on_the_smallest_part_stays_a_number(void **sta
     (void)state;
     struct board board;
     demo_hx210(&board);
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
     struct thermal thermal;
     struct thermal_input input = idle;
     start(&thermal, &setup);
@@ -704,7 +692,7 @@ static void test_the_fullest_board_fits_and_stays_stable(void **state)
         snprintf(board.joint[i].name, sizeof board.joint[i].name, "frame%d", i);
     }
     board.joint_count = BOARD_JOINTS;
-    struct thermal_setup setup = nominal(&board);
+    struct thermal_setup setup = demo_setup(&board);
     struct thermal thermal;
     start(&thermal, &setup);
     thermal_place(&thermal);
