@@ -16,7 +16,7 @@
 #include "tinlatch/err.h"
 #include "tinlatch/limits.h"
 
-enum { WIRE_VERSION = 3 };
+enum { WIRE_VERSION = 4 };
 
 enum wire_kind { WIRE_HELLO = 1, WIRE_SNAPSHOT, WIRE_TURN, WIRE_NOTE, WIRE_HAND, WIRE_END, WIRE_KINDS };
 
@@ -89,6 +89,8 @@ struct wire_snapshot {
     int32_t scan_late_ms, clock_jump_ms, said_permille; /* and these: the last is the duty that the plate tells */
     int32_t account_quality, account_low_mc, account_high_mc, account_unmoved_mc, account_lead_mc;
     int32_t checks_left; /* questions and tests before the first heat */
+    int32_t wait_ms;     /* as in the turn: what the recipe waits for now, 0 = nothing foreseen */
+    int32_t zero;
     int32_t meter_kind, meter_quality; /* what the meter was last asked and how far it is to be trusted */
     int32_t joints;      /* the turn's estimate, for front and record */
     struct wire_joint joint[BOARD_JOINTS];
@@ -107,6 +109,7 @@ struct wire_turn {
     uint32_t beeps;
     uint32_t prompt;  /* number of the open prompt's NOTE, 0 = none */
     uint32_t stage;   /* number of the stage's NOTE, 0 = none yet */
+    int32_t wait_ms;  /* until the soak, wait or cooling that runs is over, as foreseen; 0 = no telling; shown only */
     int32_t joints;   /* of the estimate */
     struct wire_joint joint[BOARD_JOINTS];
 };

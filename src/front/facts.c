@@ -131,9 +131,12 @@ static void next_when_running(const struct wire_snapshot *s, char out[FACT])
 {
     int32_t melt_ms = melt_next_ms(s), solid_ms = solid_last_ms(s),
             missing_mc = s->granted_mc - s->plate_mc;
+    int32_t joint_ms = s->granted_heat ? melt_ms : solid_ms;
     bool rises = s->granted_heat && s->ramp_known && s->ramp_mc_s > RAMP_LEAST_MC_S;
     if (s->parked)
         snprintf(out, FACT, "parked, %d s left", (s->park_left_ms + 999) / 1000);
+    else if (s->wait_ms > 0 && (joint_ms <= 0 || s->wait_ms < joint_ms))
+        snprintf(out, FACT, "goes on in about %d s", about_s(s->wait_ms));
     else if (s->granted_heat && melt_ms > 0)
         snprintf(out, FACT, "melt in about %d s", about_s(melt_ms));
     else if (!s->granted_heat && solid_ms > 0)

@@ -304,6 +304,7 @@ static void tell_progress(const struct guard *guard, struct wire_snapshot *to, i
     to->checks_left = guard->mode == GUARD_CHECKING  ? questions_left(guard) + 1
                       : guard->mode == GUARD_SEATING ? 1
                                                      : 0;
+    to->wait_ms = guard->turn.wait_ms;
     to->joints = guard->turn.joints;
     memcpy(to->joint, guard->turn.joint, sizeof to->joint);
 }

@@ -5,7 +5,7 @@
 #include <math.h>
 #include <string.h>
 
-enum { NEAR_C = 2, SETTLE_K = 20, HEAT_LEAST_MS = 5000 };
+enum { NEAR_C = 2, SETTLE_K = 20, HEAT_LEAST_MS = 5000, FALLS_MC_S = 50 };
 
 /* A plate that got so far in the second half of its time, and would be there after so many more halves. */
 enum { MOVES_K = 3, MORE_HALVES = 4 };
@@ -50,18 +50,27 @@ static void heat_off(struct recipe *recipe)
     recipe->target_c = 0;
 }
 
+/* For the turn: what is waited for comes in so long; 0 = no telling. */
+static int32_t foreseen_ms(double left_s)
+{
+    return left_s > 0 && left_s < 86400 ? (int32_t)(left_s * 1000) : 0;
+}
+
 /* Let time pass, more or less of it as the operator nudges; those up to spent_ms have had their turn. None leads
  * into the end of the heat time, which would be a trip. */
 static void pass(struct recipe *recipe, double time_s, int32_t spent_ms)
 {
     const struct wire_snapshot *s = &recipe->snapshot;
     double start_s = now_s(recipe), passed_s;
+    double left_s = time_s;
     do {
+        recipe->turn.wait_ms = foreseen_ms(left_s);
         exchange(recipe);
         passed_s = now_s(recipe) - start_s;
         if (passed_s >= time_s && recipe->turn.heat && s->heat_left_ms < HEAT_LEAST_MS)
             break;
-    } while (passed_s < time_s + (s->nudge_ms - spent_ms) / 1000.0);
+        left_s = time_s + (s->nudge_ms - spent_ms) / 1000.0 - passed_s;
+    } while (left_s > 0);
     recipe->nudge_spent_ms += s->nudge_ms - spent_ms;
 }
 
@@ -214,6 +223,7 @@ int act_cool(struct recipe *recipe, struct call *call)
     if (call_given(call, "joint"))
         need_estimate(recipe, call);
     double timeout_s = call_number(call, "timeout"), start_s = now_s(recipe), half_c = NAN;
+    const struct wire_snapshot *s = &recipe->snapshot;
     char read[48], time[32];
     heat_off(recipe);
     tally_time(recipe, timeout_s);
@@ -221,6 +231,9 @@ int act_cool(struct recipe *recipe, struct call *call)
         /* a draught on molten joints disturbs them */
         if (call_given(call, "fan") && all_solid(recipe))
             recipe->turn.fan_pct = (int32_t)lround(call_number(call, "fan"));
+        if (call_given(call, "plate") && s->ramp_known && s->ramp_mc_s < -FALLS_MC_S)
+            recipe->turn.wait_ms =
+                foreseen_ms((s->plate_mc - 1000 * call_number(call, "plate")) / -s->ramp_mc_s);
         exchange(recipe);
         if (cool_enough(recipe, call))
             return 0;

@@ -143,6 +143,7 @@ void exchange(struct recipe *recipe)
     if (recipe->snapshot.t_ms > (int64_t)RECIPE_HOURS * HOUR_MS)
         recipe_fail(recipe, TL_LIMIT, NULL, "the steps ran for more than %d hours", RECIPE_HOURS);
     recipe->notes_now = 0;
+    recipe->turn.wait_ms = 0; /* whoever waits on says it anew */
     follow(recipe);
     end_air_in_time(recipe);
 }

@@ -10,8 +10,8 @@
  * docs/reference/wire.md, and WIRE_VERSION goes up with any of them. */
 _Static_assert(sizeof(struct wire_head) == 8, "wire_head");
 _Static_assert(sizeof(struct wire_hello) == 1912, "wire_hello");
-_Static_assert(sizeof(struct wire_snapshot) == 432, "wire_snapshot");
-_Static_assert(sizeof(struct wire_turn) == 132, "wire_turn");
+_Static_assert(sizeof(struct wire_snapshot) == 440, "wire_snapshot");
+_Static_assert(sizeof(struct wire_turn) == 136, "wire_turn");
 _Static_assert(sizeof(struct wire_note) == 312, "wire_note");
 _Static_assert(sizeof(struct wire_hand) == 112, "wire_hand");
 _Static_assert(sizeof(struct wire_end) == 272, "wire_end");
@@ -26,11 +26,11 @@ _Static_assert(sizeof(struct wire_hello) ==
                    8 + LIMITS * 8 + 8 + 2 * sizeof(struct limits) + 64 + 2 * BENCH_NAME,
                "hole in wire_hello");
 _Static_assert(sizeof(struct wire_joint) == 4 * 4, "hole in wire_joint");
-_Static_assert(sizeof(struct wire_snapshot) == 8 + 8 + 3 * SENSORS * 4 + 59 * 4 +
+_Static_assert(sizeof(struct wire_snapshot) == 8 + 8 + 3 * SENSORS * 4 + 61 * 4 +
                                                    BOARD_JOINTS * sizeof(struct wire_joint) + 8 +
                                                    8 + 64,
                "hole in wire_snapshot");
-_Static_assert(sizeof(struct wire_turn) == 8 + 15 * 4 + BOARD_JOINTS * sizeof(struct wire_joint),
+_Static_assert(sizeof(struct wire_turn) == 8 + 16 * 4 + BOARD_JOINTS * sizeof(struct wire_joint),
                "hole in wire_turn");
 _Static_assert(sizeof(struct wire_note) == 8 + 2 * 4 + 8 + BENCH_NAME + BENCH_TEXT,
                "hole in wire_note");
@@ -154,7 +154,7 @@ static bool turn_is_sane(const struct wire_turn *turn, int32_t rails)
            within(turn->ramp_mc_s, 0, RAMP_MAX_MC_S) && within(turn->fan_pct, 0, FAN_MAX_PCT) &&
            within(turn->mv, 0, SUPPLY_MAX_MV) && within(turn->ma, 0, SUPPLY_MAX_MA) &&
            within(turn->hand, 0, HANDS - 1) && within(turn->meter, 0, METER_KINDS - 1) &&
-           rail_is_sane(turn, rails) && estimate_is_sane(turn);
+           turn->wait_ms >= 0 && rail_is_sane(turn, rails) && estimate_is_sane(turn);
 }
 
 int wire_take_turn(const struct wire_turn *turn, int32_t rails, struct wanted *want)

@@ -391,6 +391,23 @@ static void test_cooling_says_what_is_waited_for(void **unused)
     assert_has(drawn(state, 80, 24, false), "joints solid in about 12 s: hands off");
 }
 
+static void test_of_a_soak_and_a_melt_the_sooner_comes_next(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    struct wire_snapshot s = running(200000, 90000);
+    s.joints = 1;
+    s.joint[0].melt_ms = 40000;
+
+    s.wait_ms = 24000;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "goes on in about 25 s");
+
+    s.wait_ms = 50000;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "melt in about 40 s");
+}
+
 static void test_parked_nudged_and_held_off_are_shown(void **unused)
 {
     (void)unused;
@@ -587,6 +604,7 @@ int main(void)
         cmocka_unit_test(test_wide_characters_stay_within_their_row),
         cmocka_unit_test(test_every_mode_has_its_word),
         cmocka_unit_test(test_cooling_says_what_is_waited_for),
+        cmocka_unit_test(test_of_a_soak_and_a_melt_the_sooner_comes_next),
         cmocka_unit_test(test_parked_nudged_and_held_off_are_shown),
         cmocka_unit_test(test_the_supply_is_shown_when_it_is_used),
         cmocka_unit_test(test_a_silent_guard_is_said_in_the_first_row),

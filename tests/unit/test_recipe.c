@@ -704,6 +704,18 @@ static void test_a_nudge_of_time_lengthens_one_soak_and_only_one(void **state)
     assert_near(steps_take_s(two), 50, 0.6);
 }
 
+static void test_a_turn_says_how_long_is_waited_yet(void **state)
+{
+    (void)state;
+    fake.end_at_ms = 10000;
+    assert_int_equal(run_steps("wait '40 s'"), TL_ENDED);
+    assert_near(fake.last.wait_ms, 30000, 200);
+
+    clean(state);
+    assert_int_equal(run_steps("wait '40 s'\nplate.temperature()"), 0);
+    assert_int_equal(fake.last.wait_ms, 0);
+}
+
 static void test_a_wait_is_nudged_only_while_it_waits(void **state)
 {
     (void)state;
@@ -1930,6 +1942,7 @@ int main(void)
         TEST(test_a_ramp_goes_there_and_holds_until_it_is_told_otherwise),
         TEST(test_the_operator_nudges_within_the_limits_only),
         TEST(test_a_nudge_of_time_lengthens_one_soak_and_only_one),
+        TEST(test_a_turn_says_how_long_is_waited_yet),
         TEST(test_a_wait_is_nudged_only_while_it_waits),
         TEST(test_a_nudge_of_time_does_not_lead_into_the_end_of_the_heat_time),
         TEST(test_a_timeout_fails_safe_and_tells_what_was_read),

@@ -25,7 +25,7 @@ static void test_every_kind_has_its_name_and_size(void **state)
         const char *name;
         size_t size;
     } rows[] = {
-        {WIRE_HELLO, "HELLO", 1912}, {WIRE_SNAPSHOT, "SNAPSHOT", 432}, {WIRE_TURN, "TURN", 132},
+        {WIRE_HELLO, "HELLO", 1912}, {WIRE_SNAPSHOT, "SNAPSHOT", 440}, {WIRE_TURN, "TURN", 136},
         {WIRE_NOTE, "NOTE", 312},    {WIRE_HAND, "HAND", 112},         {WIRE_END, "END", 272},
     };
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
@@ -135,6 +135,7 @@ static const struct {
     {"ma", offsetof(struct wire_turn, ma), 0, 1000000},
     {"hand", offsetof(struct wire_turn, hand), 0, HANDS - 1},
     {"meter", offsetof(struct wire_turn, meter), 0, METER_KINDS - 1},
+    {"wait", offsetof(struct wire_turn, wait_ms), 0, INT32_MAX},
     {"joints", offsetof(struct wire_turn, joints), 0, BOARD_JOINTS},
     {"joint temp", offsetof(struct wire_turn, joint[0].temp_mc), -273150, 2000000},
     {"joint molten", offsetof(struct wire_turn, joint[0].molten_permille), 0, 1000},
