@@ -211,6 +211,23 @@ struct quality_seen {
     double over_k, ramp_over_c_s, end_c;
 };
 
+/* What its step test says of it, begun from a poor guess. */
+static struct plate learned(const struct drawn *drawn, struct random *random)
+{
+    static struct learn_point point[STEP_SECONDS];
+    struct learn_input input = {
+        .point = point, .stated = drawn->plate, .insert = drawn->insert, .room_c = 22};
+    struct learn_result result;
+    struct tl_error error = {0};
+    input.count = step_test(&drawn->plate, &drawn->insert, 0.25, 0.1, random, point);
+    input.stated.capacity_j_k *= 1.3;
+    input.stated.loss_w_k *= 0.6;
+    input.stated.element_lag_s = input.stated.sensor_lag_s = 2;
+    if (learn_plate(&input, &result, &error))
+        fail_msg("%s", error.text);
+    return result.plate;
+}
+
 static struct quality_seen climb(const struct drawn *drawn, struct random *noise)
 {
     struct thermal_setup setup = {.plate = drawn->plate,
@@ -227,7 +244,8 @@ static struct quality_seen climb(const struct drawn *drawn, struct random *noise
     double reading_c = 22;
 
     assert_int_equal(thermal_init(&thermal, &setup, &error), 0);
-    control_init(&control, &drawn->plate, drawn->insert.capacity_j_k, 22);
+    struct plate known = learned(drawn, noise);
+    control_init(&control, &known, drawn->insert.capacity_j_k, 22);
     for (int64_t t_ms = 0; t_ms < 900000; t_ms += 100) {
         double shown_c = reading_c + 0.1 * random_normal(noise);
         struct temp_reading reading = {QUALITY_GOOD, (int32_t)lround(shown_c * 1000), 0};

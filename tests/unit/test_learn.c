@@ -6,9 +6,6 @@
 #include "tinlatch/thermal.h"
 #include "tinlatch/world.h"
 
-enum { SECONDS = 1500 };
-
-/* What the plate's own physics does in a step test, as an instrument with a coarse step shows it. */
 struct bench {
     struct plate plate;
     struct insert insert;
@@ -30,47 +27,12 @@ static struct bench drawn(uint64_t seed, double quantum_k)
     return bench;
 }
 
-/* Full power to `top_c`, off, pulses on the way down, still air, then the fan. */
-static double duty_at(double t_s, double block_c, bool *topped, double top_c)
+static int log_of(struct bench *bench, struct learn_point *point)
 {
-    *topped = *topped || block_c > top_c;
-    if (!*topped)
-        return 1;
-    return fmod(t_s, 75) < 10 && t_s < 1000 ? 1 : 0;
-}
-
-static int step_test(struct bench *bench, struct learn_point *point)
-{
-    struct thermal thermal;
-    struct thermal_setup setup = {.plate = bench->plate,
-                                  .insert = bench->insert,
-                                  .room_c = 23,
-                                  .contact_factor = 1,
-                                  .mass_factor = 1};
-    double sensor_c = 23, dt_s = 0.02;
-    bool topped = false;
-    struct tl_error error;
-    assert_int_equal(thermal_init(&thermal, &setup, &error), 0);
-
-    for (int i = 0; i < SECONDS; i++) {
-        double seen = sensor_c + bench->noise_k * random_normal(&bench->random);
-        double duty = duty_at(i, thermal_plate_c(&thermal), &topped, 150);
-        double fan = i > 1200;
-        seen = bench->quantum_k > 0 ? bench->quantum_k * round(seen / bench->quantum_k) : seen;
-        point[i] = (struct learn_point){i, duty, fan, seen};
-        struct thermal_input input = {.heater_w = duty * bench->plate.watts,
-                                      .fan = fan,
-                                      .draft = 1,
-                                      .rail_part = -1,
-                                      .hand_part = -1};
-        for (int k = 0; k < 50; k++) {
-            double before_c = thermal_plate_c(&thermal);
-            thermal_step(&thermal, &input, dt_s);
-            double mean_c = 0.5 * (before_c + thermal_plate_c(&thermal));
-            sensor_c += (mean_c - sensor_c) * (1 - exp(-dt_s / bench->plate.sensor_lag_s));
-        }
-    }
-    return SECONDS;
+    int count = step_test(&bench->plate, &bench->insert, bench->quantum_k, bench->noise_k,
+                          &bench->random, point);
+    assert_int_equal(count, STEP_SECONDS);
+    return count;
 }
 
 /* A stranger's guess at the plate: what its owner would write from a data sheet. */
@@ -93,10 +55,10 @@ static struct learn_input stranger(const struct bench *bench, const struct learn
 
 static void recovers(double quantum_k)
 {
-    static struct learn_point point[SECONDS];
+    static struct learn_point point[STEP_SECONDS];
     for (uint64_t seed = 1; seed <= 50; seed++) {
         struct bench bench = drawn(seed, quantum_k);
-        int count = step_test(&bench, point);
+        int count = log_of(&bench, point);
         struct learn_input input = stranger(&bench, point, count);
         struct learn_result got;
         struct tl_error error = {0};
@@ -129,10 +91,10 @@ static void test_fifty_plates_are_recovered_from_whole_degree_readings(void **st
 static void test_an_insert_of_known_weight_is_told_from_the_plate(void **state)
 {
     (void)state;
-    static struct learn_point point[SECONDS];
+    static struct learn_point point[STEP_SECONDS];
     struct bench bench = drawn(7, 0.25);
     bench.insert = (struct insert){.capacity_j_k = 45, .plate_w_k = 8, .board_w_k = 1};
-    int count = step_test(&bench, point);
+    int count = log_of(&bench, point);
     struct learn_input input = stranger(&bench, point, count);
     struct learn_result got;
     struct tl_error error = {0};
@@ -154,9 +116,9 @@ static void refused(const struct learn_input *input, int code, const char *word)
 static void test_a_log_that_no_plate_can_have_is_refused(void **state)
 {
     (void)state;
-    static struct learn_point point[SECONDS];
+    static struct learn_point point[STEP_SECONDS];
     struct bench bench = drawn(3, 0.25);
-    int count = step_test(&bench, point);
+    int count = log_of(&bench, point);
     for (int i = 400; i < count; i++)
         point[i].reading_c -= 12; /* the sensor slipped */
     struct learn_input input = stranger(&bench, point, count);
@@ -167,9 +129,9 @@ static void test_a_log_that_no_plate_can_have_is_refused(void **state)
 static void test_a_log_without_cooling_is_refused(void **state)
 {
     (void)state;
-    static struct learn_point point[SECONDS];
+    static struct learn_point point[STEP_SECONDS];
     struct bench bench = drawn(3, 0.25);
-    step_test(&bench, point);
+    log_of(&bench, point);
     struct learn_input input = stranger(&bench, point, 135);
 
     refused(&input, TL_MISSING, "cooled");
@@ -178,9 +140,9 @@ static void test_a_log_without_cooling_is_refused(void **state)
 static void test_a_short_a_warm_and_a_cold_log_are_refused(void **state)
 {
     (void)state;
-    static struct learn_point point[SECONDS];
+    static struct learn_point point[STEP_SECONDS];
     struct bench bench = drawn(3, 0.25);
-    int count = step_test(&bench, point);
+    int count = log_of(&bench, point);
     struct learn_input input = stranger(&bench, point, 50);
 
     refused(&input, TL_MISSING, "50 readings");
@@ -196,9 +158,9 @@ static void test_a_short_a_warm_and_a_cold_log_are_refused(void **state)
 static void test_missing_readings_are_passed_over(void **state)
 {
     (void)state;
-    static struct learn_point point[SECONDS];
+    static struct learn_point point[STEP_SECONDS];
     struct bench bench = drawn(9, 0.25);
-    int count = step_test(&bench, point);
+    int count = log_of(&bench, point);
     for (int i = 0; i < count; i += 3)
         point[i].reading_c = NAN;
     struct learn_input input = stranger(&bench, point, count);
