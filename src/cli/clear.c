@@ -8,6 +8,7 @@
 #include <time.h>
 #include <unistd.h>
 
+#include "bench_check.h"
 #include "cli_private.h"
 #include "paths.h"
 #include "tinlatch/bytes.h"
@@ -29,23 +30,23 @@ enum { REASONS = sizeof reasons / sizeof reasons[0] };
 /* ---- what is shown ------------------------------------------------------------------------------ */
 
 /* The file may have been written to by anybody: only plain text reaches the terminal. */
-static void show_text(FILE *out, const char *text)
-{
-    for (size_t left = strlen(text), length; left > 0; text += length, left -= length) {
-        length = utf8_length(text, left);
-        bool plain = length > 0 && utf8_is_plain(text, length);
-        length = length > 0 ? length : 1;
-        fprintf(out, "%.*s", plain ? (int)length : 1, plain ? text : "?");
-    }
-    fputc('\n', out);
-}
-
 static void show_line(FILE *out, const char *label, const char *text)
 {
+    char plain[BENCH_TEXT];
+    size_t n = 0;
     if (!*text)
         return;
-    fprintf(out, "%-7s", label);
-    show_text(out, text);
+    for (size_t left = strlen(text), length; left > 0; text += length, left -= length) {
+        length = utf8_length(text, left);
+        bool good = length > 0 && utf8_is_plain(text, length);
+        length = length > 0 ? length : 1;
+        if (n + length >= sizeof plain)
+            break;
+        memcpy(plain + n, good ? text : "?", good ? length : 1);
+        n += good ? length : 1;
+    }
+    plain[n] = '\0';
+    check_wrap(out, plain, fprintf(out, "%-7s", label));
 }
 
 static void show(FILE *out, const struct latch *latch)
@@ -96,7 +97,7 @@ static bool ask_reason(struct cli *cli, char reason[REASON], struct tl_error *er
     fputs("\nWhat was it? A number, or in your own words; an empty line leaves it latched.\n",
           cli->out);
     for (int i = 0; i < REASONS; i++)
-        fprintf(cli->out, "  %d  %s\n", i + 1, reasons[i]);
+        check_wrap(cli->out, reasons[i], fprintf(cli->out, "  %d  ", i + 1));
     for (;;) {
         fputs("> ", cli->out);
         cli_flush(cli);
@@ -190,8 +191,7 @@ static enum outcome release(struct cli *cli, const char *path, const struct latc
         return cli_end(cli, error.code == TL_USAGE ? RUN_INVALID : RUN_REFUSED, &error, NULL, 0);
     if (keep(latch, reason, &error) || latch_remove(path, &error))
         return cli_refuse(cli, &error, NULL, 0);
-    fputs("cleared: ", cli->out);
-    show_text(cli->out, reason);
+    show_line(cli->out, "cleared: ", reason);
     return RUN_DONE;
 }
 
