@@ -17,6 +17,7 @@
 
 struct front_config {
     int guard_fd;          /* SOCK_SEQPACKET: HELLO, SNAPSHOT, NOTE, END in; HAND out */
+    int keeper;            /* process that is woken (SIGCONT) while nothing is heard of the guard; 0 = none */
     int in_fd, out_fd;     /* terminal; not a terminal: append-only lines with a heartbeat, answers as lines from in_fd */
     bool colour, quiet;    /* quiet: no sounds */
     const char *recipe, *bench, *record;

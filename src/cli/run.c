@@ -355,6 +355,7 @@ static enum outcome be_front(struct cli *cli, struct bench_run *r)
     FILE *shown = cli->options.json ? cli->err : cli->out; /* standard output is the object's */
     struct front_config config = {
         .guard_fd = r->front_pair[0],
+        .keeper = r->guard,
         .in_fd = STDIN_FILENO,
         .out_fd = fileno(shown),
         .colour = wants_colour(shown),

@@ -7,6 +7,7 @@
 #include <langinfo.h>
 #include <locale.h>
 #include <poll.h>
+#include <signal.h>
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
@@ -228,10 +229,19 @@ static void tell_lines(struct front *front, int64_t t_ms)
     plain_tell(&front->plain, &front->state, &front->outlet, t_ms);
 }
 
+/* A keeper that runs has ended a guard as late as this; one that was stopped does so when it is woken. */
+static void watch_silence(struct front *front, int64_t t_ms)
+{
+    if (!front->state.snapshot_known || t_ms - front->heard_ms < SILENT_MS)
+        return;
+    front->state.silent_ms = (int32_t)(t_ms - front->heard_ms);
+    if (front->config->keeper > 1)
+        kill(front->config->keeper, SIGCONT);
+}
+
 static void show(struct front *front, int64_t t_ms)
 {
-    if (front->state.snapshot_known && t_ms - front->heard_ms >= SILENT_MS)
-        front->state.silent_ms = (int32_t)(t_ms - front->heard_ms);
+    watch_silence(front, t_ms);
     if (front->screen)
         draw(front, t_ms);
     else

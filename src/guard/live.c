@@ -33,6 +33,7 @@ struct live {
     bool scanned;     /* in this period */
     bool settled; /* every instrument has answered in this period, and nothing was scanned yet */
     bool urgent;  /* a stop or a hang-up: do not wait for the period */
+    pid_t keeper;
     bool keeper_missed;
     bool recipe_open, front_open, scribe_open, told_recipe, told_front, over;
     bool hung_up[BENCH_PORTS];
@@ -134,8 +135,11 @@ static int start(struct live *live, const struct live_config *config)
     struct guard_config guard = {.bench = config->bench, .say = say, .context = live};
     struct sigaction action = {.sa_handler = on_terminate};
 
-    *live = (struct live){
-        .config = config, .recipe_open = true, .front_open = true, .scribe_open = true};
+    *live = (struct live){.config = config,
+                          .keeper = getppid(),
+                          .recipe_open = true,
+                          .front_open = true,
+                          .scribe_open = true};
     signal(SIGPIPE, SIG_IGN);
     signal(SIGINT, SIG_IGN); /* the front's to answer */
     signal(SIGHUP, SIG_IGN);
@@ -279,6 +283,13 @@ static int64_t keeper_late_ms(const struct live *live)
                                       : live->sign_ms + guard_limits(live->guard)->keeper_silent_ms;
 }
 
+/* One that was stopped may never be woken by anybody else; one that is gone is not our parent any more. */
+static void wake_keeper(const struct live *live)
+{
+    if (getppid() == live->keeper)
+        kill(live->keeper, SIGCONT);
+}
+
 static void hear_keeper(struct live *live, int64_t t_ms)
 {
     char sign[64];
@@ -289,8 +300,10 @@ static void hear_keeper(struct live *live, int64_t t_ms)
         live->sign_ms = t_ms;
     else if (n == 0)
         live->sign_ms = INT64_MIN; /* the other end is closed: no keeper any more */
-    if (t_ms >= keeper_late_ms(live))
-        live->keeper_missed = live->urgent = true;
+    if (t_ms < keeper_late_ms(live))
+        return;
+    live->keeper_missed = live->urgent = true;
+    wake_keeper(live);
 }
 
 static void hear_scribe(struct live *live, int64_t t_ms)
@@ -576,5 +589,6 @@ enum outcome live_run(const struct live_config *config)
     if (live.recipe_open)
         wire_send(config->recipe_fd, &end);
     beat(&live, 1);
+    wake_keeper(&live);
     return outcome;
 }

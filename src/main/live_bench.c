@@ -110,6 +110,13 @@ int bench_make_pipes(struct bench_run *run)
                : 0;
 }
 
+/* A process that was stopped (SIGSTOP) and whose parent dies is woken by the kernel: nobody else would, and it would
+ * hold its ports for ever. What it does then is its own: it finds the other gone, or itself late. */
+static void wake_when_orphaned(void)
+{
+    prctl(PR_SET_PDEATHSIG, SIGCONT);
+}
+
 static void close_all(const int *fds, int n)
 {
     for (int i = 0; i < n; i++)
@@ -130,6 +137,7 @@ static pid_t fork_scribe(struct bench_run *run)
         if (run->keeper.port[i])
             close(run->keeper.port[i]->fd);
     fcntl(run->durable[1], F_SETFL, 0);
+    wake_when_orphaned();
     _exit(scribe_run(run->lines[0], run->options->record_fd, run->durable[1]) ? 1 : 0);
 }
 
@@ -184,6 +192,7 @@ int bench_watch(struct bench_run *run, void (*be_guard)(struct bench_run *run))
     run->scribe = run->options->record_fd >= 0 ? fork_scribe(run) : 0;
     run->keeper.guard = run->scribe >= 0 ? fork() : -1;
     if (run->keeper.guard == 0) {
+        wake_when_orphaned();
         be_guard(run);
         _exit(1);
     }
@@ -196,6 +205,7 @@ int bench_watch(struct bench_run *run, void (*be_guard)(struct bench_run *run))
     close_all(not_its, 9);
     run->keeper.beat_fd = run->beat[0];
     run->keeper.sign_fd = run->sign[1];
+    wake_when_orphaned();
     outrank_guard();
     enum keeper_end end = keeper_watch(&run->keeper, &unsent);
     waitpid(run->keeper.guard, &status, 0);
