@@ -8,7 +8,7 @@
 
 #include "tinlatch/interlock.h"
 
-enum { SAFE_MC = 45000, TARGET_NEAR_MC = 2000, RAMP_LEAST_MC_S = 100 };
+enum { SAFE_MC = 45000, TARGET_NEAR_MC = 2000, RAMP_LEAST_MC_S = 100, SOON_MS = 1000 };
 
 static bool rule_is_known(const struct front_state *state)
 {
@@ -115,12 +115,28 @@ static int32_t solid_last_ms(const struct wire_snapshot *s)
     return most;
 }
 
+const char *hands_now(const struct front_state *state, char out[BENCH_TEXT])
+{
+    const struct wire_snapshot *s = &state->snapshot;
+    const char *figure = strstr(state->hands, ", about ");
+    const char *rest = figure ? strchr(figure, '.') : NULL;
+    char left[32] = "";
+    if (!rest || s->mode != GUARD_COOLING)
+        return state->hands;
+    if (s->solid_ms > SOON_MS)
+        snprintf(left, sizeof left, ", about %d s", about_s(s->solid_ms));
+    snprintf(out, BENCH_TEXT, "%.*s%s%s", (int)(figure - state->hands), state->hands, left, rest);
+    return out;
+}
+
 static void next_when_over(const struct wire_snapshot *s, char out[FACT])
 {
     if (s->mode == GUARD_ENDED)
         snprintf(out, FACT, "safe to touch");
-    else if (s->solid_ms > 0)
+    else if (s->solid_ms > SOON_MS)
         snprintf(out, FACT, "joints solid in about %d s: hands off", about_s(s->solid_ms));
+    else if (s->solid_ms > 0)
+        snprintf(out, FACT, "joints solid soon: hands off until it beeps");
     else if (s->safe_ms >= 0)
         snprintf(out, FACT, "safe to touch in %d s", (s->safe_ms + 999) / 1000);
     else

@@ -68,12 +68,11 @@ static void ring_for_snapshot(struct front *front, bool first)
     front->mode = s->mode;
 }
 
+/* What to do with one's hands rings nothing by itself: "hands off until it beeps" means the snapshot's beep. */
 static void ring_for_note(struct front *front, const struct wire_note *note)
 {
     if (note->note == NOTE_FAULT)
         sounds_want(&front->sounds, SOUND_TROUBLE);
-    if (note->note == NOTE_HANDS)
-        sounds_want(&front->sounds, SOUND_ACT);
 }
 
 static void hear(struct front *front, const void *message, int kind, int64_t t_ms)

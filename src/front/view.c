@@ -291,7 +291,8 @@ enum { TROUBLE_INDENT = 8 };
 
 static int trouble_rows(const struct front_state *state, int columns)
 {
-    const char *const texts[] = {state->hands, state->fault, state->act, state->look};
+    char hands[BENCH_TEXT];
+    const char *const texts[] = {hands_now(state, hands), state->fault, state->act, state->look};
     int rows = 0;
     for (int i = 0; i < COUNT(texts); i++)
         if (texts[i][0])
@@ -302,11 +303,12 @@ static int trouble_rows(const struct front_state *state, int columns)
 /* First what to do with one's hands. */
 static void draw_trouble(struct page *page, const struct front_state *state, int most)
 {
+    char hands[BENCH_TEXT];
     const struct {
         const char *label, *text;
         enum tint tint;
     } lines[] = {
-        {" HANDS", state->hands, TURNED},
+        {" HANDS", hands_now(state, hands), TURNED},
         {" WHAT", state->fault, BAD},
         {" DO", state->act, STRONG},
         {" LOOK", state->look, PLAIN},

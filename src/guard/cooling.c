@@ -117,12 +117,16 @@ static bool joints_are_solid(struct guard *guard, int64_t t_ms)
     return false;
 }
 
-static void tell_solid(struct guard *guard, int64_t t_ms)
+/* What was told when the run ended is no longer so. After a run that is done it only goes into the record. */
+static void tell_hands_again(struct guard *guard, int64_t t_ms)
 {
+    char *hands = guard->trip.hands;
+
+    cooling_hands(guard, t_ms, hands, sizeof guard->trip.hands);
     if (guard->trip.tripped || guard->recipe_end.code != 0)
-        guard_say(guard, NOTE_HANDS, t_ms, "the joints are solid");
+        guard_say(guard, NOTE_HANDS, t_ms, hands);
     else if (guard->config.journal)
-        journal_event(guard->config.journal, t_ms, "hands", "the joints are solid");
+        journal_event(guard->config.journal, t_ms, "hands", hands);
 }
 
 void cooling_want(struct guard *guard, int64_t t_ms)
@@ -132,7 +136,7 @@ void cooling_want(struct guard *guard, int64_t t_ms)
     watch_fall(guard, t_ms);
     if (joints_are_solid(guard, t_ms)) {
         beeps++;
-        tell_solid(guard, t_ms);
+        tell_hands_again(guard, t_ms);
     }
     bool blow = t_ms >= guard->solid_ms || over_its_ceiling(guard);
     guard->want = (struct wanted){.beeps = beeps};
@@ -158,12 +162,10 @@ static bool nothing_is_left_to_do(const struct guard *guard, int64_t t_ms)
            (!was_on || (guard->watch.front_gone && t_ms - guard->ended_ms >= LINGER_MS));
 }
 
-bool cooling_over(struct guard *guard, int64_t t_ms)
+static bool is_off_and_safe(struct guard *guard, int64_t t_ms)
 {
     const struct supply_reading *supply = &guard->in.supply;
 
-    if (nothing_is_left_to_do(guard, t_ms))
-        return true;
     if (guard->limits.uses_supply && (supply->quality != QUALITY_GOOD || supply->on))
         return false;
     if (!guard->limits.uses_plate)
@@ -175,6 +177,16 @@ bool cooling_over(struct guard *guard, int64_t t_ms)
     if (guard->safe_since_ms < 0)
         guard->safe_since_ms = t_ms;
     return t_ms - guard->safe_since_ms >= TOUCH_SAFE_MS;
+}
+
+bool cooling_over(struct guard *guard, int64_t t_ms)
+{
+    if (nothing_is_left_to_do(guard, t_ms))
+        return true;
+    if (!is_off_and_safe(guard, t_ms))
+        return false;
+    tell_hands_again(guard, t_ms);
+    return true;
 }
 
 /* "24 s", "5 min 22 s" */
@@ -231,12 +243,16 @@ static bool off_is_doubtful(const struct guard *guard, char *text, size_t size)
 static void hands_off_plate(const struct guard *guard, int64_t t_ms, char *text, size_t size)
 {
     int64_t wait_ms = guard->solid_ms - t_ms;
-    bool molten = guard->turn.joints > 0 && wait_ms > 0;
+    bool joints = guard->turn.joints > 0, molten = joints && !guard->solid_told;
+    const char *solid = joints ? " The joints are solid now." : "";
     char wait[40], doubt[BENCH_TEXT - 64];
 
     if (off_is_doubtful(guard, doubt, sizeof doubt))
         snprintf(text, size, "%s%s", doubt,
-                 molten ? " The joints may be molten: hands off the board." : "");
+                 molten ? " The joints may be molten: hands off the board." : solid);
+    else if (molten && wait_ms <= 0)
+        snprintf(text, size,
+                 "Heat is off. The joints may still be molten: hands off until it beeps.");
     else if (molten)
         snprintf(text, size,
                  "Heat is off. The joints are still molten: hands off until it beeps, about %s.",
@@ -245,8 +261,9 @@ static void hands_off_plate(const struct guard *guard, int64_t t_ms, char *text,
         snprintf(text, size, "Heat is off. Everything reads below 45 C.");
     else
         snprintf(text, size,
-                 "Heat is off. The plate was at %d C: touch nothing on it before it is below 45 C.",
-                 (int)(guard->in.plate.temp_mc / 1000));
+                 "Heat is off.%s The plate reads %d C: touch nothing on it with bare hands before "
+                 "it is below 45 C.",
+                 solid, (int)(guard->in.plate.temp_mc / 1000));
 }
 
 static bool supply_answers(const struct guard *guard)

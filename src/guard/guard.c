@@ -293,14 +293,15 @@ static void tell_answer(const struct guard *guard, struct wire_snapshot *to)
 static void tell_progress(const struct guard *guard, struct wire_snapshot *to, int64_t t_ms)
 {
     bool counting = guard->mode == GUARD_COOLING && guard->safe_since_ms >= 0;
-    int64_t solid_ms = guard->mode == GUARD_COOLING ? guard->solid_ms - t_ms : 0;
+    bool molten = guard->mode == GUARD_COOLING && !guard->solid_told;
+    int64_t solid_ms = guard->solid_ms - t_ms;
     int64_t park_ms = guard->parking.since_ms + PARK_MOST_MS - t_ms;
 
     to->held_ms = (int32_t)guard->held_ms;
     to->parked = guard->parking.on;
     to->park_left_ms = guard->parking.on && park_ms > 0 ? (int32_t)park_ms : 0;
     to->safe_ms = counting ? (int32_t)(TOUCH_SAFE_MS - (t_ms - guard->safe_since_ms)) : -1;
-    to->solid_ms = solid_ms > 0 ? (int32_t)solid_ms : 0;
+    to->solid_ms = !molten ? 0 : solid_ms > 0 ? (int32_t)solid_ms : 1; /* overdue is not solid */
     to->checks_left = guard->mode == GUARD_CHECKING  ? questions_left(guard) + 1
                       : guard->mode == GUARD_SEATING ? 1
                                                      : 0;

@@ -477,6 +477,24 @@ static void test_after_a_trip_the_hands_come_first_then_cause_act_and_look(void 
     }
 }
 
+static void test_the_wait_for_solid_joints_counts_down_in_what_the_hands_are_told(void **unused)
+{
+    (void)unused;
+    struct front_state *state = tripped();
+    struct wire_snapshot s = state->snapshot;
+    assert_has(row_at(drawn(state, 100, 40, false), 1), "hands off until it beeps, about 40 s.");
+
+    s.solid_ms = 7000;
+    take_snapshot(state, &s);
+    assert_has(row_at(drawn(state, 100, 40, false), 1), "hands off until it beeps, about 7 s.");
+    s.solid_ms = 1; /* overdue: nobody has said that they are solid */
+    take_snapshot(state, &s);
+    assert_has(row_at(drawn(state, 100, 40, false), 1), "hands off until it beeps.");
+    assert_has(drawn(state, 100, 40, false), "joints solid soon: hands off until it beeps");
+    take_note(state, 54, NOTE_HANDS, "Heat is off. The joints are solid now.");
+    assert_has(row_at(drawn(state, 100, 40, false), 1), "The joints are solid now.");
+}
+
 static void test_after_a_trip_the_last_twenty_events_stay_where_they_fit(void **unused)
 {
     (void)unused;
@@ -609,6 +627,7 @@ int main(void)
         cmocka_unit_test(test_the_supply_is_shown_when_it_is_used),
         cmocka_unit_test(test_a_silent_guard_is_said_in_the_first_row),
         cmocka_unit_test(test_after_a_trip_the_hands_come_first_then_cause_act_and_look),
+        cmocka_unit_test(test_the_wait_for_solid_joints_counts_down_in_what_the_hands_are_told),
         cmocka_unit_test(test_after_a_trip_the_last_twenty_events_stay_where_they_fit),
         cmocka_unit_test(test_the_first_cause_stays_whatever_follows),
         cmocka_unit_test(test_the_open_prompt_is_shown_with_who_asks_and_its_keys),

@@ -735,6 +735,43 @@ static void test_a_recipe_that_fails_says_what_to_do_with_the_hands(void **state
     desk_free(desk);
 }
 
+static void test_hands_are_told_again_when_the_joints_are_solid_and_when_all_is_cold(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+    desk->hand.stop_count++;
+    wire_stamp(&desk->hand.head, WIRE_HAND, 1);
+    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+    period(desk);
+    assert_has(heard.text[NOTE_HANDS], "hands off until it beeps, about 24 s");
+
+    plate_moves(desk, 250, -100);
+    assert_int_equal(heard.count[NOTE_HANDS], 2);
+    assert_has(heard.text[NOTE_HANDS], "The joints are solid now. The plate reads 126 C: touch");
+    desk->plate.mc[0] = desk->plate.mc[1] = 30000;
+    for (int i = 0; i < 400 && guard_mode(desk->guard) != GUARD_ENDED; i++)
+        period(desk);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_ENDED);
+    assert_int_equal(heard.count[NOTE_HANDS], 3);
+    assert_string_equal(heard.text[NOTE_HANDS], "Heat is off. Everything reads below 45 C.");
+    desk_free(desk);
+}
+
+static void test_joints_that_are_overdue_are_not_shown_as_solid(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+
+    end_run(desk);
+    plate_moves(desk, 300, 0); /* the 24 s are over, and nothing has fallen */
+
+    assert_true(guard_snapshot(desk->guard)->solid_ms > 0);
+    desk_free(desk);
+}
+
 static void test_a_plate_that_only_a_hand_switches_is_not_called_off(void **state)
 {
     (void)state;
@@ -1316,6 +1353,8 @@ int main(void)
         cmocka_unit_test(test_a_silent_plate_has_only_a_last_reading),
         cmocka_unit_test(test_a_plate_that_drives_on_after_a_stop_is_a_fault_and_never_cold),
         cmocka_unit_test(test_a_recipe_that_fails_says_what_to_do_with_the_hands),
+        cmocka_unit_test(test_hands_are_told_again_when_the_joints_are_solid_and_when_all_is_cold),
+        cmocka_unit_test(test_joints_that_are_overdue_are_not_shown_as_solid),
         cmocka_unit_test(test_a_plate_that_only_a_hand_switches_is_not_called_off),
         cmocka_unit_test(test_a_plate_that_rises_to_its_limit_is_not_called_off),
         cmocka_unit_test(test_a_wait_of_minutes_is_told_in_minutes),
