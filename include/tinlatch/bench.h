@@ -76,7 +76,7 @@ struct readings {
     int32_t duty_permille;     /* what the plate's instrument says that it drives; -1 = it does not say */
     int32_t plate_silent_ms;   /* since the plate's instrument last answered whole */
     int32_t supply_silent_ms;
-    int32_t recipe_silent_ms;  /* since the recipe's last turn */
+    int32_t recipe_silent_ms;  /* since the recipe's last turn; 0 before it has asked for power */
     uint32_t stop_count;       /* presses of stop, any source */
     int32_t front_silent_ms;   /* since the front's last word; 0 in a rehearsal */
     bool front_gone;           /* its terminal hung up, or it died */

@@ -187,8 +187,9 @@ void guard_gather(struct guard *guard, int64_t t_ms)
         guard->in.supply_silent_ms = silent_ms(guard, bench->supply_device, t_ms);
     }
     gather_meter(guard, t_ms);
-    bool listened = guard->mode == GUARD_RUNNING || guard->mode == GUARD_PAUSED;
-    guard->in.recipe_silent_ms = listened ? age_ms(t_ms, guard->turn_ms) : 0;
+    bool in_charge =
+        guard->powered && (guard->mode == GUARD_RUNNING || guard->mode == GUARD_PAUSED);
+    guard->in.recipe_silent_ms = in_charge ? age_ms(t_ms, guard->turn_ms) : 0;
     guard->in.stop_count = guard->stops + stops_at_inputs(guard);
     int32_t late_ms = age_ms(t_ms, guard->gathered_ms) - guard->config.bench->period_ms;
     guard->in.scan_late_ms = guard->gathered_ms > 0 && late_ms > 0 ? late_ms : 0;

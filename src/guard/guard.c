@@ -50,6 +50,19 @@ void guard_free(struct guard *guard)
     free(guard);
 }
 
+/* A recipe may compute for a while, or be stopped by whoever watches it, before it asks for power the first time:
+ * nothing is on, and its silence is no fault. For ever it is not waited for. */
+static void miss_recipe(struct guard *guard, int64_t t_ms)
+{
+    struct wire_end end = {.code = TL_KILLED,
+                           .text = "it says nothing, and had not asked for power"};
+
+    if (guard->powered || t_ms - guard->turn_ms < RECIPE_MOST_MS)
+        return;
+    wire_stamp(&end.head, WIRE_END, 1);
+    guard_receive(guard, &end, sizeof end, t_ms, NULL);
+}
+
 static void guard_listen(struct guard *guard, int64_t t_ms)
 {
     attend_step(guard, t_ms);
@@ -63,6 +76,7 @@ static void guard_listen(struct guard *guard, int64_t t_ms)
         return;
     case GUARD_RUNNING:
     case GUARD_PAUSED:
+        miss_recipe(guard, t_ms);
         attend_park(guard, t_ms);
         return;
     case GUARD_COOLING:
@@ -470,6 +484,7 @@ static int take_turn(struct guard *guard, const struct wire_turn *turn, int64_t 
         guard->turn_ms = t_ms;
     guard->turn = *turn;
     guard->want = want;
+    guard->powered |= want.heat || want.supply_on;
     return 0;
 }
 

@@ -14,7 +14,8 @@ enum {
     SILENT_MS =
         800, /* before its sensors count as stale, so that the cause is named, not its consequence */
     RECIPE_SILENT_MS = 2000,
-    LATE_PERIODS = 2, /* a busy computer keeps a scan waiting for less */
+    RECIPE_MOST_MS = 10000, /* ... one that has not asked for power yet */
+    LATE_PERIODS = 2,       /* a busy computer keeps a scan waiting for less */
     OFF_AGAIN_MS = 1000,
     LINGER_MS = 300000,         /* what can neither be told nor be told of is left after so long */
     SOLID_MOST_MS = 30 * 60000, /* no joint takes longer, whatever an estimate says */
@@ -102,6 +103,7 @@ struct guard {
 
     struct wire_turn turn;
     int64_t turn_ms;
+    bool powered; /* the recipe has wanted heat or supply */
     struct wire_hand hand;
     struct wire_snapshot snapshot;
     struct guard_trip trip;

@@ -119,6 +119,36 @@ static void test_stop_is_off_at_once(void **state)
     assert_false(latched());
 }
 
+/* The front's first child. */
+static pid_t recipe_of(pid_t front)
+{
+    char path[64];
+    long pid = 0;
+    snprintf(path, sizeof path, "/proc/%d/task/%d/children", (int)front, (int)front);
+    FILE *from = fopen(path, "re");
+    assert_non_null(from);
+    assert_int_equal(fscanf(from, "%ld", &pid), 1);
+    fclose(from);
+    return (pid_t)pid;
+}
+
+static void test_a_recipe_that_sleeps_before_it_asks_for_heat_is_waited_for(void **state)
+{
+    begin(state, "hold");
+    run_until(&w, "Seat test: ", 60);
+    pid_t recipe = recipe_of(w.run);
+    kill(recipe, SIGSTOP);
+    run_until(&w, "Seat test passed", 60);
+    nap_ms(4000); /* twice what a silence may last with heat on */
+
+    kill(recipe, SIGCONT);
+    run_until(&w, "stage  Hold", 5);
+    run_say(&w, "stop");
+
+    json_decref(ended(6, 120));
+    assert_false(latched());
+}
+
 int main(void)
 {
 #define HERE(test) cmocka_unit_test_teardown(test, whole_run_teardown)
@@ -128,6 +158,7 @@ int main(void)
         HERE(test_a_run_on_the_supply_alone_leaves_the_plate_alone),
         HERE(test_a_broken_sensor_trips_and_latches),
         HERE(test_stop_is_off_at_once),
+        HERE(test_a_recipe_that_sleeps_before_it_asks_for_heat_is_waited_for),
     };
     cmocka_set_test_filter(getenv("ONLY"));
     return cmocka_run_group_tests(tests, NULL, NULL);

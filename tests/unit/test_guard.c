@@ -274,6 +274,28 @@ static void test_a_silent_recipe_is_off_within_two_seconds(void **state)
     desk_free(desk);
 }
 
+/* Nothing is on that it could be in charge of. */
+static void test_a_recipe_that_asks_for_power_late_is_waited_for(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_cold();
+    struct wire_hello hello = hello_for(190000);
+    guard_receive(desk->guard, &hello, sizeof hello, 0, NULL);
+    while (guard_mode(desk->guard) != GUARD_RUNNING && desk->t_ms < 2000)
+        period(desk);
+    desk->turn = (struct wire_turn){.rail = -1};
+    turns(desk, 3); /* a stage, a question: nothing that needs power */
+
+    for (int i = 0; i < 80; i++)
+        period(desk);
+    desk->turn.heat = 1;
+    desk->turn.temp_mc = 172000;
+    turns(desk, 5);
+
+    assert_true(guard_snapshot(desk->guard)->granted_heat);
+    desk_free(desk);
+}
+
 static void test_a_recipe_that_answers_an_old_snapshot_for_ever_is_silent(void **state)
 {
     (void)state;
@@ -1329,6 +1351,7 @@ int main(void)
         cmocka_unit_test(test_an_open_sensor_is_called_open_also_when_scans_come_late),
         cmocka_unit_test(test_the_higher_plate_sensor_counts),
         cmocka_unit_test(test_a_silent_recipe_is_off_within_two_seconds),
+        cmocka_unit_test(test_a_recipe_that_asks_for_power_late_is_waited_for),
         cmocka_unit_test(test_a_recipe_that_answers_an_old_snapshot_for_ever_is_silent),
         cmocka_unit_test(test_a_silent_plate_is_a_trip_within_a_second),
         cmocka_unit_test(test_a_cut_line_is_a_trip_at_once),
