@@ -46,13 +46,15 @@ elseif(TINLATCH_REFERENCES)
   message(FATAL_ERROR "libmodbus is missing (Debian: libmodbus-dev); -DTINLATCH_REFERENCES=OFF goes without")
 endif()
 
+set(TEST_INCLUDES_sandbox ${CMAKE_SOURCE_DIR}/src/recipe ${LUA_INCLUDE_DIR}) # it looks into the interpreter
+
 foreach(noun ${nouns})
   set(source ${CMAKE_SOURCE_DIR}/tests/unit/test_${noun}.c)
   if(NOT EXISTS ${source})
     message(FATAL_ERROR "tests/unit/test_${noun}.c is missing: every header has a unit test")
   endif()
   add_executable(test_${noun} ${source})
-  target_include_directories(test_${noun} PRIVATE tests/support include)
+  target_include_directories(test_${noun} PRIVATE tests/support include ${TEST_INCLUDES_${noun}})
   target_compile_definitions(test_${noun} PRIVATE
     TEST_DATA="${CMAKE_SOURCE_DIR}/tests/data" TEST_SOURCE="${CMAKE_SOURCE_DIR}" ${TEST_DEFS_${noun}})
   target_link_libraries(test_${noun} PRIVATE ${there} ${TEST_LIBS_${noun}} PkgConfig::CMOCKA

@@ -149,11 +149,6 @@ struct serve_setup {
  * process. To be called in a process that has nothing open but `fd`. */
 _Noreturn void recipe_serve(const struct serve_setup *setup, int fd);
 
-/* Give up what the process does not need: memory, CPU, descriptors, system calls (a table of ten or
- * fewer; others kill). Of the open descriptors only these stay: the record, for write, and the socket to the
- * guard, for sendto and recvmsg; -1 = none. */
-int sandbox_enter(int record_fd, int socket_fd, struct tl_error *error);
-
 /* Everything made from the one table of primitives. */
 const char *const *recipe_topics(void);              /* what there is help on, NULL-terminated */
 void recipe_write_help(FILE *out, const char *name); /* NULL: the list */

@@ -9,6 +9,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "tinlatch/sandbox.h"
+
 enum { MEMORY_MAX = 64 << 20 };
 
 enum { DEEP = 10000 }; /* calls within calls that nobody writes on purpose */
@@ -25,6 +27,14 @@ static const struct allowed {
     {"table", "concat insert move pack remove unpack"},
     {"utf8", "char charpattern codepoint codes len offset"},
 };
+
+const char *sandbox_names(const char *library)
+{
+    for (int i = 0; i < COUNT(allowed); i++)
+        if (strcmp(allowed[i].library, library) == 0)
+            return allowed[i].names;
+    return NULL;
+}
 
 struct recipe *recipe_of(lua_State *lua)
 {
@@ -231,6 +241,9 @@ static void push_globals(struct recipe *recipe)
         lua_remove(lua, -2);
         lua_setfield(lua, -2, library);
     }
+    /* luaopen_base left its whole table there; what a chunk starts with must not be that one */
+    lua_newtable(lua);
+    lua_rawseti(lua, LUA_REGISTRYINDEX, LUA_RIDX_GLOBALS);
 }
 
 static const char recipe_env = 0; /* their addresses are keys in the registry */
@@ -261,9 +274,6 @@ static int build_environment(lua_State *lua)
     sandbox_strict(lua, "");
     sandbox_front(lua, "", sandbox_write_global);
     lua_rawsetp(lua, LUA_REGISTRYINDEX, &recipe_env);
-    /* luaopen_base left its whole table there; what a chunk starts with must not be that one */
-    lua_newtable(lua);
-    lua_rawseti(lua, LUA_REGISTRYINDEX, LUA_RIDX_GLOBALS);
     return 0;
 }
 

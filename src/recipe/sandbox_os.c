@@ -12,60 +12,66 @@
 #include <sys/syscall.h>
 #include <unistd.h>
 
-/* The whole list is ten names: these, mmap, and by descriptor write for the record, sendto and recvmsg for the
- * socket to the guard. Memory for Lua and malloc; the end. Lua's own clocks go through the vDSO; where that falls
- * back to a call, clock_gettime serves. */
-static const int system_calls[] = {
-    SCMP_SYS(brk),           SCMP_SYS(munmap),     SCMP_SYS(mremap),
-    SCMP_SYS(clock_gettime), SCMP_SYS(exit_group), SCMP_SYS(rt_sigreturn),
-};
+#include "tinlatch/sandbox.h"
 
+/* Memory for Lua and malloc; the record, or the socket to the guard; the end. Lua's own clocks go through the vDSO;
+ * where that falls back to a call, clock_gettime serves. A signal's handler ends in rt_sigreturn. */
+const struct sandbox_call sandbox_calls[] = {
+    {SCMP_SYS(brk), SANDBOX_ALWAYS},
+    {SCMP_SYS(munmap), SANDBOX_ALWAYS},
+    {SCMP_SYS(mremap), SANDBOX_ALWAYS},
+    {SCMP_SYS(clock_gettime), SANDBOX_ALWAYS},
+    {SCMP_SYS(exit_group), SANDBOX_ALWAYS},
+    {SCMP_SYS(rt_sigreturn), SANDBOX_ALWAYS},
+    {SCMP_SYS(write), SANDBOX_RECORD},
+    {SCMP_SYS(sendto), SANDBOX_SOCKET},
+    {SCMP_SYS(recvmsg), SANDBOX_SOCKET},
+    {SCMP_SYS(mmap), SANDBOX_ANONYMOUS},
 #ifdef TINLATCH_WIDE_SANDBOX
-/* What the sanitizers and the coverage writer do behind the program's back. */
-static const int wide_calls[] = {
-    SCMP_SYS(write), /* their reports */
-    SCMP_SYS(mmap),
-    SCMP_SYS(mprotect),
-    SCMP_SYS(madvise),
-    SCMP_SYS(futex),
-    SCMP_SYS(openat),
-    SCMP_SYS(open),
-    SCMP_SYS(close),
-    SCMP_SYS(fcntl),
-    SCMP_SYS(lseek),
-    SCMP_SYS(newfstatat),
-    SCMP_SYS(fstat),
-    SCMP_SYS(readlink),
-    SCMP_SYS(readlinkat),
-    SCMP_SYS(getpid),
-    SCMP_SYS(gettid),
-    SCMP_SYS(tgkill),
-    SCMP_SYS(rt_sigaction),
-    SCMP_SYS(rt_sigprocmask),
-    SCMP_SYS(sigaltstack),
-    SCMP_SYS(sysinfo),
-    SCMP_SYS(sched_yield),
-    SCMP_SYS(getrandom),
-    SCMP_SYS(prctl),
-    SCMP_SYS(writev),
-    SCMP_SYS(exit),
-    SCMP_SYS(set_robust_list),
-    SCMP_SYS(rseq),
-    SCMP_SYS(ftruncate),
-    SCMP_SYS(mkdir),
-    SCMP_SYS(umask),
-    SCMP_SYS(sched_getaffinity),
-    SCMP_SYS(getrlimit),
-    SCMP_SYS(prlimit64),
-    SCMP_SYS(pread64),
-    SCMP_SYS(access),
-    SCMP_SYS(ioctl),
-    SCMP_SYS(pipe2),
-    SCMP_SYS(uname),
-    SCMP_SYS(getppid),
-    SCMP_SYS(flock),
-};
+    {SCMP_SYS(write), SANDBOX_SANITIZER}, /* their reports */
+    {SCMP_SYS(mmap), SANDBOX_SANITIZER},
+    {SCMP_SYS(mprotect), SANDBOX_SANITIZER},
+    {SCMP_SYS(madvise), SANDBOX_SANITIZER},
+    {SCMP_SYS(futex), SANDBOX_SANITIZER},
+    {SCMP_SYS(openat), SANDBOX_SANITIZER},
+    {SCMP_SYS(open), SANDBOX_SANITIZER},
+    {SCMP_SYS(close), SANDBOX_SANITIZER},
+    {SCMP_SYS(fcntl), SANDBOX_SANITIZER},
+    {SCMP_SYS(lseek), SANDBOX_SANITIZER},
+    {SCMP_SYS(newfstatat), SANDBOX_SANITIZER},
+    {SCMP_SYS(fstat), SANDBOX_SANITIZER},
+    {SCMP_SYS(readlink), SANDBOX_SANITIZER},
+    {SCMP_SYS(readlinkat), SANDBOX_SANITIZER},
+    {SCMP_SYS(getpid), SANDBOX_SANITIZER},
+    {SCMP_SYS(gettid), SANDBOX_SANITIZER},
+    {SCMP_SYS(tgkill), SANDBOX_SANITIZER},
+    {SCMP_SYS(rt_sigaction), SANDBOX_SANITIZER},
+    {SCMP_SYS(rt_sigprocmask), SANDBOX_SANITIZER},
+    {SCMP_SYS(sigaltstack), SANDBOX_SANITIZER},
+    {SCMP_SYS(sysinfo), SANDBOX_SANITIZER},
+    {SCMP_SYS(sched_yield), SANDBOX_SANITIZER},
+    {SCMP_SYS(getrandom), SANDBOX_SANITIZER},
+    {SCMP_SYS(prctl), SANDBOX_SANITIZER},
+    {SCMP_SYS(writev), SANDBOX_SANITIZER},
+    {SCMP_SYS(exit), SANDBOX_SANITIZER},
+    {SCMP_SYS(set_robust_list), SANDBOX_SANITIZER},
+    {SCMP_SYS(rseq), SANDBOX_SANITIZER},
+    {SCMP_SYS(ftruncate), SANDBOX_SANITIZER},
+    {SCMP_SYS(mkdir), SANDBOX_SANITIZER},
+    {SCMP_SYS(umask), SANDBOX_SANITIZER},
+    {SCMP_SYS(sched_getaffinity), SANDBOX_SANITIZER},
+    {SCMP_SYS(getrlimit), SANDBOX_SANITIZER},
+    {SCMP_SYS(prlimit64), SANDBOX_SANITIZER},
+    {SCMP_SYS(pread64), SANDBOX_SANITIZER},
+    {SCMP_SYS(access), SANDBOX_SANITIZER},
+    {SCMP_SYS(ioctl), SANDBOX_SANITIZER},
+    {SCMP_SYS(pipe2), SANDBOX_SANITIZER},
+    {SCMP_SYS(uname), SANDBOX_SANITIZER},
+    {SCMP_SYS(getppid), SANDBOX_SANITIZER},
+    {SCMP_SYS(flock), SANDBOX_SANITIZER},
 #endif
+};
+const int sandbox_call_count = COUNT(sandbox_calls);
 
 enum { SPACE_BYTES = 512 << 20, CPU_SECONDS = 300 };
 
@@ -92,16 +98,6 @@ static int lower_limits(void)
 #endif
 }
 
-static int allow(scmp_filter_ctx filter, const int *calls, int count)
-{
-    for (int i = 0; i < count; i++) {
-        int code = calls[i] < 0 ? 0 : seccomp_rule_add(filter, SCMP_ACT_ALLOW, calls[i], 0);
-        if (code < 0)
-            return code;
-    }
-    return 0;
-}
-
 /* `call` on this descriptor only; its upper half may hold anything. */
 static int allow_on(scmp_filter_ctx filter, int call, int fd)
 {
@@ -111,25 +107,38 @@ static int allow_on(scmp_filter_ctx filter, int call, int fd)
                             SCMP_A0(SCMP_CMP_MASKED_EQ, 0xFFFFFFFF, (scmp_datum_t)fd));
 }
 
-static int fill_filter(scmp_filter_ctx filter, int record_fd, int socket_fd)
+/* What malloc asks for: not from a file, not to be executed. */
+static int allow_anonymous(scmp_filter_ctx filter, int call)
 {
-    int code = allow(filter, system_calls, COUNT(system_calls));
-    if (code >= 0)
-        code = allow_on(filter, SCMP_SYS(write), record_fd);
-    if (code >= 0)
-        code = allow_on(filter, SCMP_SYS(sendto), socket_fd);
-    if (code >= 0)
-        code = allow_on(filter, SCMP_SYS(recvmsg), socket_fd);
-#ifdef TINLATCH_WIDE_SANDBOX
-    return code < 0 ? code : allow(filter, wide_calls, COUNT(wide_calls));
-#else
-    if (code < 0)
-        return code;
-    /* anonymous, private, readable and writable: what malloc asks for */
-    return seccomp_rule_add(filter, SCMP_ACT_ALLOW, SCMP_SYS(mmap), 2,
+    return seccomp_rule_add(filter, SCMP_ACT_ALLOW, call, 2,
                             SCMP_A2(SCMP_CMP_MASKED_EQ, PROT_EXEC, 0),
                             SCMP_A3(SCMP_CMP_MASKED_EQ, MAP_ANONYMOUS, MAP_ANONYMOUS));
-#endif
+}
+
+static int allow(scmp_filter_ctx filter, const struct sandbox_call *call, int record_fd,
+                 int socket_fd)
+{
+    switch (call->use) {
+    case SANDBOX_RECORD:
+        return allow_on(filter, call->number, record_fd);
+    case SANDBOX_SOCKET:
+        return allow_on(filter, call->number, socket_fd);
+    case SANDBOX_ANONYMOUS:
+        return allow_anonymous(filter, call->number);
+    case SANDBOX_ALWAYS:
+    case SANDBOX_SANITIZER:
+        break;
+    }
+    return seccomp_rule_add(filter, SCMP_ACT_ALLOW, call->number, 0);
+}
+
+static int fill_filter(scmp_filter_ctx filter, int record_fd, int socket_fd)
+{
+    int code = 0;
+    for (int i = 0; i < sandbox_call_count && code >= 0; i++)
+        if (sandbox_calls[i].number >= 0)
+            code = allow(filter, &sandbox_calls[i], record_fd, socket_fd);
+    return code;
 }
 
 static int close_between(int above, int below)

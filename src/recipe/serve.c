@@ -8,6 +8,7 @@
 #include <unistd.h>
 
 #include "tinlatch/bytes.h"
+#include "tinlatch/sandbox.h"
 
 struct serve {
     const struct serve_setup *setup;

@@ -7,6 +7,8 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "tinlatch/sandbox.h"
+
 enum {
     GATHER = 64 * 1024,       /* bytes of record per write */
     KNOB_MS = 3000,           /* a person looks, reaches out, turns */

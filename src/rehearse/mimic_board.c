@@ -7,6 +7,7 @@
 #include <unistd.h>
 
 #include "mimic_private.h"
+#include "tinlatch/sandbox.h"
 
 /* What the child leaves; looked at with distrust. */
 struct laid_out {

@@ -4,10 +4,7 @@
 #include <fcntl.h>
 #include <signal.h>
 #include <stdlib.h>
-#include <sys/mman.h>
-#include <sys/socket.h>
 #include <sys/stat.h>
-#include <sys/wait.h>
 #include <unistd.h>
 
 #include "demo_boards.h"
@@ -1523,165 +1520,6 @@ static void test_a_primitive_that_waits_is_interrupted_at_once(void **state)
     assert_int_equal(fake.exchanges, 100);
 }
 
-static int record_fd = -1, guard_fd = -1, other_fd = -1; /* in the sandbox's child */
-
-static int in_child(void (*act)(void))
-{
-    pid_t child = fork();
-    if (child == 0) {
-        struct tl_error why;
-        act();
-        if (sandbox_enter(record_fd, guard_fd, &why) != 0)
-            _exit(99);
-        act();
-        _exit(7);
-    }
-    int status = 0;
-    waitpid(child, &status, 0);
-    return status;
-}
-
-static void use_memory(void)
-{
-    for (size_t size = 16; size < (size_t)1 << 26; size *= 4) {
-        char *block = malloc(size);
-        memset(block, 1, size);
-        free(realloc(block, size * 2));
-    }
-}
-
-static void write_to_the_record(void)
-{
-    if (write(record_fd, "", 0) != 0)
-        _exit(98);
-}
-
-static void talk_to_the_guard(void)
-{
-    char byte;
-    struct iovec into = {&byte, 1};
-    struct msghdr message = {.msg_iov = &into, .msg_iovlen = 1};
-    if (sendto(guard_fd, "", 1, MSG_DONTWAIT, NULL, 0) != 1)
-        _exit(97);
-    recvmsg(guard_fd, &message, MSG_DONTWAIT);
-}
-
-static void open_socket(void)
-{
-    close(socket(AF_INET, SOCK_STREAM, 0));
-}
-
-static void start_process(void)
-{
-    if (fork() == 0)
-        _exit(0);
-}
-
-static void signal_parent(void)
-{
-    kill(getppid(), 0);
-}
-
-static void assert_left(void (*act)(void))
-{
-    int status = in_child(act);
-    assert_true(WIFEXITED(status));
-    assert_int_equal(WEXITSTATUS(status), 7);
-}
-
-static void assert_killed(void (*act)(void))
-{
-    int status = in_child(act);
-    assert_true(WIFSIGNALED(status));
-    assert_int_equal(WTERMSIG(status), SIGSYS);
-}
-
-static void test_the_sandbox_leaves_memory_and_kills_for_the_rest(void **state)
-{
-    (void)state;
-    record_fd = guard_fd = -1;
-    assert_left(use_memory);
-    assert_killed(open_socket);
-    assert_killed(start_process);
-    assert_killed(signal_parent);
-}
-
-static void send_elsewhere(void)
-{
-    sendto(other_fd, "", 1, MSG_DONTWAIT, NULL, 0);
-}
-
-static void test_the_sandbox_leaves_the_socket_to_a_run_only(void **state)
-{
-    (void)state;
-    int pair[2];
-    assert_int_equal(socketpair(AF_UNIX, SOCK_SEQPACKET, 0, pair), 0);
-
-    guard_fd = pair[0];
-    assert_left(talk_to_the_guard);
-    other_fd = pair[1]; /* another socket than the one that was given */
-    assert_killed(send_elsewhere);
-    guard_fd = -1;
-    other_fd = pair[0];
-    assert_killed(send_elsewhere); /* a rehearsal: none */
-
-    close(pair[0]);
-    close(pair[1]);
-}
-
-#ifndef TINLATCH_WIDE_SANDBOX /* the sanitizers write where they like */
-static void write_elsewhere(void)
-{
-    if (write(other_fd, "", 0) < 0)
-        _exit(96);
-}
-#endif
-
-static void test_the_sandbox_leaves_the_record_alone_to_write_to(void **state)
-{
-    (void)state;
-    record_fd = memfd_create("record", 0);
-    assert_true(record_fd >= 0);
-    guard_fd = -1;
-    assert_left(write_to_the_record);
-#ifndef TINLATCH_WIDE_SANDBOX
-    other_fd = 2;
-    assert_killed(write_elsewhere);
-    other_fd = memfd_create("other", 0);
-    assert_killed(write_elsewhere);
-    close(other_fd);
-#endif
-    close(record_fd);
-    record_fd = -1;
-}
-
-static void test_the_sandbox_closes_what_the_process_was_left_with(void **state)
-{
-    (void)state;
-    int left[2];
-    assert_int_equal(pipe(left), 0);
-    record_fd = memfd_create("record", 0);
-    pid_t child = fork();
-    if (child == 0) {
-        struct tl_error why;
-        close(left[0]);
-        if (sandbox_enter(record_fd, -1, &why) != 0)
-            _exit(99);
-        for (;;) /* until it is killed: the pipe must be at its end while it still lives */
-            ;
-    }
-    close(left[1]);
-    char byte;
-    assert_int_equal(read(left[0], &byte, 1), 0);
-    int status;
-    assert_int_equal(waitpid(child, &status, WNOHANG), 0);
-    kill(child, SIGKILL);
-    waitpid(child, &status, 0);
-    close(left[0]);
-    close(record_fd);
-    record_fd = -1;
-}
-
 /* ---- reading sources ------------------------------------------------------------------------ */
 
 static char folder[64], path[160];
@@ -1993,10 +1831,6 @@ int main(void)
         TEST(test_memory_ends_at_its_cap_whatever_pcall_it_stands_in),
         TEST(test_an_endless_recipe_is_interrupted_with_its_line),
         TEST(test_a_primitive_that_waits_is_interrupted_at_once),
-        TEST(test_the_sandbox_leaves_memory_and_kills_for_the_rest),
-        TEST(test_the_sandbox_leaves_the_socket_to_a_run_only),
-        TEST(test_the_sandbox_leaves_the_record_alone_to_write_to),
-        TEST(test_the_sandbox_closes_what_the_process_was_left_with),
         FILE_TEST(test_a_text_that_hides_something_is_refused_with_its_line),
         FILE_TEST(test_ordinary_text_of_any_language_is_read),
         FILE_TEST(test_only_regular_files_within_bounds_are_read),
