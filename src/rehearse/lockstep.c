@@ -267,7 +267,7 @@ static enum outcome outcome_of(const struct rehearsal *r, int code)
         return RUN_INVALID;
     if (r->torn || r->endless)
         return RUN_FAILED;
-    if (r->cut)
+    if (r->cut && code == TL_ENDED) /* a recipe that was over before has its own outcome */
         return RUN_STOPPED;
     return code == 0 ? RUN_DONE : RUN_FAILED;
 }
@@ -375,7 +375,7 @@ static void play(struct rehearsal *r, struct rehearse_result *result)
     }
     if (r->misfit)
         explain_misfit(r);
-    if (r->cut)
+    if (r->cut && code == TL_ENDED)
         run_add_warning(r->run, "cut at %.0f s as asked: the rehearsal does not show the end",
                         r->setup->until_s);
     r->run->outcome = outcome_of(r, code);

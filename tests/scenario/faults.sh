@@ -67,7 +67,10 @@ cp "$out" short.json
 run 0 tinlatch rehearse "$TOP/recipes/short-check.lua" --json
 expect "a short changes nothing" bash -c '! cmp -s <(jq "del(.run,.wall_s)" "$1") <(jq "del(.run,.wall_s)" short.json)' - "$out"
 
-# --until ends a rehearsal early; --answers steers it.
+# --until ends a rehearsal early, not one that was over before; --answers steers it.
+steps early <<<'wait "5 s" error "too early"'
+run 1 tinlatch rehearse early.lua --until 60
+err_has "early.lua:3: too early"
 run 6 tinlatch rehearse "$split" --until 60 --json
 json '.duration_s < 300 and .peak.plate_true_c < 100' # stopped, then cooled down
 echo "stop" >answers
