@@ -117,6 +117,8 @@ struct recipe_host {
 /* What running the steps showed, beside the guard's own view. */
 struct recipe_tally {
     double worst_case_s, worst_case_heat_s;
+    bool raised; /* it ended by error or assert of the script's own: what it decided, not what it got wrong */
+    bool unmet;  /* it ended by a wait, a reading or an answer that did not come */
     int32_t warning_count;
     char warning[RUN_WARNINGS][BENCH_TEXT];
 };

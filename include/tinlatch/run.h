@@ -71,6 +71,7 @@ struct run {
     double worst_case_s;      /* every timeout of the path used in full */
     double worst_case_heat_s; /* ... while heat is wanted */
     bool rehearsed;           /* the true values come from the simulated world */
+    bool slip;                /* rehearsal: the script went wrong by itself, as it would in a run */
     int32_t stage_count, melt_count, margin_count, point_count, event_count, events_lost, warning_count, warnings_lost;
     struct run_stage stage[RUN_STAGES];
     struct run_melt melt[RUN_MELTS];

@@ -22,7 +22,11 @@ const struct verb verbs[VERBS] = {
          "no port is opened."},
     [VERB_RUN] =
         {"run", "RECIPE", true, "the real bench",
-         "Starts the guard, which opens the ports that the bench file names, proves each\n"
+         "Rehearses the whole recipe on this bench first: what it gets wrong, down to its last\n"
+         "step, is told at its line, as check does, and nothing is opened or asked. A rehearsal\n"
+         "that does not end as done for another reason (a trip, a wait in vain, an error that the\n"
+         "recipe raises after an answer or a measurement) proves nothing: one line says so.\n"
+         "Then starts the guard, which opens the ports that the bench file names, proves each\n"
          "instrument, asks its questions and tests the seat of the sensors; then the recipe runs,\n"
          "with the live view on the terminal. There is no default bench: without --bench or a\n"
          "bench.ini of your own it refuses. So it does while a trip is latched. What the\n"
@@ -222,8 +226,8 @@ static const struct option options_table[] = {
      "something breaks at that time; `tinlatch help faults` lists what"},
     {"--until",        "SECONDS",      DRY,      false, TAKE(until),
      "stop rehearsing, or mimicking, at that time"},
-    {"--cpu",          "SECONDS",      BOTH,     false, TAKE(cpu),
-     "processor time after which a recipe is ended (default 5)"},
+    {"--cpu",          "SECONDS",      ALL,      false, TAKE(cpu),
+     "processor time after which a rehearsed recipe is ended (default 5)"},
     {"--out",          "DIR",          OUTS,     false, TEXT(out),
      "write chart and copy of the record there too; mimic, bench learn: the bench file"},
     {"--quiet",        NULL,           RUN,      false, FLAG(quiet),

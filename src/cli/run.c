@@ -19,6 +19,7 @@
 #include "cli_private.h"
 #include "paths.h"
 #include "tinlatch/benchfile.h"
+#include "tinlatch/bytes.h"
 #include "tinlatch/file.h"
 #include "tinlatch/front.h"
 #include "tinlatch/latch.h"
@@ -39,8 +40,8 @@ struct bench_run {
     int front_pair[2];  /* 0: ours, 1: the guard's */
     pid_t recipe, guard;
     int recipe_status, guard_status;
-    enum outcome
-        unfit; /* what the recipe's first seconds came to, if that is no start; RUN_DONE: it is */
+    enum outcome unfit;       /* what its rehearsal came to, if that is no start; RUN_DONE: it is */
+    char warning[BENCH_TEXT]; /* what the rehearsal came to, if it is to be known; "" = nothing */
     struct run run;
 };
 
@@ -363,6 +364,7 @@ static enum outcome be_front(struct cli *cli, struct bench_run *r)
         .recipe = r->sources.file[0].name,
         .bench = r->bench.name,
         .record = r->record_path,
+        .warning = r->warning,
         .run = &r->run,
     };
     snprintf(r->run.serial, sizeof r->run.serial, "%s", cli->options.setup.serial);
@@ -402,25 +404,37 @@ static void release(struct bench_run *r)
     free(r);
 }
 
-/* The first seconds of a rehearsal on this bench: the header is merged with its limits and every name in the steps is
- * looked at, so that a slip is shown at its line before a port is opened. The guard merges again for itself. */
-static int try_first(struct bench_run *r, struct options *options, struct tl_error *error)
+/* The rehearsal did not come to the end of the recipe, which proves nothing against it. */
+static void warn_of(struct bench_run *r)
+{
+    const struct run *run = &r->run;
+    const char *why = run->tripped ? run->trip_words.what : run->error.text;
+    char place[sizeof run->error.file + 16] = "", text[1024];
+    if (!run->tripped && run->error.line > 0)
+        snprintf(place, sizeof place, "%s:%d: ", run->error.file, run->error.line);
+    snprintf(text, sizeof text, "the rehearsal on this bench ended as %s, not as done: %s%s",
+             outcome_name(run->outcome), place, why);
+    bytes_copy_text(r->warning, sizeof r->warning, text);
+}
+
+/* The whole recipe on this bench, rehearsed: a slip that lies at its end is shown at its line before a port is opened
+ * and anything is hot. The guard merges the limits again for itself. */
+static int rehearse_first(struct bench_run *r, struct options *options, struct tl_error *error)
 {
     struct rehearse_setup *setup = &options->setup;
     setup->sources = setup->recipe.sources = &r->sources;
+    setup->recipe.seed = setup->seed;
     setup->bench = &r->bench;
     setup->bench_file = r->bench_path;
-    setup->until_s = 5; /* in which every instrument answers and the steps begin */
     int failed = rehearse(setup, -1, &r->run, error);
     enum outcome outcome = r->run.outcome;
-    if (outcome == RUN_STOPPED &&
-        r->run.error.code) /* over before its time was up, and cooling since */
-        outcome = RUN_FAILED;
-    if (!failed && (outcome == RUN_INVALID || outcome == RUN_REFUSED || outcome == RUN_FAILED)) {
+    if (!failed && (outcome == RUN_INVALID || outcome == RUN_REFUSED || r->run.slip)) {
         *error = r->run.error;
-        r->unfit = outcome;
+        r->unfit = r->run.slip ? RUN_FAILED : outcome;
         failed = TL_FILE;
     }
+    if (!failed && outcome != RUN_DONE)
+        warn_of(r);
     r->run = (struct run){0};
     return failed;
 }
@@ -432,7 +446,7 @@ static int set_up(struct cli *cli, struct bench_run *r, struct tl_error *error)
     bool no_bench = code == TL_MISSING && error->file[0] == '\0';
     if (code)
         return no_bench ? TL_MISSING : TL_FILE;
-    code = try_first(r, &cli->options, error);
+    code = rehearse_first(r, &cli->options, error);
     if (code)
         return code;
     code = check_latch(r, error);

@@ -309,6 +309,7 @@ int call_otherwise(struct recipe *recipe, struct call *call, enum tl_err code, c
         lua_call(lua, 0, LUA_MULTRET);
         return lua_gettop(lua) - before;
     }
+    recipe->tally->unmet = true;
     char text[sizeof recipe->error.text];
     struct tl_error error;
     va_list list;

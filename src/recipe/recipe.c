@@ -207,11 +207,26 @@ static void explain_group(const struct recipe *recipe, struct tl_error *error)
                           primitives[i].name);
 }
 
+/* Did the script call error or assert? Those of a shipped module are about how it was called. */
+static bool is_raised(const struct recipe *recipe)
+{
+    lua_Debug at;
+    if (!lua_getstack(recipe->lua, 1, &at) || !lua_getinfo(recipe->lua, "n", &at) || !at.name ||
+        (strcmp(at.name, "error") != 0 && strcmp(at.name, "assert") != 0))
+        return false;
+    if (!lua_getstack(recipe->lua, 2, &at) || !lua_getinfo(recipe->lua, "S", &at))
+        return false;
+    const struct source_file *file = file_of_chunk(recipe, at.source);
+    return file && file->from != SOURCE_SHIPPED;
+}
+
 /* The message handler: while the stack still stands, note where the error was raised. */
 static int note_error(lua_State *lua)
 {
     struct recipe *recipe = recipe_of(lua);
     struct tl_error *error = &recipe->error;
+    if (recipe->running)
+        recipe->tally->raised = is_raised(recipe);
     if (lua_type(lua, 1) != LUA_TSTRING) {
         /* turning it into text could run the script's own code */
         tl_error_set(error, TL_STEP, "an error value that is a %s was raised",

@@ -346,6 +346,17 @@ static void warn_unused(struct rehearsal *r)
                         setup->answers_file, setup->answer[used].line, left);
 }
 
+/* Would a run go wrong in the same way? Not for sure where the world or a person had a say: a wait in vain, a value that
+ * the simulated person made up, what the script itself decides after an answer or a measurement. */
+static bool is_slip(const struct rehearsal *r, int code, const struct recipe_tally *tally)
+{
+    bool heard = r->operator.told || !isnan(r->extremes.supply_v) || !isnan(r->extremes.inject_v);
+
+    if (code == 0 || code == TL_ENDED || tally->unmet || r->endless || r->operator.guessed)
+        return false;
+    return !tally->raised || !heard;
+}
+
 static void play(struct rehearsal *r, struct rehearse_result *result)
 {
     const struct recipe_header *header = recipe_header(r->recipe);
@@ -366,6 +377,7 @@ static void play(struct rehearsal *r, struct rehearse_result *result)
 
     int code = recipe_run(r->recipe, &host, &tally, &error);
     result->left_lua = 1;
+    r->run->slip = is_slip(r, code, &tally);
     if (code < 0 && code != TL_ENDED && !r->torn)
         r->run->error = error;
     if (r->endless) {

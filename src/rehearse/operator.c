@@ -118,6 +118,8 @@ static void say(struct operator* operator, struct world * world)
         said->answer = operator->note == NOTE_ASK ? ANSWER_VALUE : ANSWER_YES;
         if (said->answer == ANSWER_VALUE)
             said->value = value_for(operator, world);
+        operator->told = operator->told || operator->note != NOTE_DO;
+        operator->guessed = operator->guessed ||(operator->note == NOTE_ASK && said->value == 0);
         return;
     }
 }

@@ -196,6 +196,7 @@ static void distrust(struct run *run)
     }
     distrust_flag(&run->tripped);
     distrust_flag(&run->rehearsed);
+    distrust_flag(&run->slip);
     distrust_flag(&run->driven);
     distrust_flag(&run->limits.uses_plate);
     distrust_flag(&run->limits.uses_supply);
@@ -211,6 +212,7 @@ static void explain_death(const struct rehearse_setup *setup, int status, enum e
     int number = WIFSIGNALED(status) ? WTERMSIG(status) : 0;
 
     run->outcome = RUN_FAILED;
+    run->slip = ending == OVER_BUDGET || number == SIGSYS;
     if (ending == OVER_BUDGET)
         tl_error_set(error, TL_KILLED,
                      "the recipe ran for more than %g s of processor time and was killed", cpu_s);

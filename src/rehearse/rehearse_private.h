@@ -33,7 +33,8 @@ struct operator
     char name[BENCH_NAME];
     int64_t due_ms;
     struct rehearse_answer reply;
-    struct wire_hand said;               /* what the guard hears at every snapshot */
+    bool told, guessed;    /* answered a question; with a value that nothing suggested */
+    struct wire_hand said; /* what the guard hears at every snapshot */
     const struct rehearse_answer *wrong; /* does not fit its question ... */
     char wanted[48];                     /* ... which asks for this */
 };

@@ -50,7 +50,7 @@ play() {
             case $say in
             -) ;;
             KILL-*) kill "-${say#KILL-}" "$pid" ;;
-            *) printf '%b\n' "$say" >&3 ;;
+            *) (trap '' PIPE && printf '%b\n' "$say" >&3) 2>/dev/null ;; # it may be gone by now
             esac
         fi
         sleep 0.05
@@ -131,10 +131,51 @@ err_has "broken.lua:3:"
 echo 'return recipe { api = 1, titel = "t" }' >header.lua
 RECIPE=header.lua play 2
 err_has "titel"
-steps memory <<<'local t = {} while true do t[#t + 1] = ("x"):rep(1000000) .. #t end'
-RECIPE=memory.lua play 1 yes
+steps memory <<'LUA'
+if ask { "How many?", timeout = "1 min" } ~= "" then
+  local t = {} while true do t[#t + 1] = ("x"):rep(1000000) .. #t end
+end
+LUA
+RECIPE=memory.lua play 1 yes 7 # a rehearsal types nothing
 err_has "64 MiB"
 none_left
+
+# Rehearsed whole before anything is asked: a slip at the end of the recipe is told at its line, and no guard is started.
+late() {
+    steps late <<LUA
+local lines = {}
+board.place { "Board in?", timeout = "2 min" }
+plate.ramp { to = "60 C", timeout = "4 min" }
+$1
+LUA
+    RECIPE=late.lua play "${@:2}"
+}
+nothing_asked() {
+    checks=$((checks + 1))
+    if [ -e log ] || grep -q 'limits' "$out"; then wrong "a guard was started for a slip"; fi
+}
+slips() { # text of the step, what is told of it
+    late "$1" 1
+    err_has "late.lua:6: "
+    err_has "$2"
+    nothing_asked
+}
+slips 'wait_for_melt { joint = "fraem", timeout = "4 min" }' 'no joint "fraem"'
+slips 'local n = lines.first.length' 'index a nil value'
+slips 'require("profile").run { { stge = "x", to = "70 C", timeout = "1 min" } }' 'stge'
+slips 'plate.ramp { to = "170", timeout = "4 min" }' 'unit'
+slips 'error "always"' 'always'
+
+# What proves nothing is told in one line, and the run goes on to its questions.
+doubts() { # text of the step, of the line
+    late "$1" 6 stop
+    expect "no such warning: $2" grep -qE "^# .* warn +the rehearsal on this bench ended as $2" "$out"
+    out_has "Is the plate empty"
+}
+doubts 'if confirm { "Well?", timeout = "1 min" } then error "not well" end' 'failed, not as done: .*late.lua:6: not well'
+doubts 'plate.ramp { to = ask { "To?", timeout = "1 min" }, timeout = "4 min" }' 'failed, .*is empty'
+doubts 'wait_for_melt { joint = "frame", timeout = "5 s" }' 'failed, .*late.lua:6: wait_for_melt: after 5 s'
+doubts 'while true do wait "10 s" end' 'tripped, .*heat-time-over'
 
 # No bench, no run; nor without a record.
 run 4 tinlatch run short.lua

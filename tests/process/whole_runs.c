@@ -74,6 +74,7 @@ static void test_a_recipe_that_fails_with_the_heat_on_leaves_it_off(void **state
     json_t *report = ended(1, 150);
 
     assert_true(value_in(report, "plate.peak_c") < 62);
+    assert_has(w.said, "warn   the rehearsal on this bench ended as failed");
     assert_has(w.said, "fault  the recipe failed: on purpose");
     assert_null(strstr(w.said, "#        on purpose"));
     json_decref(report);

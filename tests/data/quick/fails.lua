@@ -1,5 +1,5 @@
 -- SPDX-License-Identifier: MIT
--- Fails with the heat on: everything has to be off all the same.
+-- Fails with the heat on, by an answer, so that its rehearsal is no proof: everything has to be off all the same.
 return recipe {
   api     = 1,
   title   = "Quick failure",
@@ -9,6 +9,8 @@ return recipe {
   steps = function()
     stage "Warm"
     plate.ramp { to = "55 C", rate = "2 C/s", timeout = "1 min" }
-    error "on purpose"
+    if confirm { "Is it to fail?", timeout = "1 min" } then
+      error "on purpose"
+    end
   end,
 }
