@@ -114,7 +114,8 @@ struct wanted {
     uint32_t beeps;    /* a counter: one more than before = sound once */
 };
 
-/* What remains of it. Everything false or zero is off. */
+/* What remains of it: at most what was wanted, 0 of a negative wish. Everything false or zero is off, but for a ramp
+ * of 0 with heat: that is the limit. */
 struct granted {
     bool heat;
     bool supply_on;

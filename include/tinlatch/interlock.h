@@ -91,7 +91,7 @@ void interlock_begin(struct interlock *il, uint32_t stop_count);
 
 /* Advance every rule to t_ms, then write into *out what remains of *want: every field is at most
  * what was wanted and at most its limit, and off where a latched, fired or tripped rule forces it off.
- * t_ms must not go backwards. */
+ * A ramp of 0 stays 0 and stands for the limit; a negative wish leaves 0. t_ms must not go backwards. */
 void interlock_step(struct interlock *il, const struct limits *limits, const struct readings *in,
                     const struct wanted *want, int64_t t_ms, struct granted *out);
 
