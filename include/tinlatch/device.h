@@ -245,6 +245,9 @@ struct device {
 const char *device_kind_name(enum device_kind kind); /* "line", "scpi-supply" */
 enum device_kind device_kind_find(const char *name);  /* DEVICE_NONE if unknown */
 
+/* Does it send and hear bytes, or only use a port's control lines, or no port at all? */
+bool device_talks(const struct device_config *config);
+
 void device_init(struct device *device, const struct device_config *config);
 void device_begin(struct device *device, const struct drive *drive, int64_t t_ms);
 /* Moves the bytes to send into *frame (length 0: nothing). */

@@ -20,18 +20,12 @@ static int check_baud(struct parse *p, int section, enum key_id key)
         entry->number);
 }
 
-/* Does it send and receive bytes, or only use a port's control lines? */
-static bool uses_bytes(enum device_kind kind)
-{
-    return kind != DEVICE_CONTACTOR && kind != DEVICE_INPUTS;
-}
-
 /* Why two instruments cannot hang on one port; NULL when they can. */
 static const char *why_not_shared(const struct device_config *a, const struct device_config *b)
 {
     if (a->kind == DEVICE_CONTACTOR && b->kind == DEVICE_CONTACTOR)
         return "one port carries one contactor: the other line stays set";
-    if (!uses_bytes(a->kind) || !uses_bytes(b->kind))
+    if (!device_talks(a) || !device_talks(b))
         return NULL;
     if (a->kind != DEVICE_CONTROLLER || b->kind != DEVICE_CONTROLLER)
         return "only Modbus units, and contacts and contactors on its control lines, share a port";

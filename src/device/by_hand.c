@@ -11,5 +11,8 @@ static void by_hand_begin(struct device *device, int64_t t_ms)
     device->settled = true;
 }
 
-const struct device_ops by_hand_ops = {
-    .name = "by-hand", .begin = by_hand_begin, .line = hear_nothing, .last_words = say_nothing};
+const struct device_ops by_hand_ops = {.name = "by-hand",
+                                       .begin = by_hand_begin,
+                                       .line = hear_nothing,
+                                       .last_words = say_nothing,
+                                       .mute = true};

@@ -74,4 +74,5 @@ const struct device_ops contactor_ops = {.name = "contactor",
                                          .begin = contactor_begin,
                                          .line = hear_nothing,
                                          .last_words = say_nothing,
-                                         .drop = contactor_drop};
+                                         .drop = contactor_drop,
+                                         .mute = true};

@@ -56,6 +56,11 @@ enum device_kind device_kind_find(const char *name)
     return DEVICE_NONE;
 }
 
+bool device_talks(const struct device_config *config)
+{
+    return !ops_of(config)->mute;
+}
+
 void device_init(struct device *device, const struct device_config *config)
 {
     *device = (struct device){.config = *config, .begun_ms = -1, .answered_ms = -1, .uptime_s = -1};

@@ -85,5 +85,8 @@ void device_judge_lines(struct device *device, int64_t t_ms)
     device->stop_contact = (struct debounce){.down = true};
 }
 
-const struct device_ops inputs_ops = {
-    .name = "inputs", .begin = inputs_begin, .line = hear_nothing, .last_words = say_nothing};
+const struct device_ops inputs_ops = {.name = "inputs",
+                                      .begin = inputs_begin,
+                                      .line = hear_nothing,
+                                      .last_words = say_nothing,
+                                      .mute = true};

@@ -38,12 +38,6 @@ static struct device *device_of(struct prover *p, int i)
     return &p->guard->device[i];
 }
 
-static bool speaks(const struct device_config *config)
-{
-    return config->kind != DEVICE_CONTACTOR && config->kind != DEVICE_INPUTS &&
-           config->kind != DEVICE_BY_HAND;
-}
-
 static bool is_found(struct prover *p, int i)
 {
     const struct device *device = device_of(p, i);
@@ -61,7 +55,7 @@ static bool all_found(struct prover *p, int unused)
 {
     (void)unused;
     for (int i = 0; i < p->bench->device_count; i++)
-        if (p->guard->in_use[i] && speaks(config_of(p, i)) && !is_found(p, i))
+        if (p->guard->in_use[i] && device_talks(config_of(p, i)) && !is_found(p, i))
             return false;
     return true;
 }
@@ -144,7 +138,7 @@ void prove_identities(struct prover *p)
 {
     prove_until(p, all_found, 0, FIND_MS);
     for (int i = 0; i < p->bench->device_count && !p->over; i++) {
-        if (!p->guard->in_use[i] || !speaks(config_of(p, i)))
+        if (!p->guard->in_use[i] || !device_talks(config_of(p, i)))
             continue;
         if (is_found(p, i))
             tell_identity(p, i);
@@ -585,7 +579,7 @@ static void prove_device(struct prover *p, int i)
 void prove_instruments(struct prover *p)
 {
     for (int i = 0; i < p->bench->device_count && !p->over; i++)
-        if (p->guard->in_use[i] && (!speaks(config_of(p, i)) || is_found(p, i))) {
+        if (p->guard->in_use[i] && (!device_talks(config_of(p, i)) || is_found(p, i))) {
             prove_device(p, i);
             quiet_drive(p);
         }
@@ -610,7 +604,8 @@ static bool answers_each_period(const struct device_config *config)
 static bool is_timed(struct prover *p, int i)
 {
     const struct device_config *config = config_of(p, i);
-    bool asked = speaks(config) && config->kind != DEVICE_SCPI_METER; /* that one only when asked */
+    /* a meter is only asked when somebody wants its value */
+    bool asked = device_talks(config) && config->kind != DEVICE_SCPI_METER;
     return p->guard->in_use[i] && asked && is_found(p, i);
 }
 

@@ -121,21 +121,15 @@ void guard_begin(struct guard *guard, int64_t t_ms)
             device_begin(&guard->device[i], &guard->drive, t_ms);
 }
 
-/* What hangs on a port's control lines alone takes no turn among those that speak on it. */
-static bool speaks(const struct guard *guard, int i)
-{
-    enum device_kind kind = guard->config.bench->device[i].kind;
-
-    return kind != DEVICE_CONTACTOR && kind != DEVICE_INPUTS;
-}
-
-/* How many instruments in use share the port, and the how-manyth of them i is. */
+/* How many instruments in use share the port, and the how-manyth of them i is. What hangs on its control lines
+ * alone takes no turn among those that talk on it. */
 static int sharers(const struct guard *guard, int32_t port, int i, int *place)
 {
     int n = 0;
 
     for (int k = 0; k < guard->config.bench->device_count; k++)
-        if (guard->in_use[k] && speaks(guard, k) && port_index(guard, k) == port) {
+        if (guard->in_use[k] && device_talks(&guard->config.bench->device[k]) &&
+            port_index(guard, k) == port) {
             if (k == i)
                 *place = n;
             n++;
@@ -190,7 +184,7 @@ static void pump_device(struct guard *guard, int i, int64_t t_ms)
         return;
     if (guard->config.bench->device[i].kind == DEVICE_INPUTS)
         read_lines(guard, i, t_ms);
-    else if (!speaks(guard, i))
+    else if (!device_talks(&guard->config.bench->device[i]))
         drive_lines(guard, i);
     else if (has_the_port(guard, i, t_ms))
         exchange_bytes(guard, i, t_ms);

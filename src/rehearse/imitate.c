@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: MIT */
 /* From a bench file to a world that imitates what stands there. */
+#include <assert.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -88,6 +89,7 @@ static void imitate_device(const struct benchfile *bench, int index,
 {
     const struct device_config *from = &bench->device[index];
     to->kind = kinds[from->kind];
+    assert(to->kind != WORLD_NONE); /* no row above: a port that never answers */
     to->shares = shared_with(bench, index);
     /* A bench that takes any maker is still answered by one: an instrument has a name. */
     snprintf(to->identity, sizeof to->identity, "%s",

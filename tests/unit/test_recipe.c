@@ -1679,6 +1679,10 @@ static void test_the_reference_page_is_what_the_table_says(void **state)
 
     assert_int_equal(read, length);
     assert_memory_equal(page, text, length);
+    size_t headings = 0;
+    for (const char *at = page; (at = strstr(at, "\n### ")); at++)
+        headings++;
+    assert_int_equal(headings, sizeof primitive_names / sizeof primitive_names[0]);
     for (size_t i = 0; i < sizeof primitive_names / sizeof primitive_names[0]; i++) {
         char heading[64];
         snprintf(heading, sizeof heading, "### %s\n", primitive_names[i]);
