@@ -252,6 +252,8 @@ void device_init(struct device *device, const struct device_config *config);
 void device_begin(struct device *device, const struct drive *drive, int64_t t_ms);
 /* Moves the bytes to send into *frame (length 0: nothing). */
 void device_outbox(struct device *device, struct frame *frame);
+/* For the rest of this period nothing is driven, and what was still to be said is not said: last words come next. */
+void device_let_go(struct device *device);
 void device_feed(struct device *device, const void *bytes, size_t length, int64_t t_ms);
 bool device_settled(const struct device *device);
 /* A request is in flight: whoever shares its port must wait. */

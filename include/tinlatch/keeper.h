@@ -48,7 +48,7 @@ struct keeper_config {
 };
 
 enum keeper_end {
-    KEEPER_OVER,    /* the guard ended the run in order */
+    KEEPER_OVER,    /* the guard ended the run in order: last words were sent once */
     KEEPER_DEAD,    /* the guard died: last words were sent */
     KEEPER_LATE,    /* the guard was late or wrong: killed, last words were sent */
     KEEPER_TOLD,    /* SIGTERM came: the guard was killed, last words were sent */

@@ -87,6 +87,13 @@ void device_outbox(struct device *device, struct frame *frame)
     device->outbox.sets_lines = false;
 }
 
+void device_let_go(struct device *device)
+{
+    device->drive = (struct drive){.beeps = device->drive.beeps};
+    device->outbox.length = 0;
+    device->outbox.sets_lines = false;
+}
+
 static void inbox_take_line(struct device *device, int64_t t_ms)
 {
     size_t length = device->inbox_length;

@@ -112,7 +112,6 @@ void guard_refuse(struct guard *guard, enum tl_err code, int64_t t_ms, const cha
 {
     tl_error_set(&guard->refusal, code, "%s", text);
     guard_say(guard, NOTE_FAULT, t_ms, text);
-    guard_last_words(guard);
     guard_enter(guard, EVENT_END, t_ms);
     if (guard->limits.uses_plate &&
         !touch_safe(guard)) /* hot from a seat test, or from a run before */

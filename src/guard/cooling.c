@@ -162,11 +162,18 @@ static bool nothing_is_left_to_do(const struct guard *guard, int64_t t_ms)
            (!was_on || (guard->watch.front_gone && t_ms - guard->ended_ms >= LINGER_MS));
 }
 
-static bool is_off_and_safe(struct guard *guard, int64_t t_ms)
+/* Of a period that began after it was told off: an older reading may be older than the ON before it. */
+static bool supply_is_seen_since(const struct guard *guard)
 {
     const struct supply_reading *supply = &guard->in.supply;
 
-    if (guard->limits.uses_supply && (supply->quality != QUALITY_GOOD || supply->on))
+    return supply->quality == QUALITY_GOOD && guard->begun_ms > guard->ended_ms &&
+           guard->in.t_ms - supply->age_ms >= guard->begun_ms;
+}
+
+static bool is_off_and_safe(struct guard *guard, int64_t t_ms)
+{
+    if (guard->limits.uses_supply && (!supply_is_seen_since(guard) || guard->in.supply.on))
         return false;
     if (!guard->limits.uses_plate)
         return true;

@@ -5,7 +5,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* The one place that assigns the mode. */
+/* The one place that assigns the mode. Whatever ends the run, last words are said here: that something is off is not
+ * taken from a reading which may be older than the command that switched it on. */
 void guard_enter(struct guard *guard, enum guard_event event, int64_t t_ms)
 {
     enum guard_mode next = guard_mode_next(guard->mode, event);
@@ -20,6 +21,7 @@ void guard_enter(struct guard *guard, enum guard_event event, int64_t t_ms)
         guard->want = (struct wanted){.beeps = guard->want.beeps};
         guard->out = (struct granted){.beeps = guard->out.beeps};
         guard->drive = (struct drive){.beeps = guard->drive.beeps};
+        guard_last_words(guard);
         guard->off_again_ms = t_ms + OFF_AGAIN_MS;
         cooling_begin(guard, t_ms);
     }
@@ -111,7 +113,6 @@ static void guard_tripped(struct guard *guard, int64_t t_ms)
                       guard->interlock.heat_ms, &trip->words);
     if (guard->config.journal)
         journal_rule(guard->config.journal, t_ms, trip->rule, &trip->words);
-    guard_last_words(guard);
     guard_enter(guard, EVENT_TRIP, t_ms);
     cooling_hands(guard, t_ms, trip->hands, sizeof trip->hands);
     guard_say(guard, NOTE_HANDS, t_ms, trip->hands);
@@ -541,7 +542,6 @@ static int broken_peer(struct guard *guard, int64_t t_ms, struct tl_error *error
 {
     if (guard->config.journal)
         journal_event(guard->config.journal, t_ms, "peer", "a message broke the rules");
-    guard_last_words(guard);
     guard_enter(guard, EVENT_TRIP, t_ms);
     return tl_error_set(error, TL_BAD, "a message to the guard broke the rules");
 }

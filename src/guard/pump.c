@@ -232,13 +232,15 @@ void guard_off_again(struct guard *guard, int64_t t_ms)
     }
 }
 
-/* The same bytes that the keeper sends when everybody else is dead. */
+/* The same bytes that the keeper sends when everybody else is dead. What this period would still have said comes
+ * after them no more: it may be an ON whose set-points have just read back. */
 void guard_last_words(struct guard *guard)
 {
     for (int i = 0; i < guard->config.bench->device_count; i++) {
         struct frame frame = {0};
         if (!guard->in_use[i])
             continue;
+        device_let_go(&guard->device[i]);
         device_last_words(&guard->config.bench->device[i], &frame);
         send_frame(guard, i, &frame, true);
     }

@@ -31,7 +31,7 @@ static void sleep_tick(void)
 
 /* How far one instrument's last words are. */
 struct saying {
-    int round;        /* the frame being sent, or the next; KEEPER_TIMES = done */
+    int round;        /* the frame being sent, or the next */
     bool begun;       /* it is being sent */
     size_t sent;      /* bytes of it */
     bool failed;      /* it lost its control line or some bytes */
@@ -87,13 +87,13 @@ static void say(struct port *port, const struct frame *frame, struct saying *say
 }
 
 /* A port that takes nothing keeps no other waiting. */
-static bool say_what_is_due(const struct keeper_config *config, struct saying *sayings,
+static bool say_what_is_due(const struct keeper_config *config, struct saying *sayings, int times,
                             int64_t for_ms)
 {
     bool all_said = true;
     for (int i = 0; i < config->words_count; i++) {
         struct saying *saying = &sayings[i];
-        if (!has_port(config, i) || saying->round == KEEPER_TIMES)
+        if (!has_port(config, i) || saying->round == times)
             continue;
         all_said = false;
         bool due =
@@ -104,20 +104,26 @@ static bool say_what_is_due(const struct keeper_config *config, struct saying *s
     return all_said;
 }
 
-int keeper_last_words(const struct keeper_config *config)
+static int say_times(const struct keeper_config *config, int times)
 {
     struct saying sayings[BENCH_DEVICES] = {0};
     int64_t begun_ms = now_ms();
     assert(config->words_count <= BENCH_DEVICES && config->port_count <= BENCH_PORTS);
     int round_ms = KEEPER_APART_MS + config->words_count * KEEPER_SHARED_MS;
-    int most_ms = KEEPER_TIMES * round_ms + LAST_TRY_MS;
-    while (!say_what_is_due(config, sayings, now_ms() - begun_ms) && now_ms() - begun_ms < most_ms)
+    int most_ms = times * round_ms + LAST_TRY_MS;
+    while (!say_what_is_due(config, sayings, times, now_ms() - begun_ms) &&
+           now_ms() - begun_ms < most_ms)
         sleep_tick();
 
     int unsent = 0;
     for (int i = 0; i < config->words_count; i++) /* by hand: there is nothing to send */
         unsent += config->words[i].port >= 0 && !sayings[i].whole;
     return unsent;
+}
+
+int keeper_last_words(const struct keeper_config *config)
+{
+    return say_times(config, KEEPER_TIMES);
 }
 
 /* ---- the guard's end ----------------------------------------------------------------------------------- */
@@ -155,13 +161,16 @@ static enum keeper_end end_with_last_words(const struct keeper_config *config, e
     return end;
 }
 
-/* The guard said that everything is off and that it leaves. */
+/* The guard said that everything is off and that it leaves. Nothing hangs on its word alone. */
 static enum keeper_end see_it_leave(const struct keeper_config *config, int *unsent)
 {
     bool in_order = false;
     if (!wait_for_end(config->guard, KEEPER_LATE_MS, &in_order))
         return end_with_last_words(config, KEEPER_LATE, unsent);
-    return in_order ? KEEPER_OVER : end_with_last_words(config, KEEPER_DEAD, unsent);
+    if (!in_order)
+        return end_with_last_words(config, KEEPER_DEAD, unsent);
+    *unsent = say_times(config, 1);
+    return KEEPER_OVER;
 }
 
 /* ---- the watch ----------------------------------------------------------------------------------------- */

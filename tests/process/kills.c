@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: MIT */
-/* Whatever dies, hangs or is cut off, the heater ends off, and in time; so does a stop. Many whole runs go on
+/* Whatever dies, hangs or is cut off, the heater ends off, and in time, and the supply; so does a stop. Many whole runs go on
  * side by side, each on an emulated bench of its own in a process of its own: this program again, with a job
  * to do. When heat was last on is what the emulated plate says, by the same monotonic clock as ours. */
 #include "whole_run.h"
@@ -459,6 +459,38 @@ static void test_kill(void **state)
     assert_int_equal(left_over(), 0);
 }
 
+/* ---- one job: a run that uses only the supply, ended about when the supply goes on --------------------------- */
+
+static void test_a_supply_is_off_whoever_ends_its_run(void **state)
+{
+    const char *recipe = source("tests/data/quick/supply.lua");
+    (void)state;
+    mimic_begin(&w, source("tests/data/quick.ini"), recipe);
+    w.answers_after_s = 0;
+    run_begin(&w, recipe);
+    run_until(&w, "stage  Feed", 60);
+    struct cast cast = find_cast();
+    listen_until(now_s() + between(0, 0.8));
+
+    switch (next_chance() % 4) {
+    case 0:
+        run_say(&w, "stop");
+        break;
+    case 1:
+        kill(cast.front, SIGKILL);
+        break;
+    default:
+        kill(cast.recipe, SIGKILL);
+        break;
+    }
+    wait_for_the_end(&cast, 60);
+
+    assert_false(flag_now(&w, "supply"));
+    assert_null(latch_there());
+    json_decref(mimic_end(&w));
+    assert_int_equal(left_over(), 0);
+}
+
 /* ---- one job: stops, one after the other on one bench ----------------------------------------------------- */
 
 /* As the quick bench, with a plate that hardly warms: the seat test's pulse lasts, and can be begun again. */
@@ -607,6 +639,7 @@ static const struct {
     int jobs, instants;
 } others[] = {
     {"stops", test_stops, STOP_BENCHES, STOP_BENCHES *STOPS_EACH},
+    {"supply", test_a_supply_is_off_whoever_ends_its_run, 24, 0},
     {"slow-disk", test_a_slow_disk_delays_no_scan, 8, 8},
     {"no-latch", test_without_a_latch_of_its_own_nothing_is_heated, 2, 0},
 };

@@ -845,6 +845,182 @@ static void test_a_wait_of_minutes_is_told_in_minutes(void **state)
     desk_free(desk);
 }
 
+/* ---- a supply ---- */
+
+/* Behind the same port as a line instrument. */
+struct fake_supply {
+    struct fake_line line;
+    bool on;
+    int mv, ma, on_ma;
+    int deaf;    /* so many OFFs are not heard */
+    int answers; /* so many more are given, then it keeps them for itself; -1 = it never does */
+};
+
+static void supply_hear(struct fake_line *line, const char *said)
+{
+    struct fake_supply *fake = (struct fake_supply *)line;
+    double value;
+    char answer[64] = "";
+
+    if (strcmp(said, "OUTP OFF") == 0) {
+        fake->on = fake->on && fake->deaf > 0;
+        fake->deaf--;
+        line->offs++;
+    } else if (strcmp(said, "OUTP ON") == 0)
+        fake->on = true;
+    else if (sscanf(said, "VOLT %lf", &value) == 1)
+        fake->mv = (int)(1000 * value + 0.5);
+    else if (sscanf(said, "CURR %lf", &value) == 1)
+        fake->ma = (int)(1000 * value + 0.5);
+    else if (strcmp(said, "*IDN?") == 0)
+        strcpy(answer, "fake,supply,1,1");
+    else if (strcmp(said, "SYST:ERR?") == 0)
+        strcpy(answer, "0,\"none\"");
+    else if (strcmp(said, "OUTP?") == 0)
+        strcpy(answer, fake->on ? "1" : "0");
+    else if (strcmp(said, "VOLT?") == 0)
+        snprintf(answer, sizeof answer, "%.3f", fake->mv / 1e3);
+    else if (strcmp(said, "CURR?") == 0)
+        snprintf(answer, sizeof answer, "%.3f", fake->ma / 1e3);
+    else if (strcmp(said, "MEAS:VOLT?") == 0)
+        snprintf(answer, sizeof answer, "%.3f", fake->on ? fake->mv / 1e3 : 0);
+    else if (strcmp(said, "MEAS:CURR?") == 0)
+        snprintf(answer, sizeof answer, "%.3f", fake->on ? fake->on_ma / 1e3 : 0);
+    if (!answer[0] || fake->answers == 0 || line->silent)
+        return;
+    fake->answers -= fake->answers > 0;
+    line->out_length += (size_t)snprintf(line->out + line->out_length,
+                                         sizeof line->out - line->out_length, "%s\n", answer);
+}
+
+struct supply_desk {
+    struct desk desk;
+    struct fake_supply supply;
+    struct heard heard;
+};
+
+/* A recipe that uses only the supply, and has not asked for power yet. */
+static struct supply_desk *supply_desk(void)
+{
+    struct supply_desk *desk = calloc(1, sizeof *desk);
+    struct wire_hello hello = {.recipe.uses_supply = true};
+    struct rail_limits rail = {.name = "battery", .mv = 4200, .ma = 1000};
+
+    assert_non_null(desk);
+    desk->desk.bench = fake_line_bench();
+    desk->desk.bench.plate_device = -1;
+    desk->desk.bench.supply_device = 0;
+    desk->desk.bench.device[0] = (struct device_config){.kind = DEVICE_SCPI_SUPPLY};
+    fake_line_init(&desk->supply.line);
+    desk->supply.line.hear = supply_hear;
+    desk->supply.on_ma = 50;
+    desk->supply.answers = -1;
+    struct guard_config config = {.bench = &desk->desk.bench,
+                                  .port = {&desk->supply.line.port},
+                                  .armed = true,
+                                  .say = hear,
+                                  .context = &desk->heard};
+    assert_int_equal(guard_new(&desk->desk.guard, &config, NULL), 0);
+    hello.board.rail_count = hello.recipe.rail_count = 1;
+    hello.board.rail[0] = hello.recipe.rail[0] = rail;
+    wire_stamp(&hello.head, WIRE_HELLO, 1);
+    assert_int_equal(guard_receive(desk->desk.guard, &hello, sizeof hello, 0, NULL), 0);
+    desk->desk.turn.rail = -1;
+    for (int i = 0; i < 20 && guard_mode(desk->desk.guard) != GUARD_RUNNING; i++)
+        period(&desk->desk);
+    turns(&desk->desk, 5);
+    assert_int_equal(guard_mode(desk->desk.guard), GUARD_RUNNING);
+    return desk;
+}
+
+static void supply_desk_free(struct supply_desk *desk)
+{
+    guard_free(desk->desk.guard);
+    free(desk);
+}
+
+static void want_power(struct supply_desk *desk)
+{
+    desk->desk.turn.supply_on = 1;
+    desk->desk.turn.rail = 0;
+    desk->desk.turn.mv = 4000;
+    desk->desk.turn.ma = 300;
+}
+
+/* The recipe dies when the supply has given so many more answers to its wish for power. */
+static void die_after(struct supply_desk *desk, int answers)
+{
+    want_power(desk);
+    turns(&desk->desk, 1);
+    desk->supply.answers = answers;
+    guard_begin(desk->desk.guard, desk->desk.t_ms);
+    guard_pump(desk->desk.guard, desk->desk.t_ms + 5);
+    end_run(&desk->desk);
+    guard_pump(desk->desk.guard, desk->desk.t_ms + 6);
+    guard_scan(desk->desk.guard, desk->desk.t_ms + 6);
+    desk->desk.t_ms += 100;
+}
+
+static void test_a_supply_whose_recipe_dies_is_off_and_read_off_before_it_is_over(void **state)
+{
+    (void)state;
+    for (int answers = 0; answers < 7; answers++) {
+        struct supply_desk *desk = supply_desk();
+
+        die_after(desk, answers);
+
+        assert_false(desk->supply.on);
+        assert_int_equal(guard_mode(desk->desk.guard), GUARD_COOLING);
+        desk->supply.answers = -1;
+        for (int i = 0; i < 30 && guard_mode(desk->desk.guard) == GUARD_COOLING; i++) {
+            period(&desk->desk);
+            assert_false(desk->supply.on);
+        }
+        assert_int_equal(guard_mode(desk->desk.guard), GUARD_ENDED);
+        supply_desk_free(desk);
+    }
+}
+
+/* The answer to the last set-point comes late: on the heels of the end. */
+static void test_no_on_follows_the_last_words(void **state)
+{
+    (void)state;
+    struct supply_desk *desk = supply_desk();
+    want_power(desk);
+    turns(&desk->desk, 1);
+    desk->supply.answers = 1; /* VOLT? is answered, CURR? is not yet */
+    guard_begin(desk->desk.guard, desk->desk.t_ms);
+    guard_pump(desk->desk.guard, desk->desk.t_ms + 5);
+    assert_int_equal(desk->supply.ma, 300);
+
+    end_run(&desk->desk);
+    desk->supply.answers = -1;
+    strcpy(desk->supply.line.out, "0.300\n");
+    desk->supply.line.out_length = 6;
+    guard_pump(desk->desk.guard, desk->desk.t_ms + 6);
+
+    assert_false(desk->supply.on);
+    supply_desk_free(desk);
+}
+
+static void test_a_supply_that_misses_its_off_is_told_again_before_it_is_over(void **state)
+{
+    (void)state;
+    struct supply_desk *desk = supply_desk();
+    want_power(desk);
+    turns(&desk->desk, 20);
+    assert_true(desk->supply.on);
+    desk->supply.deaf = 3;
+
+    end_run(&desk->desk);
+    for (int i = 0; i < 50 && guard_mode(desk->desk.guard) == GUARD_COOLING; i++)
+        period(&desk->desk);
+
+    assert_int_equal(guard_mode(desk->desk.guard), GUARD_ENDED);
+    assert_false(desk->supply.on);
+    supply_desk_free(desk);
+}
+
 /* ---- hostile peers ---- */
 
 /* splitmix64 (Steele, Lea, Flood, OOPSLA 2014) */
@@ -1381,6 +1557,9 @@ int main(void)
         cmocka_unit_test(test_a_plate_that_only_a_hand_switches_is_not_called_off),
         cmocka_unit_test(test_a_plate_that_rises_to_its_limit_is_not_called_off),
         cmocka_unit_test(test_a_wait_of_minutes_is_told_in_minutes),
+        cmocka_unit_test(test_a_supply_whose_recipe_dies_is_off_and_read_off_before_it_is_over),
+        cmocka_unit_test(test_no_on_follows_the_last_words),
+        cmocka_unit_test(test_a_supply_that_misses_its_off_is_told_again_before_it_is_over),
         cmocka_unit_test(test_no_message_heats_past_a_limit_or_after_the_end),
         cmocka_unit_test(test_whoever_breaks_the_rules_is_answered_with_last_words),
         cmocka_unit_test(test_a_scan_allocates_nothing),
