@@ -106,8 +106,11 @@ void recipe_warn(struct recipe *recipe, const char *format, ...)
 static int guarded(struct recipe *recipe, void (*body)(struct recipe *recipe))
 {
     recipe->error = (struct tl_error){0};
-    if (setjmp(recipe->leave) == 0)
+    if (setjmp(recipe->leave) == 0) {
+        recipe->inside = 1;
         body(recipe);
+    }
+    recipe->inside = 0;
     return recipe->error.code;
 }
 
@@ -500,7 +503,8 @@ void recipe_interrupt(struct recipe *recipe)
 
 void recipe_abandon(struct recipe *recipe)
 {
-    if (recipe && line_below_c(recipe->lua) > 0)
+    /* A script that has been left still looks as if it stood in a call: there is nowhere to leave it for. */
+    if (recipe && recipe->inside && line_below_c(recipe->lua) > 0)
         recipe_fail(recipe, TL_KILLED, NULL,
                     "one library call ran for more than the recipe's CPU time; it was here");
 }

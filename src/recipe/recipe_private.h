@@ -115,7 +115,8 @@ struct recipe {
     int steps; /* registry reference */
 
     jmp_buf leave;
-    struct tl_error error; /* why it was left */
+    volatile sig_atomic_t inside; /* `leave` is a place that still is there */
+    struct tl_error error;        /* why it was left */
     volatile sig_atomic_t line, interrupted;
 
     /* while the steps run */
