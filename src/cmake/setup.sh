@@ -5,6 +5,7 @@
 program_packages="gcc libc6-dev cmake ninja-build pkg-config liblua5.4-dev libjansson-dev
                   libseccomp-dev libinih-dev libserialport-dev"
 test_packages="libcmocka-dev libmodbus-dev libsundials-dev lua5.4 jq libxml2-utils clang-format"
+fuzz_packages="clang libclang-rt-14-dev"
 
 say() { printf '%s\n' "$*"; }
 die() { printf '%s\n' "$*" >&2; exit 2; }
