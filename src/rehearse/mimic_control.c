@@ -137,7 +137,7 @@ static void do_clip(struct mimic *mimic, int words, char *const word[WORDS], FIL
 {
     double rail;
     (void)words;
-    if (!number(word[1], &rail)) {
+    if (!number(word[1], &rail) || rail < 0 || rail >= BENCH_RAILS) {
         refuse(reply, "clip: the number of a rail, from 0");
         return;
     }

@@ -138,9 +138,9 @@ static void test_nothing_is_left_of_a_killed_mimic(void **state)
 static void test_the_control_socket_answers_what_it_does_not_know(void **state)
 {
     begin(state);
-    static const char *const wrong[] = {"dance",    "fault earthquake", "fault",     "place",
-                                        "rts 2",    "dtr nowhere 1",    "knob warm", "",
-                                        "truth now"};
+    static const char *const wrong[] = {"dance", "fault earthquake", "fault",     "place",
+                                        "rts 2", "dtr nowhere 1",    "knob warm", "clip 1e300",
+                                        "",      "truth now"};
 
     for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
         json_t *answer = mimic_ask(&w, wrong[i]);
