@@ -469,8 +469,10 @@ void lockstep_run(const struct rehearse_setup *setup, int record_fd, struct rehe
     snprintf(run->serial, sizeof run->serial, "%s", setup->serial);
     operator_init(&r.operator, setup);
     watch_cpu_time(result, &r);
-    if (journal_new(&r.journal, record_fd, GATHER) != 0 ||
-        sandbox_enter(record_fd, -1, error) != 0) {
+    int failed = journal_new(&r.journal, record_fd, GATHER);
+    if (failed)
+        tl_error_set(error, TL_SYSTEM, "no memory for the record");
+    if (failed || sandbox_enter(record_fd, -1, error) != 0) {
         result->whole = 1;
         return;
     }
