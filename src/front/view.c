@@ -209,9 +209,9 @@ static const char *dial_digits(const struct front_state *state, char digits[8], 
                  volts < 99 ? volts : 99);
         return "V";
     }
-    int32_t whole = (s->plate_mc + (s->plate_mc < 0 ? -500 : 500)) / 1000;
+    int64_t whole = ((int64_t)s->plate_mc + (s->plate_mc < 0 ? -500 : 500)) / 1000;
     if (state->snapshot_known && s->plate_quality == QUALITY_GOOD && whole > -100 && whole < 1000)
-        snprintf(digits, 8, "%3d", whole);
+        snprintf(digits, 8, "%3d", (int)whole);
     else
         snprintf(digits, 8, "---");
     return ascii ? "C" : "\u00B0C";
