@@ -7,6 +7,8 @@
 #include "tinlatch/thermocouple.h"
 
 enum { RANGE_LOW_MC = -20000, RANGE_HIGH_MC = 500000 }; /* what no bench for boards can read */
+enum { STEP_MC = 5000, STEPS_MOST = 3 }; /* a sample this far off counts as bad; so many in a row */
+static const double PLATE_K_S = 3, BOARD_K_S = 20;
 
 static int32_t age_ms(int64_t t_ms, int64_t at_ms)
 {
@@ -44,7 +46,8 @@ static enum quality believed(struct guard *guard, enum sensor_id id, enum qualit
     int32_t since_ms = age_ms(t_ms, guard->gathered_ms);
     int32_t step_ms = since_ms > full_ms ? full_ms : since_ms;
 
-    guard->doubt_ms[id] += quality == QUALITY_GOOD ? -step_ms : 2 * step_ms;
+    if (guard->step[id].bad == 0 || quality != QUALITY_GOOD) /* what only stands in clears no doubt */
+        guard->doubt_ms[id] += quality == QUALITY_GOOD ? -step_ms : 2 * step_ms;
     if (quality != QUALITY_GOOD)
         guard->last_bad[id] = quality;
     if (guard->doubt_ms[id] <= 0) {
@@ -56,6 +59,58 @@ static enum quality believed(struct guard *guard, enum sensor_id id, enum qualit
         guard->doubted[id] = true;
     }
     return guard->doubted[id] ? guard->last_bad[id] : quality;
+}
+
+/* No plate is heated faster than its element can, on mains at their highest, and none so much faster cooled; a board
+ * is small, its tip hangs in the air before it is laid down. */
+static double fastest_k_s(const struct guard *guard, enum sensor_id id)
+{
+    const struct plate *plate = &guard->config.bench->plate;
+
+    if (id == SENSOR_BOARD)
+        return BOARD_K_S;
+    return fmax(PLATE_K_S, 1.21 * plate->watts / plate->capacity_j_k);
+}
+
+/* Nobody looks yet, or hands are at the board. */
+static bool may_step(const struct guard *guard, enum sensor_id id)
+{
+    if (guard->mode == GUARD_WAITING || guard->mode == GUARD_CHECKING)
+        return true;
+    return id == SENSOR_BOARD && (guard->want.hand != HAND_NONE || guard->mode == GUARD_COOLING);
+}
+
+/* Further from the last good value than the time since then allows? */
+static bool steps_away(const struct guard *guard, enum sensor_id id, int32_t mc, int64_t at_ms)
+{
+    const struct step_watch *watch = &guard->step[id];
+    double for_s = (double)(at_ms - guard->good_ms[id]) / 1000;
+
+    if (!watch->known || may_step(guard, id))
+        return false;
+    return fabs((double)mc - guard->in.sensor[id].temp_mc) >
+           1000 * fastest_k_s(guard, id) * fmax(for_s, 0) + STEP_MC;
+}
+
+/* Takes a value that can be; of others the last good one stands for two, and the third in a row is a jump. What a
+ * slow reader only repeats is no new sample. */
+static enum quality take_value(struct guard *guard, enum sensor_id id, int32_t mc, int64_t at_ms)
+{
+    struct step_watch *watch = &guard->step[id];
+
+    if (!steps_away(guard, id, mc, at_ms)) {
+        guard->in.sensor[id].temp_mc = mc;
+        guard->good_ms[id] = at_ms;
+        *watch = (struct step_watch){.known = true};
+        return QUALITY_GOOD;
+    }
+    bool fresh = at_ms != watch->at_ms && (watch->bad == 0 || mc != watch->mc);
+    if (fresh && watch->bad < STEPS_MOST) {
+        watch->bad++;
+        watch->mc = mc;
+    }
+    watch->at_ms = at_ms;
+    return watch->bad < STEPS_MOST ? QUALITY_GOOD : QUALITY_JUMP;
 }
 
 static void gather_sensor(struct guard *guard, enum sensor_id id, int64_t t_ms)
@@ -70,12 +125,9 @@ static void gather_sensor(struct guard *guard, enum sensor_id id, int64_t t_ms)
     if (channel->quality == QUALITY_GOOD)
         reading->quality = convert(binding, &device->channels, channel, &mc);
     if (reading->quality == QUALITY_GOOD) {
-        if (mc < RANGE_LOW_MC || mc > RANGE_HIGH_MC)
-            reading->quality = QUALITY_RANGE;
-        else {
-            reading->temp_mc = mc;
-            guard->good_ms[id] = channel->at_ms;
-        }
+        reading->quality = mc < RANGE_LOW_MC || mc > RANGE_HIGH_MC
+                               ? QUALITY_RANGE
+                               : take_value(guard, id, mc, channel->at_ms);
     }
     reading->age_ms = age_ms(t_ms, guard->good_ms[id]);
     if (reading->quality == QUALITY_NONE)
@@ -181,6 +233,7 @@ void guard_gather(struct guard *guard, int64_t t_ms)
         gather_ramp(guard, t_ms);
         guard->in.duty_permille = driven_permille(guard);
         guard->in.plate_silent_ms = silent_ms(guard, bench->plate_device, t_ms);
+        feed_account(guard, t_ms);
     }
     if (guard->limits.uses_supply) {
         gather_supply(guard, t_ms);

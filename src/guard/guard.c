@@ -427,6 +427,7 @@ static int guard_engage(struct guard *guard, const struct wire_hello *hello, str
     guard->insert = insert;
     guard->hello = *hello;
     control_init(&guard->control, &bench->plate, insert ? insert->capacity_j_k : 0, bench->room_c);
+    account_init(&guard->account, &bench->plate, insert, bench->room_c);
     return 0;
 }
 

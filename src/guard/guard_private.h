@@ -3,6 +3,7 @@
 #ifndef TINLATCH_GUARD_PRIVATE_H
 #define TINLATCH_GUARD_PRIVATE_H
 
+#include "tinlatch/account.h"
 #include "tinlatch/control.h"
 #include "tinlatch/guard.h"
 
@@ -65,6 +66,20 @@ struct fall {
     bool stuck_told, doubt_told;
 };
 
+/* What the plate was fed since the scan before, as shares of full power, at least and at most. */
+struct feed {
+    double now, low, high;
+    int32_t fan_pct;
+    int64_t at_ms;
+};
+
+/* Values that stepped away from the last good one, in a row. */
+struct step_watch {
+    bool known; /* there is a good one */
+    int32_t bad, mc;
+    int64_t at_ms;
+};
+
 /* A frame that the line has not taken whole. */
 struct unsent {
     struct frame frame;
@@ -90,6 +105,7 @@ struct guard {
     /* fills twice as fast while a sensor reads badly as it empties while it reads well */
     int32_t doubt_ms[SENSORS];
     bool doubted[SENSORS];
+    struct step_watch step[SENSORS];
     enum quality last_bad[SENSORS];
     int64_t gathered_ms; /* the last scan */
     bool sensor_in_use[SENSORS];
@@ -100,6 +116,8 @@ struct guard {
     struct drive drive;
     struct interlock interlock;
     struct control control;
+    struct feed fed;
+    struct account account;
 
     struct wire_turn turn;
     int64_t turn_ms;
@@ -165,6 +183,8 @@ void attend_park(struct guard *guard, int64_t t_ms);
 
 /* gather.c */
 void guard_gather(struct guard *guard, int64_t t_ms);
+/* feed.c */
+void feed_account(struct guard *guard, int64_t t_ms);
 /* cooling.c: what the guard wants by itself once the run is over, and whether that is over too. */
 void cooling_begin(struct guard *guard, int64_t t_ms);
 void cooling_want(struct guard *guard, int64_t t_ms);

@@ -1,0 +1,7 @@
+/* SPDX-License-Identifier: MIT */
+#include "check.h"
+
+int main(void)
+{
+    return 0;
+}
