@@ -50,6 +50,7 @@ struct account {
 
 struct account_input {
     bool plate_read, first_read, board_read;
+    bool board_fed;   /* from the supply: it warms by itself */
     int32_t plate_mc; /* what counts */
     int32_t first_mc; /* its first sensor */
     int32_t least_mc; /* the lowest of the plate's sensors */

@@ -19,25 +19,25 @@ static const struct extreme slow = { 0.85 * 0.85, 3.0, 1.1, -5, 1.05, 0.92, 1.3,
 static const struct extreme fast = { 1.10 * 1.10, 0.8, 0.8,  5, 0.92, 1.08, 0.7, 1.3 };
 /* clang-format on */
 
-static const double HEAVIEST_J_K = 200;  /* a board of some 200 g */
-static const double FIRM_W_K = 6;        /* its contact, large and pressed */
+static const double HEAVIEST_J_K = 200;   /* a board of some 200 g */
+static const double FIRM_W_K = 6;         /* its contact, large and pressed */
 static const double BOARD_LOSS_W_K = 0.3; /* both its faces, in still air */
-static const double HOTTEST_C = 500;     /* what hot air may bring a board near */
+static const double HOTTEST_C = 500;      /* what hot air may bring a board near */
 
-static const double READER_S = 1;  /* the slowest reader's period */
-static const double NOISE_K = 3;   /* a reading may be above the plate by this */
-static const double ABOVE_K = 2;   /* ... or below it */
-static const double MARGIN_K = 8;  /* beyond a bound, the least ... */
-static const double MARGIN = 0.1;  /* ... and as a part of what is predicted without a reading */
-static const double STEP_S = 0.2;  /* the longest stride */
+static const double READER_S = 1;   /* the slowest reader's period */
+static const double NOISE_K = 3;    /* a reading may be above the plate by this */
+static const double ABOVE_K = 2;    /* ... or below it */
+static const double MARGIN_K = 8;   /* beyond a bound, the least ... */
+static const double MARGIN = 0.1;   /* ... and as a part of what is predicted without a reading */
+static const double STEP_S = 0.2;   /* the longest stride */
 static const double BALANCE_S = 20; /* within which the losses are known by the readings ... */
 static const double GUESSED_MOST = 0.1; /* ... unless what is fed is a guess by more than this */
 
 enum {
-    FINE_MC = 250,        /* a reader whose steps are no larger shows a live plate's every move */
-    COLD_MC = 45000,      /* a climb that begins below this is watched for swapped sensors ... */
-    COLD_APART_MC = 5000, /* ... if plate and board are this close ... */
-    CLIMBED_MC = 80000,   /* ... until the plate is at this */
+    FINE_MC = 250,         /* a reader whose steps are no larger shows a live plate's every move */
+    COLD_MC = 45000,       /* a climb that begins below this is watched for swapped sensors ... */
+    COLD_APART_MC = 20000, /* ... if plate and board are this close ... */
+    CLIMBED_MC = 80000,    /* ... until the plate is at this */
 };
 
 /* One implicit step of a first-order lag: stable at any step. */
@@ -113,8 +113,7 @@ static void low_step(const struct account *a, struct account_bound *b, double du
     double net_w = b->element_w - lost_w(&a->plate, &slow, b->block_c, a->low_room_c, fan) -
                    drain_w(a, b, fan, dt_s);
     block_step(a, &slow, b, net_w, a->plate.capacity_j_k, dt_s);
-    b->sensor_c =
-        fmin(b->block_c, follow(b->sensor_c, b->block_c, longest_lag_s(&a->plate), dt_s));
+    b->sensor_c = fmin(b->block_c, follow(b->sensor_c, b->block_c, longest_lag_s(&a->plate), dt_s));
 }
 
 /* The board is as hot as the plate has been, and gives it back. */
@@ -123,13 +122,11 @@ static void high_step(const struct account *a, struct account_bound *b, double d
     double contact = contact_w_k(&a->insert);
 
     element_step(&a->plate, &fast, b, duty, dt_s);
-    b->board_c =
-        fmax(b->block_c, follow(b->board_c, b->block_c, HEAVIEST_J_K / contact, dt_s));
+    b->board_c = fmax(b->block_c, follow(b->board_c, b->block_c, HEAVIEST_J_K / contact, dt_s));
     double net_w = b->element_w + contact * (b->board_c - b->block_c) -
                    lost_w(&a->plate, &fast, b->block_c, a->room_c + fast.room_k, 0);
     block_step(a, &fast, b, net_w, a->plate.capacity_j_k + a->insert.capacity_j_k, dt_s);
-    b->sensor_c =
-        fmax(b->block_c, follow(b->sensor_c, b->block_c, longest_lag_s(&a->plate), dt_s));
+    b->sensor_c = fmax(b->block_c, follow(b->sensor_c, b->block_c, longest_lag_s(&a->plate), dt_s));
 }
 
 /* ---- what a reading says of the bounds ------------------------------------------------------ */
@@ -208,8 +205,8 @@ static void still_step(struct account *a, const struct account_input *in)
 {
     if (!in->first_read)
         return;
-    int32_t step_mc = in->first_mc > a->still_mc ? in->first_mc - a->still_mc
-                                                 : a->still_mc - in->first_mc;
+    int32_t step_mc =
+        in->first_mc > a->still_mc ? in->first_mc - a->still_mc : a->still_mc - in->first_mc;
     if (step_mc == 0)
         return;
     if (step_mc < a->finest_mc)
@@ -222,8 +219,7 @@ static void still_step(struct account *a, const struct account_input *in)
 static double unmoved_k(const struct account *a)
 {
     double reading_c = a->still_mc / 1000.0;
-    double moved_k =
-        fmax(a->still_low.sensor_c - reading_c, reading_c - a->still_high.sensor_c);
+    double moved_k = fmax(a->still_low.sensor_c - reading_c, reading_c - a->still_high.sensor_c);
     if (a->finest_mc <= FINE_MC && a->guessed < GUESSED_MOST)
         moved_k = fmax(moved_k, fabs(a->still_k));
     return fmax(moved_k, 0);
@@ -233,14 +229,15 @@ static double unmoved_k(const struct account *a)
 
 static int32_t board_lead_mc(struct account *a, const struct account_input *in)
 {
-    if (!in->plate_read || !in->board_read || in->hand != HAND_NONE ||
+    if (!in->plate_read || !in->board_read || in->board_fed || in->hand != HAND_NONE ||
         in->least_mc >= CLIMBED_MC) {
         a->leading = false;
         return 0;
     }
     int32_t apart_mc = in->board_mc - in->least_mc;
     if (!a->leading) {
-        a->leading = in->least_mc < COLD_MC && apart_mc < COLD_APART_MC && apart_mc > -COLD_APART_MC;
+        a->leading =
+            in->least_mc < COLD_MC && apart_mc < COLD_APART_MC && apart_mc > -COLD_APART_MC;
         a->lead_from_mc = apart_mc;
         a->board_from_mc = in->board_mc;
     }
@@ -274,7 +271,8 @@ static void begin(struct account *a, const struct account_input *in, int64_t t_m
     a->stepped_ms = t_ms;
     a->low_room_c = fmin(a->room_c + slow.room_k, least_c);
     a->low = (struct account_bound){0, least_c, a->low_room_c, a->low_room_c, least_c, 0};
-    a->high = (struct account_bound){fast.power * a->plate.watts, most_c, most_c, most_c, most_c, 0};
+    a->high =
+        (struct account_bound){fast.power * a->plate.watts, most_c, most_c, most_c, most_c, 0};
     a->anchor_c = least_c;
     a->element_w = a->guessed = 0;
     a->model_c = a->shown_c = reading_c;

@@ -234,7 +234,7 @@ static bool off_is_doubtful(const struct guard *guard, char *text, size_t size)
         snprintf(text, size,
                  "Heat was told off, but the plate's instrument does not answer: pull the mains "
                  "plug.");
-    else if (is_driven(guard) && guard->trip.rule == HEAT_UNCOMMANDED)
+    else if (guard->interlock.state[HEAT_UNCOMMANDED].latched)
         snprintf(text, size, "Heat was told off, but the plate heats on: pull its mains plug now.");
     else if (only_a_hand_switches_it(guard))
         snprintf(text, size, "Turn the plate off by hand now: nothing else does. It reads %d C.",

@@ -2,7 +2,9 @@
 /* What the plate was fed in the last period, at least and at most; its account is kept by that. */
 #include "guard_private.h"
 
-enum { SAID_LATE_MS = 2000 }; /* a controller's registers are read in turn: its output may be this old */
+enum {
+    SAID_LATE_MS = 2000
+}; /* a controller's registers are read in turn: its output may be this old */
 
 /* A set that was sent in the period acts for a part of it, the one before for the rest. */
 static void span(struct guard *guard, double now)
@@ -75,6 +77,7 @@ void feed_account(struct guard *guard, int64_t t_ms)
         .plate_read = in->plate.quality == QUALITY_GOOD,
         .first_read = is_read(guard, SENSOR_PLATE),
         .board_read = is_read(guard, SENSOR_BOARD),
+        .board_fed = guard->drive.supply_on || guard->in.supply.on,
         .plate_mc = in->plate.temp_mc,
         .first_mc = first_mc,
         .least_mc = second && second_mc < first_mc ? second_mc : first_mc,

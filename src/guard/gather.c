@@ -8,6 +8,7 @@
 
 enum { RANGE_LOW_MC = -20000, RANGE_HIGH_MC = 500000 }; /* what no bench for boards can read */
 enum { STEP_MC = 5000, STEPS_MOST = 3 }; /* a sample this far off counts as bad; so many in a row */
+enum { REPEATS_MS = 400 };               /* the same digits for longer are told again */
 static const double PLATE_K_S = 3, BOARD_K_S = 20;
 
 static int32_t age_ms(int64_t t_ms, int64_t at_ms)
@@ -46,7 +47,8 @@ static enum quality believed(struct guard *guard, enum sensor_id id, enum qualit
     int32_t since_ms = age_ms(t_ms, guard->gathered_ms);
     int32_t step_ms = since_ms > full_ms ? full_ms : since_ms;
 
-    if (guard->step[id].bad == 0 || quality != QUALITY_GOOD) /* what only stands in clears no doubt */
+    if (guard->step[id].bad == 0 ||
+        quality != QUALITY_GOOD) /* what only stands in clears no doubt */
         guard->doubt_ms[id] += quality == QUALITY_GOOD ? -step_ms : 2 * step_ms;
     if (quality != QUALITY_GOOD)
         guard->last_bad[id] = quality;
@@ -92,11 +94,23 @@ static bool steps_away(const struct guard *guard, enum sensor_id id, int32_t mc,
            1000 * fastest_k_s(guard, id) * fmax(for_s, 0) + STEP_MC;
 }
 
-/* Takes a value that can be; of others the last good one stands for two, and the third in a row is a jump. What a
- * slow reader only repeats is no new sample. */
+/* What a slow reader only repeats is no new sample. */
+static void count_step(struct step_watch *watch, int32_t mc, int64_t at_ms)
+{
+    if (watch->bad > 0 && mc == watch->mc && at_ms - watch->at_ms < REPEATS_MS)
+        return;
+    if (watch->bad < STEPS_MOST)
+        watch->bad++;
+    watch->mc = mc;
+    watch->at_ms = at_ms;
+}
+
+/* Takes a value that can be; of others the last good one stands for two, and the third in a row is a jump. A sensor
+ * that read badly before goes on to. */
 static enum quality take_value(struct guard *guard, enum sensor_id id, int32_t mc, int64_t at_ms)
 {
     struct step_watch *watch = &guard->step[id];
+    enum quality before = guard->in.sensor[id].quality;
 
     if (!steps_away(guard, id, mc, at_ms)) {
         guard->in.sensor[id].temp_mc = mc;
@@ -104,13 +118,8 @@ static enum quality take_value(struct guard *guard, enum sensor_id id, int32_t m
         *watch = (struct step_watch){.known = true};
         return QUALITY_GOOD;
     }
-    bool fresh = at_ms != watch->at_ms && (watch->bad == 0 || mc != watch->mc);
-    if (fresh && watch->bad < STEPS_MOST) {
-        watch->bad++;
-        watch->mc = mc;
-    }
-    watch->at_ms = at_ms;
-    return watch->bad < STEPS_MOST ? QUALITY_GOOD : QUALITY_JUMP;
+    count_step(watch, mc, at_ms);
+    return watch->bad < STEPS_MOST ? before : QUALITY_JUMP;
 }
 
 static void gather_sensor(struct guard *guard, enum sensor_id id, int64_t t_ms)
@@ -120,15 +129,15 @@ static void gather_sensor(struct guard *guard, enum sensor_id id, int64_t t_ms)
     const struct channel *channel = &device->channels.channel[binding->channel];
     struct temp_reading *reading = &guard->in.sensor[id];
 
-    reading->quality = channel->quality;
+    enum quality quality = channel->quality;
     int32_t mc = 0;
-    if (channel->quality == QUALITY_GOOD)
-        reading->quality = convert(binding, &device->channels, channel, &mc);
-    if (reading->quality == QUALITY_GOOD) {
-        reading->quality = mc < RANGE_LOW_MC || mc > RANGE_HIGH_MC
-                               ? QUALITY_RANGE
-                               : take_value(guard, id, mc, channel->at_ms);
-    }
+    if (quality == QUALITY_GOOD)
+        quality = convert(binding, &device->channels, channel, &mc);
+    if (quality == QUALITY_GOOD)
+        quality = mc < RANGE_LOW_MC || mc > RANGE_HIGH_MC
+                      ? QUALITY_RANGE
+                      : take_value(guard, id, mc, channel->at_ms);
+    reading->quality = quality;
     reading->age_ms = age_ms(t_ms, guard->good_ms[id]);
     if (reading->quality == QUALITY_NONE)
         return;

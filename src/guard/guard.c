@@ -121,6 +121,26 @@ static void guard_tripped(struct guard *guard, int64_t t_ms)
     guard_say(guard, NOTE_LOOK, t_ms, trip->words.inspect);
 }
 
+/* A plate that does not obey is told also when another rule was first: that one's words do not say so. */
+static void guard_disobeyed(struct guard *guard, int64_t t_ms)
+{
+    struct rule_words words;
+    char hands[BENCH_TEXT];
+
+    if (guard->disobeyed || !guard->interlock.state[HEAT_UNCOMMANDED].latched)
+        return;
+    guard->disobeyed = true;
+    if (guard->trip.rule == HEAT_UNCOMMANDED)
+        return;
+    interlock_explain(HEAT_UNCOMMANDED, &guard->limits, &guard->in, &guard->want,
+                      guard->interlock.heat_ms, &words);
+    if (guard->config.journal)
+        journal_rule(guard->config.journal, t_ms, HEAT_UNCOMMANDED, &words);
+    cooling_hands(guard, t_ms, hands, sizeof hands);
+    guard_say(guard, NOTE_HANDS, t_ms, hands);
+    guard_say(guard, NOTE_FAULT, t_ms, words.what);
+}
+
 /* A pause is recorded when it begins; its end shows as a change of mode. */
 static void guard_paused(struct guard *guard, int32_t rule, int64_t t_ms)
 {
@@ -179,6 +199,8 @@ static void guard_judge(struct guard *guard, int64_t t_ms)
         guard_paused(guard, rule, t_ms);
     else
         guard_enter(guard, EVENT_RESUME, t_ms);
+    if (guard->interlock.tripped)
+        guard_disobeyed(guard, t_ms);
     guard->snapshot.rule = guard->trip.tripped ? (int32_t)guard->trip.rule : rule;
     if (guard->mode == GUARD_COOLING)
         guard_off_again(guard, t_ms);

@@ -125,6 +125,7 @@ struct guard {
     struct wire_hand hand;
     struct wire_snapshot snapshot;
     struct guard_trip trip;
+    bool disobeyed; /* heat-uncommanded is latched, and told */
 
     struct wire_hello hello;     /* the recipe's */
     const struct insert *insert; /* the recipe's, on this bench */

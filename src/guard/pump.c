@@ -214,6 +214,8 @@ static bool shows_off(const struct guard *guard, int i, int64_t t_ms)
         return false;
     if (device->channels.has_duty && device->channels.duty_permille != 0)
         return false;
+    if (i == guard->config.bench->plate_device && guard->interlock.state[HEAT_UNCOMMANDED].latched)
+        return false; /* the plate's heat says otherwise */
     return i != guard->config.bench->supply_device || !device->supply.on;
 }
 

@@ -56,9 +56,9 @@ void electrical_tick(struct world *world)
         return;
     const struct board_rail *rail = clipped(world);
     double siemens = rail ? rail_s(world, world->rail, true) : 0;
-    double amps = supply->set_v * siemens;
+    double volts = supply->set_v * world->supply_gain, amps = volts * siemens;
     world->supply_a = fmin(amps, supply->set_a);
-    world->supply_v = amps > supply->set_a ? supply->set_a / siemens : supply->set_v;
+    world->supply_v = amps > supply->set_a ? supply->set_a / siemens : volts;
     if (!rail || !world->thermal.placed)
         return;
     world->input.rail_w = world->supply_v * world->supply_a;

@@ -16,6 +16,20 @@ enum {
     IGNORES,
     GIBBERISH,
     UNPLUGGED,
+    SHOWS_80,
+    SHOWS_60,
+    SHOWS_40,
+    SPIKE,
+    NOISE,
+    DRIFT,
+    REVERSED,
+    SWAPPED,
+    FAHRENHEIT,
+    MAINS_LOW,
+    MAINS_HIGH,
+    DRAFT,
+    DESK_FAN,
+    SUPPLY_DRIFTS,
     KINDS
 };
 
@@ -33,6 +47,20 @@ const struct world_fault world_faults[] = {
     [IGNORES]   = { "controller-ignores-set-point", "a plate that holds its set-point takes no other any more" },
     [GIBBERISH] = { "reader-gibberish", "what reads the plate's first sensor sends nonsense" },
     [UNPLUGGED] = { "usb-unplugged",  "the plate's serial adapter is pulled out: port and lines drop" },
+    [SHOWS_80]  = { "sensor-shows-80", "the plate's first sensor slips partly: it reads 80 % of the rise" },
+    [SHOWS_60]  = { "sensor-shows-60", "the plate's first sensor slips partly: it reads 60 % of the rise" },
+    [SHOWS_40]  = { "sensor-shows-40", "the plate's first sensor slips partly: it reads 40 % of the rise" },
+    [SPIKE]     = { "sensor-spike",    "the plate's first sensor reads wildly for two tenths of a second" },
+    [NOISE]     = { "sensor-noise",    "the plate's first sensor reads wildly from then on" },
+    [DRIFT]     = { "sensor-drift",    "the plate's first sensor reads less and less, by 3 K a minute" },
+    [REVERSED]  = { "sensor-reversed", "the plate's first sensor is connected the wrong way round" },
+    [SWAPPED]   = { "sensors-swapped", "the plate's first sensor and the board's change their plugs" },
+    [FAHRENHEIT] = { "reader-fahrenheit", "what reads the plate's first sensor tells degrees Fahrenheit" },
+    [MAINS_LOW]  = { "mains-low",      "the mains fall to 85 % of their volts" },
+    [MAINS_HIGH] = { "mains-high",     "the mains rise to 110 % of their volts" },
+    [DRAFT]      = { "draft",          "a window is opened: air takes half as much again from plate and board" },
+    [DESK_FAN]   = { "desk-fan",       "a fan on the table blows at the plate: air takes three times as much" },
+    [SUPPLY_DRIFTS] = { "supply-drifts", "the supply gives a tenth more volts than it is told" },
 };
 /* clang-format on */
 
@@ -49,6 +77,27 @@ static void first_plate_tips(struct world *world, enum tip_state state)
             if (state == TIP_OFF)
                 tip_slide_off(tip);
         }
+}
+
+static struct tip *tip_on(struct world *world, enum sensor_id touched)
+{
+    for (int i = 0; i < world->setup.instruments; i++)
+        for (int k = 0; k < world->instrument[i].setup.channels; k++)
+            if (world->instrument[i].tip[k].touches == touched)
+                return &world->instrument[i].tip[k];
+    return NULL;
+}
+
+static void slip(struct world *world, double share)
+{
+    tip_slip(tip_on(world, SENSOR_PLATE), share);
+}
+
+static void swap(struct world *world)
+{
+    struct tip *plate = tip_on(world, SENSOR_PLATE), *board = tip_on(world, SENSOR_BOARD);
+    plate->touches = SENSOR_BOARD;
+    board->touches = SENSOR_PLATE;
 }
 
 /* Who reads the plate's first sensor; NULL: nobody. */
@@ -94,9 +143,57 @@ static bool holds_set_point(const struct world *world)
     return setup->kind == WORLD_MODBUS || (setup->kind == WORLD_LINE && setup->regulates);
 }
 
-static void strike(struct world *world, int which)
+/* Wild readings for so long, a drift from now on. */
+static void disturb(struct world *world, int which, int64_t t_ms)
+{
+    struct tip *tip = tip_on(world, SENSOR_PLATE);
+    if (which == SPIKE)
+        tip->wild_until_ms = t_ms + 200;
+    if (which == NOISE)
+        tip->wild_until_ms = INT64_MAX;
+    if (which == DRIFT)
+        tip->drifts_from_ms = t_ms;
+    tip->reversed = tip->reversed || which == REVERSED;
+    tip->fahrenheit = tip->fahrenheit || which == FAHRENHEIT;
+}
+
+static void strike(struct world *world, int which, int64_t t_ms)
 {
     switch (which) {
+    case SHOWS_80:
+        slip(world, 0.8);
+        break;
+    case SHOWS_60:
+        slip(world, 0.6);
+        break;
+    case SHOWS_40:
+        slip(world, 0.4);
+        break;
+    case SPIKE:
+    case NOISE:
+    case DRIFT:
+    case REVERSED:
+    case FAHRENHEIT:
+        disturb(world, which, t_ms);
+        break;
+    case SWAPPED:
+        swap(world);
+        break;
+    case MAINS_LOW:
+        world->mains = 0.85;
+        break;
+    case MAINS_HIGH:
+        world->mains = 1.10;
+        break;
+    case DRAFT:
+        world->input.draft = 1.5;
+        break;
+    case DESK_FAN:
+        world->input.draft = 3;
+        break;
+    case SUPPLY_DRIFTS:
+        world->supply_gain = 1.1;
+        break;
     case UNSEATED:
         first_plate_tips(world, TIP_OFF);
         break;
@@ -143,7 +240,7 @@ void faults_due(struct world *world, int64_t t_ms)
         if (fault->done || fault->at_ms > t_ms)
             continue;
         fault->done = true;
-        strike(world, fault->which);
+        strike(world, fault->which, t_ms);
     }
 }
 
@@ -178,6 +275,13 @@ static int check(struct world *world, int which, struct tl_error *error)
                             "controller-ignores-set-point: this bench's plate holds none itself");
     if ((which == GIBBERISH && !plate_reader(world)) || (which == UNPLUGGED && !plate_port(world)))
         return tl_error_set(error, TL_MISSING, "%s: nothing of the plate hangs on a port",
+                            world_faults[which].name);
+    if (which == SWAPPED && !(world->setup.board_sensor && tip_on(world, SENSOR_BOARD)))
+        return tl_error_set(error, TL_MISSING, "sensors-swapped: this bench has no board sensor");
+    if (which == SUPPLY_DRIFTS && world->supply_instrument < 0)
+        return tl_error_set(error, TL_MISSING, "supply-drifts: this bench has no supply");
+    if (which >= SHOWS_80 && which <= FAHRENHEIT && !tip_on(world, SENSOR_PLATE))
+        return tl_error_set(error, TL_MISSING, "%s: this bench has no plate sensor",
                             world_faults[which].name);
     if (which == SHORT && world->short_rail < 0)
         return tl_error_set(error, TL_MISSING,

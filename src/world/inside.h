@@ -16,7 +16,7 @@ enum {
     REPLY_MAX = 512,
     REPLIES = 8, /* under way at once; what a host has not read by then is lost */
     SCPI_ERRORS = 10,
-    FAULTS_PENDING = 16,
+    FAULTS_PENDING = 32,
     BOARD_HISTORY = 4000 / TICK_MS,
 };
 
@@ -40,6 +40,10 @@ struct tip {
     double seen_c;      /* where the tip itself is */
     double off_share;   /* of IEC 60584-1 class 1, -1..1 */
     int32_t last;       /* what the instrument last told, for a frozen one */
+    /* faults of wire and reader */
+    double share; /* of the rise that it shows; 1 = seated */
+    bool reversed, fahrenheit;
+    int64_t wild_until_ms, drifts_from_ms; /* drifts_from_ms -1: it does not */
 };
 
 struct reply {
@@ -111,6 +115,7 @@ struct world {
     struct thermal thermal;
     struct thermal_input input;
     double mains;          /* of nominal volts */
+    double supply_gain;    /* volts at its output per volt that it was told */
     double off_share_gain; /* of a slid-off tip */
     double taped_share;    /* what the board's tip reads of the rise */
     struct instrument instrument[WORLD_PORTS];
@@ -165,6 +170,7 @@ void tips_init(struct world *world, struct random *draw);
 void tips_tick(struct world *world);
 double terminals_c(const struct instrument *instrument); /* of its thermocouples */
 void tip_slide_off(struct tip *tip);
+void tip_slip(struct tip *tip, double share); /* partly off: it shows so much of the rise */
 /* What input i reads now: millidegrees or microvolts. False: open. cold_c: its terminals. */
 bool tip_read(struct instrument *instrument, int i, double cold_c, int32_t *value);
 

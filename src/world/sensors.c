@@ -28,7 +28,7 @@ static double touched_c(const struct world *world, const struct tip *tip)
     double at_c = plain_c(world, tip->touches);
     if (tip->state == TIP_OFF)
         at_c = world->thermal.room_c + world->off_share_gain * (at_c - world->thermal.room_c);
-    return at_c;
+    return world->thermal.room_c + tip->share * (at_c - world->thermal.room_c);
 }
 
 #define TICK_S    (TICK_MS * 1e-3)
@@ -44,6 +44,13 @@ void tip_slide_off(struct tip *tip)
 {
     tip->state = TIP_OFF;
     set_lag(tip, OFF_LAG_S);
+}
+
+/* What hangs in the air for a part follows the more slowly. */
+void tip_slip(struct tip *tip, double share)
+{
+    tip->share = share;
+    set_lag(tip, tip->lag_s + (1 - share) * OFF_LAG_S);
 }
 
 /* Exact for a touched temperature that moves in a straight line during the tick. */
@@ -63,6 +70,8 @@ void tips_init(struct world *world, struct random *draw)
             tip->touches = instrument->setup.touches[k];
             set_lag(tip, instrument->setup.lag_s[k]);
             tip->touched_c = tip->seen_c = world->thermal.room_c;
+            tip->share = 1;
+            tip->drifts_from_ms = -1;
             tip->off_share = world->setup.spread * (2 * random_unit(draw) - 1);
             tip_read(instrument, k, world->thermal.room_c, &tip->last);
         }
@@ -88,6 +97,24 @@ static double class_1_k(enum thermocouple type, double c)
     return fmax(type == TYPE_T ? 0.5 : 1.5, 0.004 * fabs(c));
 }
 
+#define DRIFT_K_S    (3.0 / 60) /* no source; of the range that a failing joint shows */
+#define WILD_LEAST_K 20
+#define WILD_MOST_K  200
+
+/* What wire and reader make of it. */
+static double spoilt_c(struct world *world, const struct tip *tip, double c, double cold_c)
+{
+    if (tip->reversed)
+        c = 2 * cold_c - c;
+    if (tip->drifts_from_ms >= 0)
+        c -= DRIFT_K_S * (double)(world->tick_ms - tip->drifts_from_ms) * 1e-3;
+    if (world->tick_ms < tip->wild_until_ms) {
+        double by = 2 * random_unit(&world->noise) - 1;
+        c += by * (WILD_MOST_K - WILD_LEAST_K) + copysign(WILD_LEAST_K, by);
+    }
+    return tip->fahrenheit ? 1.8 * c + 32 : c;
+}
+
 bool tip_read(struct instrument *instrument, int i, double cold_c, int32_t *value)
 {
     struct world *world = instrument->world;
@@ -101,6 +128,7 @@ bool tip_read(struct instrument *instrument, int i, double cold_c, int32_t *valu
     }
     enum thermocouple type = instrument->setup.type[i];
     double c = tip->seen_c + tip->off_share * class_1_k(type, tip->seen_c) + noise_k;
+    c = spoilt_c(world, tip, c, cold_c);
     if (instrument->setup.is_uv[i]) {
         double hot_mv = 0, cold_mv = 0;
         if (thermocouple_mv(type, c, &hot_mv) || thermocouple_mv(type, cold_c, &cold_mv))

@@ -92,6 +92,7 @@ static int heat_up(struct world *world, struct random *random, struct tl_error *
         .joints_present = true,
     };
     world->mains = 1 + draw(random, setup->spread, MAINS_TOLERANCE);
+    world->supply_gain = 1;
     world->off_share_gain = OFF_SHARE + draw(random, setup->spread, OFF_SHARE_TOLERANCE);
     world->taped_share = THERMAL_TAPED_TIP + draw(random, setup->spread, TAPED_TOLERANCE);
     return thermal_init(&world->thermal, &thermal, error);

@@ -258,6 +258,98 @@ static void test_the_higher_plate_sensor_counts(void **state)
     desk_free(desk);
 }
 
+static void test_two_samples_that_step_away_are_no_reading(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+
+    for (int i = 0; i < 5; i++) {
+        desk->plate.mc[0] = 90000;
+        turns(desk, 1);
+        desk->plate.mc[0] = 4000;
+        turns(desk, 1);
+        assert_int_equal(guard_snapshot(desk->guard)->plate_mc, 25000);
+        assert_int_equal(guard_snapshot(desk->guard)->age_ms[SENSOR_PLATE], 200);
+        desk->plate.mc[0] = 25100 + i; /* a plate that is heated moves */
+        desk->plate.mc[1] = 25000;
+        turns(desk, 1);
+        desk->plate.mc[0] = 25000;
+        turns(desk, 1);
+    }
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    desk_free(desk);
+}
+
+static void test_the_third_sample_in_a_row_that_steps_away_is_a_jump(void **state)
+{
+    (void)state;
+    for (int id = SENSOR_PLATE; id <= SENSOR_BOARD; id++) {
+        struct desk *desk = desk_heating();
+
+        for (int i = 0; i < 3; i++) {
+            assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+            desk->plate.mc[id] = 90000 - 1000 * i;
+            turns(desk, 1);
+        }
+
+        assert_int_equal(guard_trip(desk->guard)->rule, SENSOR_JUMP);
+        desk_free(desk);
+    }
+}
+
+static void test_a_step_that_is_repeated_to_the_digit_is_one_sample_for_a_while(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    desk->plate.mc[0] = 90000;
+
+    turns(desk, 8);
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    turns(desk, 1);
+
+    assert_int_equal(guard_trip(desk->guard)->rule, SENSOR_JUMP);
+    desk_free(desk);
+}
+
+/* 300 ms of it: what lies between is no good reading either. */
+static void test_a_step_clears_no_count_of_an_open_sensor(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+
+    for (int i = 0; i < 4; i++) {
+        desk->plate.mc[0] = i == 2 ? 90000 : -1;
+        turns(desk, 1);
+    }
+
+    assert_int_equal(guard_trip(desk->guard)->rule, SENSOR_OPEN);
+    desk_free(desk);
+}
+
+static void test_a_board_s_sensor_may_step_only_under_announced_hands(void **state)
+{
+    (void)state;
+    const enum hand hands[] = {HAND_PLACE, HAND_LIFT, HAND_HEAT, HAND_NONE};
+    for (int h = 0; h < 4; h++) {
+        struct desk *desk = desk_heating();
+        desk->turn.hand = (int32_t)hands[h];
+        turns(desk, 1);
+
+        for (int i = 0; i < 4; i++) {
+            desk->plate.mc[SENSOR_BOARD] = i % 2 ? 25000 : 80000 + i;
+            turns(desk, 1);
+        }
+        for (int i = 0; i < 4; i++) {
+            desk->plate.mc[SENSOR_BOARD] = 80000 + i;
+            turns(desk, 1);
+        }
+
+        assert_int_equal(guard_trip(desk->guard)->tripped, hands[h] == HAND_NONE);
+        desk_free(desk);
+    }
+}
+
 static void test_a_silent_recipe_is_off_within_two_seconds(void **state)
 {
     (void)state;
@@ -746,6 +838,48 @@ static void test_a_plate_that_drives_on_after_a_stop_is_a_fault_and_never_cold(v
     desk_free(desk);
 }
 
+/* The relay is welded behind an instrument that says 0: its own word does not count any more. */
+static void test_a_plate_that_warms_unasked_is_told_off_every_second(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+    end_run(desk);
+    plate_moves(desk, 100, 0);
+    int offs = desk->plate.offs;
+
+    for (int i = 0; i < 600 && !guard_trip(desk->guard)->tripped; i++)
+        plate_moves(desk, 1, 50);
+    assert_int_equal(guard_trip(desk->guard)->rule, HEAT_UNCOMMANDED);
+    assert_true(desk->plate.mc[0] < 175000);
+    assert_has(guard_trip(desk->guard)->hands, "the plate heats on: pull its mains plug now");
+    plate_moves(desk, 100, 50);
+
+    assert_true(desk->plate.offs >= offs + 9);
+    assert_false(desk->plate.duty);
+    desk_free(desk);
+}
+
+static void test_a_plate_that_warms_on_after_another_trip_is_told_too(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+    desk->plate.mc[2] = -1;
+    turns(desk, 5);
+    assert_int_equal(guard_trip(desk->guard)->rule, SENSOR_OPEN);
+    int faults = heard.count[NOTE_FAULT];
+
+    for (int i = 0; i < 600 && heard.count[NOTE_FAULT] == faults; i++)
+        plate_moves(desk, 1, 50);
+
+    assert_int_equal(guard_trip(desk->guard)->rule, SENSOR_OPEN); /* the first out is kept */
+    assert_int_equal(heard.count[NOTE_FAULT], faults + 1);
+    assert_has(heard.text[NOTE_FAULT], "cannot be above");
+    assert_has(heard.text[NOTE_HANDS], "the plate heats on: pull its mains plug now");
+    desk_free(desk);
+}
+
 static void test_a_recipe_that_fails_says_what_to_do_with_the_hands(void **state)
 {
     (void)state;
@@ -824,7 +958,8 @@ static void test_a_plate_that_rises_to_its_limit_is_not_called_off(void **state)
 
     turns(desk, 50);
     for (int i = 0; i < 50 && !guard_trip(desk->guard)->tripped; i++) {
-        desk->plate.mc[0] += 1000; /* faster than any rule needs to see that its heat is not granted */
+        desk->plate.mc[0] +=
+            1000; /* faster than any rule needs to see that its heat is not granted */
         desk->plate.mc[1] += 1000;
         turns(desk, 1);
     }
@@ -1532,6 +1667,11 @@ int main(void)
         cmocka_unit_test(test_a_sensor_that_flickers_trips_as_what_it_shows_when_it_is_bad),
         cmocka_unit_test(test_an_open_sensor_is_called_open_also_when_scans_come_late),
         cmocka_unit_test(test_the_higher_plate_sensor_counts),
+        cmocka_unit_test(test_two_samples_that_step_away_are_no_reading),
+        cmocka_unit_test(test_the_third_sample_in_a_row_that_steps_away_is_a_jump),
+        cmocka_unit_test(test_a_step_that_is_repeated_to_the_digit_is_one_sample_for_a_while),
+        cmocka_unit_test(test_a_step_clears_no_count_of_an_open_sensor),
+        cmocka_unit_test(test_a_board_s_sensor_may_step_only_under_announced_hands),
         cmocka_unit_test(test_a_silent_recipe_is_off_within_two_seconds),
         cmocka_unit_test(test_a_recipe_that_asks_for_power_late_is_waited_for),
         cmocka_unit_test(test_a_recipe_that_answers_an_old_snapshot_for_ever_is_silent),
@@ -1557,6 +1697,8 @@ int main(void)
         cmocka_unit_test(test_joints_under_a_lost_sensor_are_never_called_solid),
         cmocka_unit_test(test_a_silent_plate_has_only_a_last_reading),
         cmocka_unit_test(test_a_plate_that_drives_on_after_a_stop_is_a_fault_and_never_cold),
+        cmocka_unit_test(test_a_plate_that_warms_unasked_is_told_off_every_second),
+        cmocka_unit_test(test_a_plate_that_warms_on_after_another_trip_is_told_too),
         cmocka_unit_test(test_a_recipe_that_fails_says_what_to_do_with_the_hands),
         cmocka_unit_test(test_hands_are_told_again_when_the_joints_are_solid_and_when_all_is_cold),
         cmocka_unit_test(test_joints_that_are_overdue_are_not_shown_as_solid),
