@@ -908,7 +908,7 @@ static void test_hands_are_told_again_when_the_joints_are_solid_and_when_all_is_
     plate_moves(desk, 250, -100);
     assert_int_equal(heard.count[NOTE_HANDS], 2);
     assert_has(heard.text[NOTE_HANDS], "The joints are solid now. The plate reads 126 C: touch");
-    desk->plate.mc[0] = desk->plate.mc[1] = 30000;
+    plate_moves(desk, 960, -100);
     for (int i = 0; i < 400 && guard_mode(desk->guard) != GUARD_ENDED; i++)
         period(desk);
 
