@@ -151,9 +151,11 @@ static void say_what_is_open(struct guard *guard, int64_t t_ms)
     if (!guard->limits.uses_plate)
         return;
     if (!guard->limits.has_plate_2)
-        guard_say(guard, NOTE_WARN, t_ms,
-                  "One plate sensor: if it slips partly during the run, no program can tell. An "
-                  "independent thermal cut-out has to stand behind it.");
+        guard_say(
+            guard, NOTE_WARN, t_ms,
+            "One plate sensor: a slip to 80 % of the rise or more can go unseen; at 200 C the "
+            "plate is then up to 50 K hotter, after a slip in the cold up to 260 K. An "
+            "independent thermal cut-out has to stand behind it.");
     if (plate_is_by_hand(guard) && guard->config.bench->cutoff_device < 0)
         guard_say(
             guard, NOTE_WARN, t_ms,

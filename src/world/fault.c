@@ -58,8 +58,8 @@ const struct world_fault world_faults[] = {
     [FAHRENHEIT] = { "reader-fahrenheit", "what reads the plate's first sensor tells degrees Fahrenheit" },
     [MAINS_LOW]  = { "mains-low",      "the mains fall to 85 % of their volts" },
     [MAINS_HIGH] = { "mains-high",     "the mains rise to 110 % of their volts" },
-    [DRAFT]      = { "draft",          "a window is opened: air takes half as much again from plate and board" },
-    [DESK_FAN]   = { "desk-fan",       "a fan on the table blows at the plate: air takes three times as much" },
+    [DRAFT]      = { "draft",          "a window is opened: air takes half as much heat again" },
+    [DESK_FAN]   = { "desk-fan",       "a fan on the table: air takes three times as much heat" },
     [SUPPLY_DRIFTS] = { "supply-drifts", "the supply gives a tenth more volts than it is told" },
 };
 /* clang-format on */

@@ -32,7 +32,7 @@ run 0 tinlatch help faults
 out_has "sensor-open"
 out_has "--fault sensor-open@120"
 expect "the meanings do not stand in one column" bash -c \
-    '[ "$(sed -n "s/^\(  [a-z-]* *\).*/\1/p" "$1" | awk "{ print length }" | sort -u | wc -l)" = 1 ]' - "$out"
+    '[ "$(sed -n "s/^\(  [a-z0-9-]* *\).*/\1/p" "$1" | awk "{ print length }" | sort -u | wc -l)" = 1 ]' - "$out"
 run 0 tinlatch help shipped
 out_has "stack-split.lua          Split the two-board stack"
 out_has "hx230.lua"
