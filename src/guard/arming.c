@@ -426,10 +426,13 @@ static void hand_seat_step(struct guard *guard, int64_t t_ms)
         ask_for_the_knob(guard, t_ms);
     else if (seat->on && !seat->set)
         hear_of_the_knob(guard, t_ms);
-    if (!seat->set || guard->mode != GUARD_SEATING)
+    if (!seat->on || guard->mode != GUARD_SEATING)
         return;
-    guard->want.heat = true; /* the cut-off is closed, and the heat time runs */
+    guard->want.heat =
+        true; /* while the knob is asked for too: the cut-off is closed, the heat time runs */
     guard->want.temp_mc = HAND_SET_MC;
+    if (!seat->set)
+        return;
     bool still = reading_is_still(guard, t_ms);
     if (still && hand_rise_is_right(guard)) {
         snprintf(text, sizeof text, "Seat test passed: the plate reads %d C, set to 60 C.",

@@ -215,27 +215,13 @@ bool plate_is_by_hand(const struct guard *guard)
     return bench->plate_device >= 0 && bench->device[bench->plate_device].kind == DEVICE_BY_HAND;
 }
 
-/* The cut-off is what switches a plate off that nothing else can: it opens whenever heat is not to be. Any other plate
- * is fed through it and answers only while it is closed; it is told off in its own words. */
+/* The cut-off is what switches a plate off that nothing else can: it is closed while heat is granted, and its time
+ * counts. Any other plate is fed through it and answers only while it is closed; it is told off in its own words. */
 static bool cutoff_closes(const struct guard *guard)
 {
-    bool by_hand = plate_is_by_hand(guard);
-
-    switch (guard->mode) {
-    case GUARD_SEATING:
-        return true;
-    case GUARD_RUNNING:
-        return !by_hand || !guard->parking.on;
-    case GUARD_CHECKING:
-    case GUARD_PAUSED:
-        return !by_hand;
-    case GUARD_WAITING:
-    case GUARD_COOLING:
-    case GUARD_ENDED:
-    case GUARD_MODES:
-        break;
-    }
-    return false;
+    if (plate_is_by_hand(guard))
+        return guard->out.heat && !guard->parking.on;
+    return guard->mode > GUARD_WAITING && guard->mode < GUARD_COOLING;
 }
 
 static void guard_apply(struct guard *guard, int64_t t_ms)

@@ -1508,8 +1508,30 @@ static void test_a_cut_off_of_a_plate_by_hand_is_closed_only_while_heat_may_be(v
         period(desk);
     assert_int_equal(guard_mode(desk->guard), GUARD_CHECKING);
     assert_false(mains.rts);
+    desk->plate.mc[0] = desk->plate.mc[1] = 50000;
+    for (int i = 0; i < 100; i++) {
+        answer(desk, ANSWER_YES);
+        period(desk);
+    }
+    assert_int_equal(guard_mode(desk->guard), GUARD_SEATING); /* it waits until it is cooler */
+    assert_false(mains.rts);
+    desk->plate.mc[0] = desk->plate.mc[1] = 30000;
+    for (int i = 0; i < 30; i++)
+        period(desk);
+    assert_true(mains.rts); /* the knob is asked for: that counts as heat time */
+    assert_true(guard_was_hot(desk->guard));
+    struct guard_watch watch = {.front_silent_ms = 3000};
+    guard_set_watch(desk->guard, &watch);
+    for (int i = 0; i < 3; i++)
+        period(desk);
+    assert_false(mains.rts); /* a pause */
+    watch.front_silent_ms = 0;
+    guard_set_watch(desk->guard, &watch);
     set_by_hand(desk, 60000);
     assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    desk->turn = (struct wire_turn){.rail = -1};
+    turns(desk, 3);
+    assert_false(mains.rts); /* the recipe wants no heat */
     desk->turn = (struct wire_turn){.heat = 1, .temp_mc = 172000, .rail = -1};
     turns(desk, 3);
     assert_true(mains.rts);
