@@ -172,15 +172,16 @@ static int keep(const struct latch *latch, const char *reason, struct tl_error *
 
 /* ---- the whole ----------------------------------------------------------------------------------------- */
 
-/* A run that is alive holds a lock; the latch it wrote is what protects it against a crash. */
-static bool a_run_is_alive(const char *path)
+/* A run that is alive holds the lock; the latch it wrote is what protects it against a crash. Held by us until the
+ * latch is gone, however long the reason takes: no run begins meanwhile. -1: one is alive. */
+static int keep_runs_out(const char *path)
 {
-    int fd = open(path, O_RDWR | O_CLOEXEC | O_NOCTTY);
-    if (fd < 0)
-        return false;
-    bool alive = flock(fd, LOCK_EX | LOCK_NB) != 0 && errno == EWOULDBLOCK;
-    close(fd);
-    return alive;
+    int fd = open(path, O_RDWR | O_CREAT | O_CLOEXEC | O_NOCTTY, 0600);
+    if (fd >= 0 && flock(fd, LOCK_EX | LOCK_NB) == 0)
+        return fd;
+    if (fd >= 0)
+        close(fd);
+    return -1;
 }
 
 static enum outcome release(struct cli *cli, const char *path, const struct latch *latch)
@@ -202,12 +203,14 @@ enum outcome verb_clear(struct cli *cli)
     struct tl_error error = {0};
     if (paths_latch(path, alive, &error))
         return cli_refuse(cli, &error, NULL, 0);
+    int held = keep_runs_out(alive); /* before the latch is read: it does not change any more */
     int result = latch_read(path, &latch, &error);
     if (result == 0) {
         fputs("nothing is latched\n", cli->out);
+        close(held);
         return RUN_DONE;
     }
-    if (a_run_is_alive(alive)) {
+    if (held < 0) {
         tl_error_set(&error, TL_ENDED, "a run is going on: its latch is not to be taken from it");
         return cli_end(cli, RUN_REFUSED, &error, NULL, 0);
     }
@@ -216,5 +219,7 @@ enum outcome verb_clear(struct cli *cli)
         snprintf(latch.rule, sizeof latch.rule, "unreadable");
     }
     show(cli->out, &latch);
-    return release(cli, path, &latch);
+    enum outcome outcome = release(cli, path, &latch);
+    close(held);
+    return outcome;
 }

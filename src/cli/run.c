@@ -116,6 +116,8 @@ static int prepare(struct bench_run *r, const struct options *options, struct tl
     char directory[PATH_SIZE];
     if (paths_runs(directory, error))
         return TL_FILE;
+    if (r->alive_fd < 0 || flock(r->alive_fd, LOCK_SH | LOCK_NB) != 0)
+        return tl_error_set(error, TL_ENDED, "tinlatch clear is at work on this bench's latch");
     r->record_fd = paths_new_record(directory, options->argument, r->record_path, error);
     if (r->record_fd < 0) {
         r->record_path[0] = '\0';
@@ -127,8 +129,6 @@ static int prepare(struct bench_run *r, const struct options *options, struct tl
         socketpair(AF_UNIX, SOCK_SEQPACKET | SOCK_CLOEXEC, 0, r->recipe_pair) != 0 ||
         socketpair(AF_UNIX, SOCK_SEQPACKET | SOCK_CLOEXEC, 0, r->front_pair) != 0)
         return tl_error_set(error, TL_SYSTEM, "no sockets for the guard: %s", strerror(errno));
-    if (r->alive_fd >= 0)
-        flock(r->alive_fd, LOCK_SH | LOCK_NB);
     return 0;
 }
 

@@ -207,6 +207,13 @@ err_has "a run is going on"
 run 4 tinlatch run short.lua --bench "$bench"
 err_has "another run has heat on"
 exec 9>&-
+mkfifo reason
+script -qec "$TINLATCH clear" /dev/null <reason >shown 2>&1 &
+exec 8>reason
+for _ in $(seq 100); do grep -q "What was it" shown && break; sleep 0.1; done
+expect "a run could begin while clear waits for its reason" test "$(flock -n -s "$TINLATCH_HOME/alive" true || echo held)" = held
+exec 8>&-
+wait
 run 0 tinlatch clear --reason 'plug was loose, "replaced"'
 out_has 'cleared: plug was loose'
 out=$TINLATCH_HOME/runs/clearings.jsonl json '.kind == "clearing" and .rule == "sensor-open" and .reason == "plug was loose, \"replaced\""'
