@@ -35,6 +35,7 @@ struct live {
     bool urgent;  /* a stop or a hang-up: do not wait for the period */
     pid_t keeper;
     bool keeper_missed;
+    bool told_off; /* by a signal: as good as a front that is gone, but it is still told */
     bool recipe_open, front_open, scribe_open, told_recipe, told_front, over;
     bool hung_up[BENCH_PORTS];
     int64_t front_ms, sign_ms;
@@ -342,7 +343,7 @@ static void watch(struct live *live, int64_t t_ms)
     int broken = journal_error(live->journal, &dropped);
     struct guard_watch seen = {
         .front_silent_ms = live->front_open ? since_ms(t_ms, live->front_ms) : INT32_MAX,
-        .front_gone = !live->front_open,
+        .front_gone = !live->front_open || live->told_off,
         .clock_jump_ms = slept_since(live),
         .keeper_silent_ms = since_ms(t_ms, live->sign_ms),
         .record_late_ms = broken || dropped || !live->scribe_open ? INT32_MAX
@@ -450,7 +451,7 @@ static void hear(struct live *live, int64_t t_ms)
 {
     if (told_to_stop) {
         told_to_stop = 0;
-        live->front_open = false;
+        live->told_off = true;
         live->urgent = true;
     }
     hear_recipe(live, t_ms);
@@ -548,9 +549,9 @@ static void latch_at_the_end(struct live *live)
 
     if (child == 0)
         syscall(SYS_close_range, 3U, ~0U, 0U);
-    if (child <= 0 && !live->tripped_told)
+    if (child <= 0 && (!live->tripped_told || !live->crash.armed))
         latch_disarm(live->config->latch_path, &live->crash, NULL);
-    else if (child <= 0)
+    if (child <= 0 && live->tripped_told)
         latch_sync(live->config->latch_path, NULL);
     if (child == 0)
         _exit(0);
