@@ -2,10 +2,11 @@
 /* The person at the bench: is somebody there, and the key that parks. */
 #include "guard_private.h"
 
-/* Somebody pressed a key, or the run is one in which nobody is asked (a rehearsal). */
+/* Somebody pressed a key, or nobody is asked: in a rehearsal, and once everything is off. */
 static void see_presence(struct guard *guard, int64_t t_ms)
 {
-    if (guard->hand.presence != guard->presence_seen || guard->config.armed) {
+    if (guard->hand.presence != guard->presence_seen || guard->config.armed ||
+        guard->mode >= GUARD_COOLING) {
         guard->presence_seen = guard->hand.presence;
         guard->present_ms = t_ms;
         guard->away_told = false;
@@ -33,6 +34,8 @@ void attend_step(struct guard *guard, int64_t t_ms)
 {
     bool held = guard->parking.on || guard->mode == GUARD_PAUSED;
 
+    if (guard->mode < GUARD_RUNNING)
+        guard->parking.seen = guard->hand.parks; /* nothing runs yet that could be parked */
     see_contact(guard);
     see_presence(guard, t_ms);
     if (held)
