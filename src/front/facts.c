@@ -15,13 +15,34 @@ static bool rule_is_known(const struct front_state *state)
     return state->snapshot.rule >= 0 && state->snapshot.rule < RULES;
 }
 
+static bool reads_safe(const struct front_state *state, enum sensor_id id)
+{
+    const struct wire_snapshot *s = &state->snapshot;
+    return s->quality[id] == QUALITY_NONE ||
+           (s->quality[id] == QUALITY_GOOD && s->temp_mc[id] < SAFE_MC);
+}
+
+/* A run may also be over because nothing could be done about it any more. */
+bool fact_safe(const struct front_state *state)
+{
+    const struct wire_snapshot *s = &state->snapshot;
+    if (!state->snapshot_known || s->mode != GUARD_ENDED)
+        return false;
+    if (state->hello.recipe.uses_plate && s->plate_quality != QUALITY_GOOD)
+        return false;
+    for (enum sensor_id id = 0; id < SENSORS; id++)
+        if (!reads_safe(state, id))
+            return false;
+    return true;
+}
+
 static const char *mode_when_over(const struct front_state *state)
 {
     if (rule_is_known(state) && rules[state->snapshot.rule].kind == RULE_TRIP)
-        return state->snapshot.mode == GUARD_ENDED ? "TRIPPED, SAFE TO TOUCH" : "TRIPPED, COOLING";
+        return fact_safe(state) ? "TRIPPED, SAFE TO TOUCH" : "TRIPPED, COOLING";
     if (rule_is_known(state) && rules[state->snapshot.rule].kind == RULE_STOP)
-        return state->snapshot.mode == GUARD_ENDED ? "STOPPED, SAFE TO TOUCH" : "STOPPED, COOLING";
-    return state->snapshot.mode == GUARD_ENDED ? "OVER, SAFE TO TOUCH" : "OVER, COOLING";
+        return fact_safe(state) ? "STOPPED, SAFE TO TOUCH" : "STOPPED, COOLING";
+    return fact_safe(state) ? "OVER, SAFE TO TOUCH" : "OVER, COOLING";
 }
 
 const char *fact_mode(const struct front_state *state)
@@ -129,9 +150,10 @@ const char *hands_now(const struct front_state *state, char out[BENCH_TEXT])
     return out;
 }
 
-static void next_when_over(const struct wire_snapshot *s, char out[FACT])
+static void next_when_over(const struct front_state *state, char out[FACT])
 {
-    if (s->mode == GUARD_ENDED)
+    const struct wire_snapshot *s = &state->snapshot;
+    if (fact_safe(state))
         snprintf(out, FACT, "safe to touch");
     else if (s->solid_ms > SOON_MS)
         snprintf(out, FACT, "joints solid in about %d s: hands off", about_s(s->solid_ms));
@@ -172,7 +194,7 @@ void fact_next(const struct front_state *state, char out[FACT])
     if (!state->snapshot_known || s->mode < GUARD_RUNNING)
         snprintf(out, FACT, "nothing is on before the checks are done");
     else if (s->mode >= GUARD_COOLING)
-        next_when_over(s, out);
+        next_when_over(state, out);
     else
         next_when_running(s, out);
     if (state->snapshot_known && s->mode == GUARD_SEATING)

@@ -439,14 +439,14 @@ static void draw_events(struct page *page, const struct front_state *state, int 
 
 static const char *keys_line(const struct front_state *state, int columns)
 {
-    bool cooling = state->snapshot_known && state->snapshot.mode == GUARD_COOLING;
-    bool over = state->snapshot_known && state->snapshot.mode == GUARD_ENDED;
+    bool cooling = state->snapshot_known && state->snapshot.mode >= GUARD_COOLING;
+    bool over = fact_safe(state);
     if (over)
         return "the bench is off and safe to touch";
     if (cooling)
         return columns < 60
                    ? "l leave before it is safe"
-                   : "the bench is off and cools down   l: leave before it is safe to touch";
+                   : "the bench was told off            l: leave before it is safe to touch";
     if (columns < 70)
         return "STOP s q Esc  p park  +- 2C  <> 30s";
     return "STOP: s q Esc Tab ^C   p: park   + -: 2 C   < >: 30 s   any key: I am here";

@@ -75,6 +75,29 @@ static void plate_fell(struct guard *guard, int64_t t_ms)
     fall->stuck = false;
 }
 
+static void tell_stuck(struct guard *guard, int64_t t_ms)
+{
+    guard->fall.stuck = true;
+    if (guard->fall.stuck_told)
+        return;
+    guard->fall.stuck_told = true;
+    guard_say(guard, NOTE_WARN, t_ms,
+              "the plate does not cool though heat is off: pull the mains plug");
+}
+
+/* At any temperature, once what element and sensor still held has come through. */
+static bool rises_again(struct guard *guard, int64_t t_ms)
+{
+    const struct plate *plate = &guard->config.bench->plate;
+    struct fall *fall = &guard->fall;
+    double settle_ms = RISE_AFTER_MS + 4000 * (plate->element_lag_s + plate->sensor_lag_s);
+    int32_t now_mc = guard->in.plate.temp_mc;
+
+    if ((double)(t_ms - guard->ended_ms) < settle_ms || now_mc < fall->lowest_mc)
+        fall->lowest_mc = now_mc;
+    return now_mc >= fall->lowest_mc + FALL_MC;
+}
+
 /* Told off is not off. A hot plate that does not fall is still heated, or its sensor lies. */
 static void watch_fall(struct guard *guard, int64_t t_ms)
 {
@@ -83,6 +106,10 @@ static void watch_fall(struct guard *guard, int64_t t_ms)
 
     if (!guard->limits.uses_plate || !plate_is_read(guard))
         return;
+    if (rises_again(guard, t_ms)) {
+        tell_stuck(guard, t_ms);
+        return;
+    }
     if (now_mc < FALL_ABOVE_MC || now_mc <= fall->from_mc - FALL_MC) {
         plate_fell(guard, t_ms);
         return;
@@ -91,12 +118,7 @@ static void watch_fall(struct guard *guard, int64_t t_ms)
         fall->from_mc = now_mc;
     if (t_ms - fall->since_ms < FALL_MS)
         return;
-    fall->stuck = true;
-    if (fall->stuck_told)
-        return;
-    fall->stuck_told = true;
-    guard_say(guard, NOTE_WARN, t_ms,
-              "the plate does not cool though heat is off: pull the mains plug");
+    tell_stuck(guard, t_ms);
 }
 
 /* Once, and only of a plate that is seen to cool. True: now. */
@@ -129,11 +151,32 @@ static void tell_hands_again(struct guard *guard, int64_t t_ms)
         journal_event(guard->config.journal, t_ms, "hands", hands);
 }
 
+/* Of a period that began after it was told off: an older reading may be older than the ON before it. */
+static bool supply_is_seen_since(const struct guard *guard)
+{
+    const struct supply_reading *supply = &guard->in.supply;
+
+    return supply->quality == QUALITY_GOOD && guard->begun_ms > guard->ended_ms &&
+           guard->in.t_ms - supply->age_ms >= guard->begun_ms;
+}
+
+/* Told off for a while, and not so: said once. */
+static void watch_supply(struct guard *guard, int64_t t_ms)
+{
+    if (guard->supply_on_told || !guard->limits.uses_supply || !guard->in.supply.on ||
+        !supply_is_seen_since(guard) || t_ms - guard->ended_ms < OFF_AGAIN_MS)
+        return;
+    guard->supply_on_told = true;
+    cooling_hands(guard, t_ms, guard->trip.hands, sizeof guard->trip.hands);
+    guard_say(guard, NOTE_HANDS, t_ms, guard->trip.hands);
+}
+
 void cooling_want(struct guard *guard, int64_t t_ms)
 {
     uint32_t beeps = guard->want.beeps;
 
     watch_fall(guard, t_ms);
+    watch_supply(guard, t_ms);
     if (joints_are_solid(guard, t_ms)) {
         beeps++;
         tell_hands_again(guard, t_ms);
@@ -152,23 +195,25 @@ static bool every_line_is_cut(const struct guard *guard)
     return true;
 }
 
+/* A sensor or supply that cannot be read will never show that it is safe. */
+static bool something_is_unread(const struct guard *guard)
+{
+    for (int id = 0; id < SENSORS; id++)
+        if (guard->sensor_in_use[id] && guard->in.sensor[id].quality != QUALITY_GOOD)
+            return true;
+    return guard->limits.uses_supply && guard->in.supply.quality != QUALITY_GOOD;
+}
+
 /* Staying on switches nothing off any more. It is of use only to tell somebody of what this run has switched on; the
- * latch tells too. */
+ * latch tells too. What never was ready has switched nothing on. */
 static bool nothing_is_left_to_do(const struct guard *guard, int64_t t_ms)
 {
     bool was_on = guard_was_hot(guard) || guard->limits.uses_supply;
+    bool nobody = guard->watch.front_gone && t_ms - guard->ended_ms >= LINGER_MS;
 
-    return every_line_is_cut(guard) &&
-           (!was_on || (guard->watch.front_gone && t_ms - guard->ended_ms >= LINGER_MS));
-}
-
-/* Of a period that began after it was told off: an older reading may be older than the ON before it. */
-static bool supply_is_seen_since(const struct guard *guard)
-{
-    const struct supply_reading *supply = &guard->in.supply;
-
-    return supply->quality == QUALITY_GOOD && guard->begun_ms > guard->ended_ms &&
-           guard->in.t_ms - supply->age_ms >= guard->begun_ms;
+    if (!guard->ready || (every_line_is_cut(guard) && !was_on))
+        return true;
+    return nobody && (every_line_is_cut(guard) || something_is_unread(guard));
 }
 
 static bool is_off_and_safe(struct guard *guard, int64_t t_ms)
@@ -279,18 +324,27 @@ static bool supply_answers(const struct guard *guard)
            guard->in.supply_silent_ms < guard->limits.silent_ms;
 }
 
-static const char switch_it_off[] =
-    "The supply was told off, but does not answer: switch it off by hand.";
+/* No more than is known of it. */
+static const char *supply_words(const struct guard *guard)
+{
+    if (!supply_answers(guard))
+        return "The supply was told off, but does not answer: switch it off by hand.";
+    if (!supply_is_seen_since(guard))
+        return "The supply was told off.";
+    return guard->in.supply.on
+               ? "The supply was told off, but still reads on: switch it off by hand."
+               : "The supply is off.";
+}
 
 void cooling_hands(const struct guard *guard, int64_t t_ms, char *text, size_t size)
 {
     if (!guard->limits.uses_plate) {
-        snprintf(text, size, "%s Nothing was heated.",
-                 supply_answers(guard) ? "The supply is off." : switch_it_off);
+        snprintf(text, size, "%s Nothing was heated.", supply_words(guard));
         return;
     }
     hands_off_plate(guard, t_ms, text, size);
     size_t length = strlen(text);
-    if (guard->limits.uses_supply && !supply_answers(guard) && length < size)
-        snprintf(text + length, size - length, " %s", switch_it_off);
+    bool doubtful = !supply_answers(guard) || guard->in.supply.on;
+    if (guard->limits.uses_supply && doubtful && length < size)
+        snprintf(text + length, size - length, " %s", supply_words(guard));
 }

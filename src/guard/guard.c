@@ -185,9 +185,10 @@ static void guard_judge(struct guard *guard, int64_t t_ms)
 {
     int32_t rule = -1;
 
-    if (guard->mode == GUARD_WAITING || (guard->mode == GUARD_CHECKING && !guard->ready)) {
-        guard->out =
-            (struct granted){0}; /* nothing can be judged before everything was read once */
+    if (!guard->ready) { /* nothing can be judged before everything was read once */
+        guard->out = (struct granted){0};
+        if (guard->mode == GUARD_COOLING && cooling_over(guard, t_ms))
+            guard_enter(guard, EVENT_TOUCH_SAFE, t_ms);
         return;
     }
     interlock_step(&guard->interlock, &guard->limits, &guard->in, &guard->want, t_ms, &guard->out);
@@ -535,7 +536,9 @@ static int take_end(struct guard *guard, const struct wire_end *end, int64_t t_m
         return failed;
     if (guard->recipe_end.code == TL_MORE)
         guard->recipe_end = *end; /* the first word counts */
-    bool ran = guard->mode == GUARD_RUNNING || guard->mode == GUARD_PAUSED;
+    bool ran = guard->mode > GUARD_CHECKING && guard->mode < GUARD_COOLING; /* or was tested */
+    if (guard->mode == GUARD_CHECKING && !guard->ready && end->code == 0)   /* that is not done */
+        tl_error_set(&guard->refusal, TL_DEVICE, "the run ended before every instrument answered");
     guard_enter(guard, EVENT_END, t_ms);
     if (ran && end->code != 0) {
         char text[BENCH_TEXT]; /* its words never stand as the guard's own */
@@ -551,7 +554,10 @@ static int broken_peer(struct guard *guard, int64_t t_ms, struct tl_error *error
 {
     if (guard->config.journal)
         journal_event(guard->config.journal, t_ms, "peer", "a message broke the rules");
+    bool ran = guard->mode > GUARD_CHECKING && guard->mode < GUARD_COOLING;
     guard_enter(guard, EVENT_TRIP, t_ms);
+    if (ran)
+        guard_say(guard, NOTE_HANDS, t_ms, guard->trip.hands);
     return tl_error_set(error, TL_BAD, "a message to the guard broke the rules");
 }
 

@@ -25,6 +25,7 @@ enum {
     SOLID_UNKNOWN_MS = 120000,  /* hands off for so long when no estimate says more */
     FALL_MC = 3000,             /* a plate that is off loses this much ... */
     FALL_MS = 60000,            /* ... within this time ... */
+    RISE_AFTER_MS = 10000,      /* and never rises by as much again, after this and some lags */
     FALL_ABOVE_MC = 100000,     /* ... as long as it is hotter than this */
     RISING_MC_S = 50,           /* more than noise leaves in a ramp */
 };
@@ -64,6 +65,7 @@ struct fall {
     int64_t since_ms; /* when that was */
     bool seen, stuck; /* has it fallen at all; has it stopped falling while hot */
     bool stuck_told, doubt_told;
+    int32_t lowest_mc; /* since what element and sensor held has come through */
 };
 
 /* What the plate was fed since the scan before, as shares of full power, at least and at most. */
@@ -149,7 +151,7 @@ struct guard {
     int64_t ended_ms,
         solid_ms;          /* when the run ended; when its joints are solid, as estimated then */
     int64_t safe_since_ms; /* -1: something is not touch-safe */
-    bool solid_told;
+    bool solid_told, supply_on_told;
     struct fall fall;
     bool warned[RULES]; /* which of them fired at the last scan */
 };

@@ -1160,6 +1160,81 @@ static void test_a_supply_that_misses_its_off_is_told_again_before_it_is_over(vo
     supply_desk_free(desk);
 }
 
+static void test_a_supply_that_stays_on_is_never_called_off(void **state)
+{
+    (void)state;
+    struct supply_desk *desk = supply_desk();
+    want_power(desk);
+    turns(&desk->desk, 20);
+    desk->supply.deaf = 1000;
+
+    end_run(&desk->desk);
+    assert_null(strstr(guard_trip(desk->desk.guard)->hands, "The supply is off"));
+    for (int i = 0; i < 50; i++)
+        period(&desk->desk);
+
+    assert_true(desk->supply.on);
+    assert_int_equal(guard_mode(desk->desk.guard), GUARD_COOLING);
+    assert_has(desk->heard.text[NOTE_HANDS], "still reads on: switch it off by hand");
+    supply_desk_free(desk);
+}
+
+static void test_a_sensor_that_is_open_from_the_start_is_an_instrument_missing_no_trip(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_cold();
+    struct wire_hello hello = hello_for(190000);
+    desk->plate.mc[0] = -1;
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+
+    for (int i = 0; i < 60; i++)
+        period(desk);
+
+    assert_int_equal(guard_refusal(desk->guard)->code, TL_DEVICE);
+    assert_false(guard_trip(desk->guard)->tripped);
+    assert_int_equal(guard_mode(desk->guard), GUARD_ENDED);
+    assert_true(desk->plate.offs > 0);
+    desk_free(desk);
+}
+
+static void test_nobody_and_a_dead_sensor_are_not_waited_for_for_ever(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    struct guard_watch watch = {.front_gone = true};
+    guard_set_watch(desk->guard, &watch);
+    turns(desk, 2);
+    desk->plate.mc[0] = -1;
+
+    for (int i = 0; i < 2900; i++)
+        period(desk);
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    for (int i = 0; i < 200; i++)
+        period(desk);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_ENDED);
+    assert_int_equal(rules[guard_trip(desk->guard)->rule].latch, UNTIL_CLEAR);
+    desk_free(desk);
+}
+
+static void test_a_plate_that_rises_again_after_off_is_told_at_any_temperature(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+    desk->plate.mc[0] = desk->plate.mc[1] = 49500;
+    turns(desk, 1);
+    end_run(desk);
+
+    plate_moves(desk, 100, 20); /* what the element still held */
+    assert_int_equal(heard.count[NOTE_WARN], 0);
+    plate_moves(desk, 400, 10);
+
+    assert_int_equal(heard.count[NOTE_WARN], 1);
+    assert_has(heard.text[NOTE_WARN], "does not cool though heat is off");
+    desk_free(desk);
+}
+
 /* ---- hostile peers ---- */
 
 /* splitmix64 (Steele, Lea, Flood, OOPSLA 2014) */
@@ -1674,6 +1749,62 @@ static void test_any_key_counts_as_somebody(void **state)
     desk_free(desk);
 }
 
+static void test_nobody_is_asked_for_once_the_run_is_over(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_hot();
+    turns(desk, 10);
+
+    end_run(desk);
+    for (int i = 0; i < 7000; i++)
+        period(desk);
+
+    assert_false(guard_trip(desk->guard)->tripped);
+    desk_free(desk);
+}
+
+static void test_a_recipe_that_dies_in_the_seat_test_leaves_a_word_for_the_hands(void **state)
+{
+    (void)state;
+    struct heard heard = {0};
+    struct arming arming = arming_begin(1);
+    struct desk *desk = arming.desk;
+    struct wire_hello hello = hello_for(190000);
+    struct wire_end end = {.code = TL_KILLED};
+    struct guard_config config = {
+        .bench = &desk->bench, .port = {&desk->plate.port}, .say = hear, .context = &heard};
+    guard_free(desk->guard);
+    assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+    for (int i = 0; i < 600 && arming.plate_c < 35; i++) {
+        answer(desk, ANSWER_YES);
+        arming_period(&arming);
+    }
+    assert_int_equal(guard_mode(desk->guard), GUARD_SEATING);
+
+    wire_stamp(&end.head, WIRE_END, 1);
+    assert_int_equal(guard_receive(desk->guard, &end, sizeof end, desk->t_ms, NULL), 0);
+
+    assert_int_equal(heard.count[NOTE_HANDS], 1);
+    desk_free(desk);
+}
+
+static void test_park_among_the_questions_does_not_start_the_run_parked(void **state)
+{
+    (void)state;
+    struct arming arming = arming_begin(1);
+    for (int i = 0; i < 20; i++)
+        arming_period(&arming);
+    arming.desk->hand.parks = 1;
+
+    answer_all(&arming, 600);
+    turns(arming.desk, 2);
+
+    assert_int_equal(guard_mode(arming.desk->guard), GUARD_RUNNING);
+    assert_false(guard_snapshot(arming.desk->guard)->parked);
+    desk_free(arming.desk);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -1730,6 +1861,14 @@ int main(void)
         cmocka_unit_test(test_a_supply_whose_recipe_dies_is_off_and_read_off_before_it_is_over),
         cmocka_unit_test(test_no_on_follows_the_last_words),
         cmocka_unit_test(test_a_supply_that_misses_its_off_is_told_again_before_it_is_over),
+        cmocka_unit_test(test_a_supply_that_stays_on_is_never_called_off),
+        cmocka_unit_test(
+            test_a_sensor_that_is_open_from_the_start_is_an_instrument_missing_no_trip),
+        cmocka_unit_test(test_nobody_and_a_dead_sensor_are_not_waited_for_for_ever),
+        cmocka_unit_test(test_a_plate_that_rises_again_after_off_is_told_at_any_temperature),
+        cmocka_unit_test(test_nobody_is_asked_for_once_the_run_is_over),
+        cmocka_unit_test(test_a_recipe_that_dies_in_the_seat_test_leaves_a_word_for_the_hands),
+        cmocka_unit_test(test_park_among_the_questions_does_not_start_the_run_parked),
         cmocka_unit_test(test_no_message_heats_past_a_limit_or_after_the_end),
         cmocka_unit_test(test_whoever_breaks_the_rules_is_answered_with_last_words),
         cmocka_unit_test(test_a_scan_allocates_nothing),
