@@ -1222,11 +1222,10 @@ static void test_a_plate_that_rises_again_after_off_is_told_at_any_temperature(v
     (void)state;
     struct heard heard;
     struct desk *desk = desk_heard(&heard);
-    desk->plate.mc[0] = desk->plate.mc[1] = 49500;
-    turns(desk, 1);
     end_run(desk);
+    plate_moves(desk, 201, -500); /* to 49.5 C */
 
-    plate_moves(desk, 100, 20); /* what the element still held */
+    plate_moves(desk, 100, 20);
     assert_int_equal(heard.count[NOTE_WARN], 0);
     plate_moves(desk, 400, 10);
 
@@ -1566,6 +1565,7 @@ static void test_a_cut_off_of_a_plate_by_hand_is_closed_only_while_heat_may_be(v
                                         .set_lines = lines_set};
     struct lines_port mains = {.port = {.ops = &ops, .fd = -1}};
     struct desk *desk = desk_cold();
+    desk->plate.mc[0] = desk->plate.mc[1] = 50000;
     struct wire_hello hello = hello_for(190000);
     guard_free(desk->guard);
     desk->bench.device[1] = (struct device_config){.kind = DEVICE_BY_HAND, .port = -1};
@@ -1583,16 +1583,14 @@ static void test_a_cut_off_of_a_plate_by_hand_is_closed_only_while_heat_may_be(v
         period(desk);
     assert_int_equal(guard_mode(desk->guard), GUARD_CHECKING);
     assert_false(mains.rts);
-    desk->plate.mc[0] = desk->plate.mc[1] = 50000;
     for (int i = 0; i < 100; i++) {
         answer(desk, ANSWER_YES);
         period(desk);
     }
     assert_int_equal(guard_mode(desk->guard), GUARD_SEATING); /* it waits until it is cooler */
     assert_false(mains.rts);
-    desk->plate.mc[0] = desk->plate.mc[1] = 30000;
-    for (int i = 0; i < 30; i++)
-        period(desk);
+    for (int i = 0; i < 4800; i++) /* as such a plate does */
+        plate_moves(desk, 1, -(desk->plate.mc[0] - 25000) * 9 / 60000);
     assert_true(mains.rts); /* the knob is asked for: that counts as heat time */
     assert_true(guard_was_hot(desk->guard));
     struct guard_watch watch = {.front_silent_ms = 3000};
@@ -1756,8 +1754,8 @@ static void test_nobody_is_asked_for_once_the_run_is_over(void **state)
     turns(desk, 10);
 
     end_run(desk);
-    for (int i = 0; i < 7000; i++)
-        period(desk);
+    for (int i = 0; i < 7000; i++) /* as such a plate cools */
+        plate_moves(desk, 1, -(desk->plate.mc[0] - 25000) * 9 / 60000);
 
     assert_false(guard_trip(desk->guard)->tripped);
     desk_free(desk);
