@@ -880,6 +880,21 @@ static void test_a_plate_that_warms_on_after_another_trip_is_told_too(void **sta
     desk_free(desk);
 }
 
+/* A wet cloth, another cold board: nobody announces them any more. */
+static void test_a_plate_that_is_cooled_by_hand_after_the_run_trips_nothing(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+    end_run(desk);
+
+    plate_moves(desk, 150, -500);
+    plate_moves(desk, 100, 0);
+
+    assert_false(guard_trip(desk->guard)->tripped);
+    desk_free(desk);
+}
+
 static void test_a_recipe_that_fails_says_what_to_do_with_the_hands(void **state)
 {
     (void)state;
@@ -1447,6 +1462,25 @@ static void test_no_heat_before_every_question_is_answered(void **state)
     desk_free(arming.desk);
 }
 
+static void test_a_thermocouple_may_be_moved_about_before_the_seat_test(void **state)
+{
+    (void)state;
+    struct arming arming = arming_begin(1);
+    struct desk *desk = arming.desk;
+    for (int i = 0; i < 10; i++)
+        arming_period(&arming);
+
+    for (int i = 0; i < 100; i++) { /* out of warm fingers, onto the plate */
+        desk->plate.mc[0] = desk->plate.mc[1] = i < 50 ? 60000 : 25000;
+        period(desk);
+    }
+    assert_int_equal(guard_mode(desk->guard), GUARD_CHECKING);
+    answer_all(&arming, 600);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    desk_free(desk);
+}
+
 static void test_a_question_answered_no_ends_it_cold(void **state)
 {
     (void)state;
@@ -1850,6 +1884,7 @@ int main(void)
         cmocka_unit_test(test_a_plate_that_drives_on_after_a_stop_is_a_fault_and_never_cold),
         cmocka_unit_test(test_a_plate_that_warms_unasked_is_told_off_every_second),
         cmocka_unit_test(test_a_plate_that_warms_on_after_another_trip_is_told_too),
+        cmocka_unit_test(test_a_plate_that_is_cooled_by_hand_after_the_run_trips_nothing),
         cmocka_unit_test(test_a_recipe_that_fails_says_what_to_do_with_the_hands),
         cmocka_unit_test(test_hands_are_told_again_when_the_joints_are_solid_and_when_all_is_cold),
         cmocka_unit_test(test_joints_that_are_overdue_are_not_shown_as_solid),
@@ -1871,6 +1906,7 @@ int main(void)
         cmocka_unit_test(test_whoever_breaks_the_rules_is_answered_with_last_words),
         cmocka_unit_test(test_a_scan_allocates_nothing),
         cmocka_unit_test(test_no_heat_before_every_question_is_answered),
+        cmocka_unit_test(test_a_thermocouple_may_be_moved_about_before_the_seat_test),
         cmocka_unit_test(test_a_question_answered_no_ends_it_cold),
         cmocka_unit_test(test_a_seated_sensor_passes_the_seat_test),
         cmocka_unit_test(test_a_sensor_that_shows_four_fifths_is_refused),
