@@ -203,6 +203,7 @@ static void test_a_sensor_that_slips_at_temperature_cools_faster_than_any_plate(
 
     follow(&desk, &plant, 0.3, 1, 60);
     assert_true(within(&desk));
+    assert_true(desk.out.low_mc > desk.in.plate_mc - 16000); /* by its reading, not by its way up */
     follow(&desk, &plant, 0.3, 0.8, 5);
 
     assert_true(hot_c > 150);
