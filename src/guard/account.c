@@ -30,7 +30,7 @@ static const double ABOVE_K = 2;    /* ... or below it */
 static const double MARGIN_K = 8;   /* beyond a bound, the least ... */
 static const double MARGIN = 0.1;   /* ... and as a part of what is predicted without a reading */
 static const double STEP_S = 0.2;   /* the longest stride */
-static const double BALANCE_S = 20; /* within which the losses are known by the readings ... */
+static const double BALANCE_S = 12; /* within which the losses are known by the readings ... */
 static const double GUESSED_MOST = 0.1; /* ... unless what is fed is a guess by more than this */
 
 enum {
