@@ -1,4 +1,4 @@
--- expected: invalid 6 board too-quick: joint j
+-- expected: refused too-quick.lua:6 board too-quick: joint j
 -- SPDX-License-Identifier: MIT
 return recipe { api = 1, title = "t", board = "too-quick", insert = "flat-60x40", steps = function(p)
 board.place { "Lay it.", timeout = "1 min" }

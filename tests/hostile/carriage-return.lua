@@ -1,3 +1,3 @@
--- expected: invalid 3 carriage return
+-- expected: refused 3 carriage return
 -- SPDX-License-Identifier: MIT
 -- harmlessplate.off()

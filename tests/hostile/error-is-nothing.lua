@@ -1,4 +1,4 @@
--- expected: failed - an error value that is a nil
+-- expected: error - an error value that is a nil
 -- SPDX-License-Identifier: MIT
 return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40",
   ceiling = { plate = "180 C" }, steps = function(p)

@@ -1,4 +1,4 @@
--- expected: invalid 5 second time
+-- expected: refused 5 second time
 -- SPDX-License-Identifier: MIT
 return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40",
   ceiling = { plate = "180 C" }, steps = function(p)

@@ -1,3 +1,3 @@
--- expected: invalid 3 not UTF-8
+-- expected: refused 3 not UTF-8
 -- SPDX-License-Identifier: MIT
 return recipe { title = "café" }

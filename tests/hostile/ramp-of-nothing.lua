@@ -1,4 +1,4 @@
--- expected: failed 5 expected at least 0.001 C/s
+-- expected: error 5 expected at least 0.001 C/s
 -- SPDX-License-Identifier: MIT
 return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40", rails = { "battery" },
   ceiling = { plate = "180 C" }, steps = function(p)

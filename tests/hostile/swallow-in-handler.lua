@@ -1,4 +1,4 @@
--- expected: failed 6 above the plate limit
+-- expected: error 6 above the plate limit
 -- SPDX-License-Identifier: MIT
 return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40",
   ceiling = { plate = "180 C" }, steps = function(p)

@@ -1,3 +1,3 @@
--- expected: invalid 3 invisible
+-- expected: refused 3 invisible
 -- SPDX-License-Identifier: MIT
 -- ‮⁦ harmless

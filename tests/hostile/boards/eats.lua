@@ -1,0 +1,2 @@
+-- SPDX-License-Identifier: MIT
+local s = "x" while true do s = s .. s end

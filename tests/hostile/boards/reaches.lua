@@ -1,0 +1,2 @@
+-- SPDX-License-Identifier: MIT
+local f = io.open("/etc/passwd")

@@ -1,0 +1,7 @@
+-- expected: harmless -
+-- SPDX-License-Identifier: MIT
+return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40", rails = { "battery" },
+  ceiling = { plate = "180 C" }, steps = function(p)
+local x <close> = nil
+for _ in function() end, nil, nil, nil do break end
+end }

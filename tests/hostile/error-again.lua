@@ -1,0 +1,7 @@
+-- expected: error 6 an error value that is a table
+-- SPDX-License-Identifier: MIT
+return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40", rails = { "battery" },
+  ceiling = { plate = "180 C" }, steps = function(p)
+local _, e = pcall(error, { hint = "all is well" })
+error(e)
+end }

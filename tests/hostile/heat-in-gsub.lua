@@ -1,0 +1,6 @@
+-- expected: harmless -
+-- SPDX-License-Identifier: MIT
+return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40", rails = { "battery" },
+  ceiling = { plate = "180 C" }, steps = function(p)
+("x"):gsub("x", function() plate.ramp { to = "40 C", timeout = "5 min" } end)
+end }

@@ -1,0 +1,7 @@
+-- expected: killed 6 used more than 64 MiB of memory
+-- SPDX-License-Identifier: MIT
+return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40", rails = { "battery" },
+  ceiling = { plate = "180 C" }, steps = function(p)
+local s = "xxxxxxxx"
+while true do s = ("%s%s"):format(s, s) end
+end }

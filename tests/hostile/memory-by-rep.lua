@@ -1,0 +1,6 @@
+-- expected: killed 5 used more than 64 MiB of memory
+-- SPDX-License-Identifier: MIT
+return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40", rails = { "battery" },
+  ceiling = { plate = "180 C" }, steps = function(p)
+local s = ("x"):rep(1 << 30)
+end }

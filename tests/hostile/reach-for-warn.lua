@@ -1,0 +1,6 @@
+-- expected: error 5 "warn" is not there
+-- SPDX-License-Identifier: MIT
+return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40", rails = { "battery" },
+  ceiling = { plate = "180 C" }, steps = function(p)
+warn "@on"
+end }

@@ -1,0 +1,7 @@
+-- expected: error 6 nil value
+-- SPDX-License-Identifier: MIT
+return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40", rails = { "battery" },
+  ceiling = { plate = "180 C" }, steps = function(p)
+_ENV = {}
+note "x"
+end }

@@ -1,0 +1,6 @@
+-- expected: refused compiled-inside.lua:3 control character
+-- SPDX-License-Identifier: MIT
+return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40", rails = { "battery" },
+  ceiling = { plate = "180 C" }, steps = function(p)
+require "compiled-inside"
+end }

@@ -1,0 +1,6 @@
+-- expected: error 5 to
+-- SPDX-License-Identifier: MIT
+return recipe { api = 1, title = "t", board = "hx210", insert = "frame-60x40", rails = { "battery" },
+  ceiling = { plate = "180 C" }, steps = function(p)
+plate.ramp { to = 0 / 0, timeout = "5 min" }
+end }
