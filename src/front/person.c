@@ -60,6 +60,11 @@ static void yes_or_no(struct person *person, struct front_state *state, bool yes
                   "not counted as an answer: the question was less than a second old");
         return;
     }
+    /* A parked board cools and its joints may be solid; the yes would also stand for the time after. */
+    if (yes && state->prompt_kind == NOTE_DO && state->snapshot.parked) {
+        front_say(state, "you", "not counted as done while parked: p goes on first");
+        return;
+    }
     answer(person, state, yes ? ANSWER_YES : ANSWER_NO);
     front_say(state, "you", yes ? "yes" : "no");
 }

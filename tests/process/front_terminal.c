@@ -233,6 +233,24 @@ static void test_a_key_in_the_first_second_of_a_question_does_not_answer_it(void
     assert_int_equal(t.hand.prompt, 0);
 }
 
+static void test_what_is_to_be_done_by_hand_is_not_done_while_parked(void **unused)
+{
+    (void)unused;
+    t.snapshot.parked = 1;
+    scans_for(100);
+    ask(5, NOTE_DO, "Lift the top board.");
+    scans_for(1100);
+
+    press("y");
+    assert_int_equal(t.hand.answer, ANSWER_NONE);
+    scans_for(200);
+    assert_has(t.seen, "not counted as done while parked");
+    t.snapshot.parked = 0;
+    scan();
+    press("y");
+    assert_int_equal(t.hand.answer, ANSWER_YES);
+}
+
 static void test_a_value_is_typed_and_letters_do_not_stop(void **unused)
 {
     (void)unused;
@@ -438,6 +456,7 @@ int main(void)
         TEST(test_the_view_is_drawn_and_the_terminal_left_as_it_was),
         TEST(test_any_stop_key_stops_and_other_keys_only_show_presence),
         TEST(test_a_key_in_the_first_second_of_a_question_does_not_answer_it),
+        TEST(test_what_is_to_be_done_by_hand_is_not_done_while_parked),
         TEST(test_a_value_is_typed_and_letters_do_not_stop),
         TEST(test_park_and_nudges_are_sent),
         TEST(test_a_target_near_its_limit_is_not_nudged_higher),
