@@ -110,11 +110,21 @@ void fact_target(const struct front_state *state, char out[FACT])
         snprintf(out + n, FACT - (size_t)n, ", fan %d %%", s->granted_fan_pct);
 }
 
-/* An estimate is no stop-watch: fives from twenty on, tens from a minute on. */
-static int about_s(int32_t ms)
+/* "84 s", "10:20 min". */
+static const char *in_words(int seconds, char out[16])
+{
+    if (seconds < 100)
+        snprintf(out, 16, "%d s", seconds);
+    else
+        snprintf(out, 16, "%d:%02d min", seconds / 60, seconds % 60);
+    return out;
+}
+
+/* An estimate is no stop-watch: fives from twenty seconds on, tens from a minute on. */
+static const char *about(int32_t ms, char out[16])
 {
     int seconds = (ms + 999) / 1000, step = seconds >= 60 ? 10 : seconds >= 20 ? 5 : 1;
-    return (seconds + step / 2) / step * step;
+    return in_words((seconds + step / 2) / step * step, out);
 }
 
 /* The joint that melts next, and the one that is solid last; -1 = none. */
@@ -141,11 +151,11 @@ const char *hands_now(const struct front_state *state, char out[BENCH_TEXT])
     const struct wire_snapshot *s = &state->snapshot;
     const char *figure = strstr(state->hands, ", about ");
     const char *rest = figure ? strchr(figure, '.') : NULL;
-    char left[32] = "";
+    char left[32] = "", time[16];
     if (!rest || s->mode != GUARD_COOLING)
         return state->hands;
     if (s->solid_ms > SOON_MS)
-        snprintf(left, sizeof left, ", about %d s", about_s(s->solid_ms));
+        snprintf(left, sizeof left, ", about %s", about(s->solid_ms, time));
     snprintf(out, BENCH_TEXT, "%.*s%s%s", (int)(figure - state->hands), state->hands, left, rest);
     return out;
 }
@@ -153,35 +163,37 @@ const char *hands_now(const struct front_state *state, char out[BENCH_TEXT])
 static void next_when_over(const struct front_state *state, char out[FACT])
 {
     const struct wire_snapshot *s = &state->snapshot;
+    char time[16];
     if (fact_safe(state))
         snprintf(out, FACT, "safe to touch");
     else if (s->solid_ms > SOON_MS)
-        snprintf(out, FACT, "joints solid in about %d s: hands off", about_s(s->solid_ms));
+        snprintf(out, FACT, "joints solid in about %s: hands off", about(s->solid_ms, time));
     else if (s->solid_ms > 0)
         snprintf(out, FACT, "joints solid soon: hands off until it beeps");
     else if (s->safe_ms >= 0)
-        snprintf(out, FACT, "safe to touch in %d s", (s->safe_ms + 999) / 1000);
+        snprintf(out, FACT, "safe to touch in %s", in_words((s->safe_ms + 999) / 1000, time));
     else
         snprintf(out, FACT, "hot: must fall below 45 C");
 }
 
 static void next_when_running(const struct wire_snapshot *s, char out[FACT])
 {
+    char time[16];
     int32_t melt_ms = melt_next_ms(s), solid_ms = solid_last_ms(s),
             missing_mc = s->granted_mc - s->plate_mc;
     int32_t joint_ms = s->granted_heat ? melt_ms : solid_ms;
     bool rises = s->granted_heat && s->ramp_known && s->ramp_mc_s > RAMP_LEAST_MC_S;
     if (s->parked)
-        snprintf(out, FACT, "parked, %d s left", (s->park_left_ms + 999) / 1000);
+        snprintf(out, FACT, "parked, %s left", in_words((s->park_left_ms + 999) / 1000, time));
     else if (s->wait_ms > 0 && (joint_ms <= 0 || s->wait_ms < joint_ms))
-        snprintf(out, FACT, "goes on in about %d s", about_s(s->wait_ms));
+        snprintf(out, FACT, "goes on in about %s", about(s->wait_ms, time));
     else if (s->granted_heat && melt_ms > 0)
-        snprintf(out, FACT, "melt in about %d s", about_s(melt_ms));
+        snprintf(out, FACT, "melt in about %s", about(melt_ms, time));
     else if (!s->granted_heat && solid_ms > 0)
-        snprintf(out, FACT, "solid in about %d s", about_s(solid_ms));
+        snprintf(out, FACT, "solid in about %s", about(solid_ms, time));
     else if (rises && missing_mc > TARGET_NEAR_MC)
-        snprintf(out, FACT, "at its target in about %d s",
-                 about_s((int32_t)((int64_t)missing_mc * 1000 / s->ramp_mc_s)));
+        snprintf(out, FACT, "at its target in about %s",
+                 about((int32_t)((int64_t)missing_mc * 1000 / s->ramp_mc_s), time));
     else if (solid_ms >= 0)
         snprintf(out, FACT, "a joint is molten");
     else

@@ -447,6 +447,8 @@ static const char *keys_line(const struct front_state *state, int columns)
         return columns < 60
                    ? "l leave before it is safe"
                    : "the bench was told off            l: leave before it is safe to touch";
+    if (prompt_has_line(state)) /* letters are text */
+        return columns < 70 ? "STOP Esc Tab ^C" : "STOP: Esc Tab ^C   letters and digits are text";
     if (columns < 70)
         return "STOP s q Esc  p park  +- 2C  <> 30s";
     return "STOP: s q Esc Tab ^C   p: park   + -: 2 C   < >: 30 s   any key: I am here";

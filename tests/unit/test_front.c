@@ -423,6 +423,9 @@ static void test_parked_nudged_and_held_off_are_shown(void **unused)
     const char *text = drawn(state, 100, 40, false);
     assert_has(text, "PARKED");
     assert_has(text, "84 s left");
+    s.park_left_ms = 600000;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 100, 40, false), "parked, 10:00 min left");
     assert_has(text, "nudged -4 C");
     s.granted_heat = 0;
     take_snapshot(state, &s);
@@ -536,6 +539,12 @@ static void test_the_open_prompt_is_shown_with_who_asks_and_its_keys(void **unus
         assert_has(text, "? QUESTION (asked by the recipe)");
         assert_has(text, "| Does it move?");
         assert_has(text, "no: n");
+
+        state = melting();
+        open_prompt(state, 6, NOTE_ASK, "How many?"); /* letters are text */
+        text = drawn(state, sizes[i][0], sizes[i][1], false);
+        assert_has(text, "Esc Tab ^C");
+        assert_null(strstr(text, "s q Esc"));
 
         state = melting();
         open_prompt(state, 6, NOTE_CHECK, "Is the plate empty?");
