@@ -43,6 +43,7 @@ struct live {
     uint64_t durable, mark; /* lines on disk; a line that is waited for, ... */
     int64_t mark_ms;        /* ... and since when */
     uint32_t beats, leaves;
+    uint32_t missed;      /* notes that the front's full socket did not take */
     char last_path[1024]; /* beside it: what the next run may start warm from */
     struct last_run last;
     struct latch_mark crash; /* what stands for this run if it dies hot */
@@ -104,12 +105,30 @@ void live_ask_realtime(void)
     mlockall(MCL_CURRENT | MCL_FUTURE);
 }
 
+/* A front that sleeps is not waited for; once it listens again it is told what it has not seen. */
+static void tell_missed(struct live *live)
+{
+    struct wire_note note = {.note = NOTE_WARN};
+
+    if (live->missed == 0 || !live->front_open)
+        return;
+    wire_stamp(&note.head, WIRE_NOTE, NOTE_GUARD);
+    snprintf(note.text, sizeof note.text, "%u lines are not shown; the record has them",
+             live->missed);
+    if (wire_send(live->config->front_fd, &note) == 0)
+        live->missed = 0;
+}
+
 static void say(void *context, const struct wire_note *note)
 {
     struct live *live = context;
 
-    if (live->front_open && wire_send(live->config->front_fd, note) == TL_ENDED)
-        live->front_open = false;
+    if (!live->front_open)
+        return;
+    tell_missed(live);
+    int sent = wire_send(live->config->front_fd, note);
+    live->missed += sent == TL_MORE;
+    live->front_open = sent != TL_ENDED;
 }
 
 /* The record's first line, as soon as it is known what runs; without a HELLO at the latest with the end. */
@@ -380,6 +399,7 @@ static void tell_snapshot(struct live *live)
 {
     const struct wire_snapshot *snapshot = guard_snapshot(live->guard);
 
+    tell_missed(live);
     if (live->front_open && wire_send(live->config->front_fd, snapshot) == TL_ENDED)
         live->front_open = false;
     if (live->recipe_open && live->told_recipe)

@@ -160,7 +160,8 @@ static void hear_front(struct stage *stage)
         }
         if (kind == WIRE_HELLO)
             memcpy(&stage->hello, message, sizeof stage->hello);
-        if (kind == WIRE_NOTE && ((const struct wire_note *)(void *)message)->note == NOTE_FAULT)
+        if (kind == WIRE_NOTE && (((const struct wire_note *)(void *)message)->note == NOTE_FAULT ||
+                                  ((const struct wire_note *)(void *)message)->note == NOTE_WARN))
             snprintf(stage->said, sizeof stage->said, "%.255s",
                      ((const struct wire_note *)(void *)message)->text);
         if (kind != WIRE_SNAPSHOT)
@@ -338,6 +339,36 @@ static void test_a_front_that_says_nothing_pauses_and_goes_on(void **state)
     leave(&stage);
 }
 
+static void test_a_front_that_slept_is_told_how_many_lines_it_missed(void **state)
+{
+    (void)state;
+    struct stage stage;
+    start(&stage);
+    say_hello(&stage);
+    play(&stage, 500, true);
+    assert_true(stage.greeted);
+
+    for (uint32_t i = 1; i <= 600;
+         i++) { /* more than the socket holds; nobody listens at the front */
+        struct wire_note note = {.note = NOTE_TELL, .text = "one more line"};
+        wire_stamp(&note.head, WIRE_NOTE, i);
+        while (wire_send(stage.recipe, &note) == TL_MORE)
+            poll(NULL, 0, 1);
+        if (i % 4 == 0)
+            poll(NULL, 0, 1);
+        hear_recipe(&stage, true);
+        write_down(&stage);
+        if (write(stage.signs, "k", 1) < 0)
+            break;
+    }
+    stage.said[0] = '\0';
+    play(&stage, 500, true);
+
+    assert_has(stage.said, "lines are not shown; the record has them");
+    kill(stage.guard, SIGKILL);
+    waitpid(stage.guard, NULL, 0);
+}
+
 static void test_a_keeper_that_is_gone_trips_and_latches(void **state)
 {
     (void)state;
@@ -456,6 +487,7 @@ int main(void)
         cmocka_unit_test(test_a_stop_ends_it_as_stopped),
         cmocka_unit_test(test_a_front_that_hangs_up_stops_the_run),
         cmocka_unit_test(test_a_front_that_says_nothing_pauses_and_goes_on),
+        cmocka_unit_test(test_a_front_that_slept_is_told_how_many_lines_it_missed),
         cmocka_unit_test(test_a_keeper_that_is_gone_trips_and_latches),
         cmocka_unit_test(test_a_question_answered_no_refuses_the_run),
         cmocka_unit_test(test_an_instrument_that_answers_at_once_does_not_wait_for_the_scan),
