@@ -148,11 +148,12 @@ static int take_seconds(const char *option, const char *text, double most, doubl
 {
     double seconds = 0;
     char *end = NULL;
-    struct tl_error unit;
     if (strspn(text, "0123456789.") == strlen(text))
         seconds = strtod(text, &end);
-    else if (quantity_parse(text, UNIT_TIME, &seconds, &unit))
-        return tl_error_set(error, TL_USAGE, "%s: %s", option, unit.text);
+    else if (quantity_parse(text, UNIT_TIME, &seconds, NULL))
+        return tl_error_set(error, TL_USAGE,
+                            "%s: expected seconds such as 90, or \"1.5 min\", found \"%s\"", option,
+                            text);
     if ((end && *end) || seconds <= 0 || seconds > most)
         return tl_error_set(error, TL_USAGE,
                             "%s: expected seconds above 0 and at most %g, found \"%s\"", option,

@@ -75,7 +75,7 @@ for bad in x -1 1.5 99999999999999999999 " 1" 0x10; do
 done
 for bad in 0 -5 1e9 "5 K" . 1.2.3 "5 C" nan inf; do
     run 2 tinlatch rehearse "$split" "--until=$bad"
-    err_has "--until"
+    err_has "--until: expected seconds"
 done
 for bad in melt =5 "$(printf '%040d' 0)=5"; do
     run 2 tinlatch rehearse "$split" --set "$bad"
