@@ -230,7 +230,7 @@ static const struct option options_table[] = {
     {"--cpu",          "SECONDS",      ALL,      false, TAKE(cpu),
      "processor time after which a rehearsed recipe is ended (default 5)"},
     {"--out",          "DIR",          OUTS,     false, TEXT(out),
-     "write chart and copy of the record there too; mimic, bench learn: the bench file"},
+     "chart and record go there too; of mimic and bench learn the bench file"},
     {"--quiet",        NULL,           RUN,      false, FLAG(quiet),
      "no sounds"},
     {"--reason",       "TEXT",         CLEAR,    false, TEXT(reason),
