@@ -100,6 +100,9 @@ const struct limits *limits_built_in(void);
 void limits_tighten(struct limits *merged, struct limit_origins *origins,
                     const struct limits *layer, enum limit_layer which, const int32_t *line_of);
 
+/* The rail of that name (BENCH_NAME bytes, or ended by a NUL before); -1 = there is none. */
+int32_t limits_find_rail(const struct limits *limits, const char *name);
+
 /* Does `layer` state anything above *merged? TL_LIMIT with text such as
  * `ceiling.plate = 300 C is above the bench's limit of 250 C`; *id names the field (may be NULL);
  * the token is the field's key. 0 if not. Rails are compared where both have the name, with text

@@ -1,8 +1,6 @@
 /* SPDX-License-Identifier: MIT */
 #include "tinlatch/limits.h"
 
-#include <string.h>
-
 /* Why this build goes no further, field by field:
  *
  * plate      350 C. Tin-lead and lead-free joints melt below 220 C, and the plate of a bench is some
@@ -35,53 +33,9 @@ static const struct limits built_in = {
     .presence_ms = 660000, /* ten minutes, and one to answer the question */
 };
 
-const char *limit_key(enum limit_id id)
-{
-    static const char *const keys[LIMITS] = {
-#define X(field, key, unit, scale, ceiling) [LIMIT_##field] = key,
-        LIMIT_LIST(X)
-#undef X
-    };
-    return keys[id];
-}
-
-enum unit limit_unit(enum limit_id id)
-{
-    static const enum unit units[LIMITS] = {
-#define X(field, key, unit, scale, ceiling) [LIMIT_##field] = unit,
-        LIMIT_LIST(X)
-#undef X
-    };
-    return units[id];
-}
-
-int32_t limit_scale(enum limit_id id)
-{
-    static const int32_t scales[LIMITS] = {
-#define X(field, key, unit, scale, ceiling) [LIMIT_##field] = scale,
-        LIMIT_LIST(X)
-#undef X
-    };
-    return scales[id];
-}
-
-const char *limit_layer_name(enum limit_layer layer)
-{
-    switch (layer) {
-    case LAYER_BUILT_IN:
-        return "built in";
-    case LAYER_BENCH:
-        return "bench";
-    case LAYER_BOARD:
-        return "board";
-    case LAYER_RECIPE:
-        return "recipe";
-    case LAYERS:
-        break;
-    }
-    return "?";
-}
-
+/*@ requires \valid_read(limits);
+    assigns \nothing;
+*/
 int32_t limits_get(const struct limits *limits, enum limit_id id)
 {
     switch (id) {
@@ -96,6 +50,9 @@ int32_t limits_get(const struct limits *limits, enum limit_id id)
     return 0;
 }
 
+/*@ requires \valid(limits);
+    assigns *limits;
+*/
 void limits_set(struct limits *limits, enum limit_id id, int32_t value)
 {
     switch (id) {
@@ -110,180 +67,248 @@ void limits_set(struct limits *limits, enum limit_id id, int32_t value)
     }
 }
 
+/*@ assigns \nothing;
+    ensures \result == &built_in;
+*/
 const struct limits *limits_built_in(void)
 {
     return &built_in;
 }
 
+/* clang-format off */
+/*@ predicate lowered(integer now, integer before) = now <= before || now == 0;
+
+    predicate no_field_is_wider{A, B}(struct limits *m) =
+        \at(m->plate_mc, B) <= \at(m->plate_mc, A) &&
+        \at(m->board_mc, B) <= \at(m->board_mc, A) &&
+        \at(m->ramp_mc_s, B) <= \at(m->ramp_mc_s, A) &&
+        \at(m->heat_time_ms, B) <= \at(m->heat_time_ms, A) &&
+        \at(m->supply_mv, B) <= \at(m->supply_mv, A) &&
+        \at(m->supply_ma, B) <= \at(m->supply_ma, A) &&
+        \at(m->inject_mv, B) <= \at(m->inject_mv, A) &&
+        \at(m->inject_ma, B) <= \at(m->inject_ma, A) &&
+        \at(m->power_mc, B) <= \at(m->power_mc, A);
+
+    predicate feeds_something(struct limits *m) =
+        m->supply_mv > 0 && m->supply_ma > 0 && m->inject_mv > 0 && m->inject_ma > 0;
+
+    predicate rail_is_no_wider{A, B}(struct rail_limits *now, struct rail_limits *before) =
+        lowered(\at(now->mv, B), \at(before->mv, A)) &&
+        lowered(\at(now->ma, B), \at(before->ma, A)) &&
+        lowered(\at(now->inject_mv, B), \at(before->inject_mv, A)) &&
+        lowered(\at(now->inject_ma, B), \at(before->inject_ma, A));
+
+    predicate rail_is_capped(struct rail_limits *r, integer mv, integer ma, integer inject_mv, integer inject_ma) =
+        r->mv <= mv && r->ma <= ma && r->inject_mv <= inject_mv && r->inject_ma <= inject_ma;
+
+    predicate rail_is_of_no_sign(struct rail_limits *r) =
+        r->mv >= 0 && r->ma >= 0 && r->inject_mv >= 0 && r->inject_ma >= 0;
+
+    predicate rail_is_capped_by(struct rail_limits *r, struct limits *m) =
+        rail_is_capped(r, m->supply_mv, m->supply_ma, m->inject_mv, m->inject_ma);
+*/
+/* clang-format on */
+
+/*@ assigns \nothing;
+    ensures \result <= a && \result <= b;
+    ensures \result == a || \result == b;
+*/
 static int32_t lower_of(int32_t a, int32_t b)
 {
     return a < b ? a : b;
 }
 
 /* `value` where it is stated, but never above what stands. */
+/*@ assigns \nothing;
+    ensures \result <= stands;
+    ensures value > 0 ==> \result <= value;
+*/
 static int32_t tightened(int32_t stands, int32_t value)
 {
     return value > 0 ? lower_of(stands, value) : stands;
 }
 
+/*@ assigns \nothing;
+    ensures \result >= 0;
+    ensures lowered(\result, value);
+*/
 static int32_t not_negative(int32_t value)
 {
     return value > 0 ? value : 0;
 }
 
-static void tighten_fields(struct limits *merged, struct limit_origins *origins,
-                           const struct limits *layer, enum limit_layer which,
-                           const int32_t *line_of)
+/* Whose line each field has that `layer` is about to lower. */
+/*@ requires \valid(origins) && \valid_read(merged) && \valid_read(layer);
+    requires line_of == \null || \valid_read(line_of + (0 .. LIMITS - 1));
+    assigns *origins;
+*/
+static void note_origins(struct limit_origins *origins, const struct limits *merged,
+                         const struct limits *layer, enum limit_layer which, const int32_t *line_of)
 {
-    for (enum limit_id id = 0; id < LIMITS; id++) {
-        int32_t stated = limits_get(layer, id);
-        if (stated <= 0 || stated >= limits_get(merged, id))
-            continue;
-        limits_set(merged, id, stated);
-        origins->of[id].layer = which;
-        origins->of[id].line = line_of ? line_of[id] : 0;
+#define X(field, key, unit, scale, ceiling)                                                        \
+    if (layer->field > 0 && layer->field < merged->field) {                                        \
+        origins->of[LIMIT_##field].layer = which;                                                  \
+        origins->of[LIMIT_##field].line = line_of ? line_of[LIMIT_##field] : 0;                    \
     }
+    LIMIT_LIST(X)
+#undef X
 }
 
+/*@ requires \valid(merged) && \valid_read(layer) && \separated(merged, layer);
+    assigns merged->plate_mc, merged->board_mc, merged->ramp_mc_s, merged->heat_time_ms,
+            merged->supply_mv, merged->supply_ma, merged->inject_mv, merged->inject_ma,
+            merged->power_mc;
+    ensures no_field_is_wider{Pre, Post}(merged);
+    ensures \old(feeds_something(merged)) ==> feeds_something(merged);
+*/
+static void tighten_fields(struct limits *merged, const struct limits *layer)
+{
+#define X(field, key, unit, scale, ceiling) merged->field = tightened(merged->field, layer->field);
+    LIMIT_LIST(X)
+#undef X
+}
+
+/*@ requires \valid_read(limits);
+    assigns \nothing;
+    ensures 0 <= \result <= BENCH_RAILS;
+*/
 static int32_t rails_of(const struct limits *limits)
 {
-    return limits->rail_count > BENCH_RAILS ? BENCH_RAILS : limits->rail_count;
+    int32_t count = limits->rail_count < 0 ? 0 : limits->rail_count;
+    return lower_of(count, BENCH_RAILS);
 }
 
-static const struct rail_limits *find_rail(const struct limits *limits, const char *name)
+/* The two names are of BENCH_NAME bytes, or end with a NUL before. */
+/*@ requires \valid_read(a + (0 .. BENCH_NAME - 1)) && \valid_read(b + (0 .. BENCH_NAME - 1));
+    assigns \nothing;
+*/
+static bool is_same_name(const char *a, const char *b)
 {
+    /*@ loop invariant 0 <= i <= BENCH_NAME;
+        loop assigns i;
+        loop variant BENCH_NAME - i;
+    */
+    for (int32_t i = 0; i < BENCH_NAME; i++) {
+        if (a[i] != b[i])
+            return false;
+        if (a[i] == '\0')
+            return true;
+    }
+    return true;
+}
+
+/*@ requires \valid_read(limits) && \valid_read(name + (0 .. BENCH_NAME - 1));
+    assigns \nothing;
+    ensures -1 <= \result < BENCH_RAILS;
+*/
+int32_t limits_find_rail(const struct limits *limits, const char *name)
+{
+    /*@ loop invariant 0 <= i <= BENCH_RAILS;
+        loop assigns i;
+        loop variant BENCH_RAILS - i;
+    */
     for (int32_t i = 0; i < rails_of(limits); i++)
-        if (strncmp(limits->rail[i].name, name, BENCH_NAME) == 0)
-            return &limits->rail[i];
-    return NULL;
+        if (is_same_name(limits->rail[i].name, name))
+            return i;
+    return -1;
 }
 
-static void take_rails(struct limits *merged, const struct limits *board)
+/* What the recipe chose of a rail, NULL if it did not. */
+/*@ requires \valid(rail) && (chosen == \null || \valid_read(chosen));
+    requires \separated(rail, chosen);
+    assigns rail->mv, rail->ma, rail->inject_mv, rail->inject_ma;
+    ensures rail_is_no_wider{Pre, Post}(rail, rail);
+*/
+static void choose_rail(struct rail_limits *rail, const struct rail_limits *chosen)
 {
-    merged->rail_count = not_negative(rails_of(board));
-    for (int32_t i = 0; i < merged->rail_count; i++)
-        merged->rail[i] = board->rail[i];
+    rail->mv = chosen ? tightened(rail->mv, chosen->mv) : 0;
+    rail->ma = chosen ? tightened(rail->ma, chosen->ma) : 0;
+    rail->inject_mv = chosen ? tightened(rail->inject_mv, chosen->inject_mv) : 0;
+    rail->inject_ma = chosen ? tightened(rail->inject_ma, chosen->inject_ma) : 0;
 }
 
-static void choose_rails(struct limits *merged, const struct limits *recipe)
+/*@ requires \valid(rail);
+    assigns rail->mv, rail->ma, rail->inject_mv, rail->inject_ma;
+    ensures rail_is_no_wider{Pre, Post}(rail, rail);
+    ensures mv >= 0 && ma >= 0 && inject_mv >= 0 && inject_ma >= 0 ==>
+        rail_is_capped(rail, mv, ma, inject_mv, inject_ma);
+    ensures rail_is_of_no_sign(rail);
+    ensures rail->mv > 0 ==> rail->inject_mv <= rail->mv;
+*/
+static void cap_rail(struct rail_limits *rail, int32_t mv, int32_t ma, int32_t inject_mv,
+                     int32_t inject_ma)
 {
-    for (int32_t i = 0; i < rails_of(merged); i++) {
-        struct rail_limits *rail = &merged->rail[i];
-        const struct rail_limits *chosen = find_rail(recipe, rail->name);
-        rail->mv = chosen ? tightened(rail->mv, chosen->mv) : 0;
-        rail->ma = chosen ? tightened(rail->ma, chosen->ma) : 0;
-        rail->inject_mv = chosen ? tightened(rail->inject_mv, chosen->inject_mv) : 0;
-        rail->inject_ma = chosen ? tightened(rail->inject_ma, chosen->inject_ma) : 0;
+    rail->mv = not_negative(lower_of(rail->mv, mv));
+    rail->ma = not_negative(lower_of(rail->ma, ma));
+    rail->inject_mv = not_negative(lower_of(rail->inject_mv, inject_mv));
+    rail->inject_ma = not_negative(lower_of(rail->inject_ma, inject_ma));
+    /* More than its own volts would reach good chips through a rail that is not shorted. */
+    if (rail->mv > 0)
+        rail->inject_mv = lower_of(rail->inject_mv, rail->mv);
+}
+
+/* The i-th rail, once the merged fields are as low as this layer makes them. */
+/*@ requires \valid(merged) && \valid_read(layer) && \separated(merged, layer);
+    requires 0 <= i < BENCH_RAILS && feeds_something(merged);
+    assigns merged->rail[i];
+    ensures rail_is_capped_by(&merged->rail[i], merged) && rail_is_of_no_sign(&merged->rail[i]);
+    ensures which == LAYER_BOARD ==>
+        rail_is_no_wider{Post, Post}(&merged->rail[i], &layer->rail[i]);
+    ensures which != LAYER_BOARD ==>
+        rail_is_no_wider{Pre, Post}(&merged->rail[i], &merged->rail[i]);
+*/
+static void tighten_rail(struct limits *merged, int32_t i, const struct limits *layer,
+                         enum limit_layer which)
+{
+    struct rail_limits *rail = &merged->rail[i];
+    if (which == LAYER_BOARD)
+        *rail = layer->rail[i];
+    if (which == LAYER_RECIPE) {
+        int32_t chosen = limits_find_rail(layer, rail->name);
+        choose_rail(rail, chosen < 0 ? NULL : &layer->rail[chosen]);
     }
+    cap_rail(rail, merged->supply_mv, merged->supply_ma, merged->inject_mv, merged->inject_ma);
 }
 
-static void cap_rails(struct limits *merged)
-{
-    for (int32_t i = 0; i < rails_of(merged); i++) {
-        struct rail_limits *rail = &merged->rail[i];
-        rail->mv = lower_of(not_negative(rail->mv), merged->supply_mv);
-        rail->ma = lower_of(not_negative(rail->ma), merged->supply_ma);
-        rail->inject_mv = lower_of(not_negative(rail->inject_mv), merged->inject_mv);
-        rail->inject_ma = lower_of(not_negative(rail->inject_ma), merged->inject_ma);
-        /* More than its own volts would reach good chips through a rail that is not shorted. */
-        if (rail->mv > 0)
-            rail->inject_mv = lower_of(rail->inject_mv, rail->mv);
-    }
-}
-
+/* What the header promises of it. */
+/*@ requires \valid(merged) && \valid(origins) && \valid_read(layer);
+    requires line_of == \null || \valid_read(line_of + (0 .. LIMITS - 1));
+    requires \separated(merged, origins, layer);
+    requires 0 <= merged->rail_count <= BENCH_RAILS;
+    requires feeds_something(merged);
+    assigns *merged, *origins;
+    ensures no_field_is_wider{Pre, Post}(merged);
+    ensures 0 <= merged->rail_count <= BENCH_RAILS;
+    ensures \forall integer k; 0 <= k < merged->rail_count ==>
+        rail_is_capped_by(&merged->rail[k], merged) && rail_is_of_no_sign(&merged->rail[k]);
+    ensures which == LAYER_BOARD ==> (\forall integer k; 0 <= k < merged->rail_count ==>
+        rail_is_no_wider{Post, Post}(&merged->rail[k], &layer->rail[k]));
+    ensures which != LAYER_BOARD ==> merged->rail_count == \old(merged->rail_count) &&
+        (\forall integer k; 0 <= k < merged->rail_count ==>
+            rail_is_no_wider{Pre, Post}(&merged->rail[k], &merged->rail[k]));
+*/
 void limits_tighten(struct limits *merged, struct limit_origins *origins,
                     const struct limits *layer, enum limit_layer which, const int32_t *line_of)
 {
-    tighten_fields(merged, origins, layer, which, line_of);
+    note_origins(origins, merged, layer, which, line_of);
+    tighten_fields(merged, layer);
     if (which == LAYER_BOARD)
-        take_rails(merged, layer);
-    if (which == LAYER_RECIPE)
-        choose_rails(merged, layer);
-    cap_rails(merged);
-}
-
-static const char *print_limit(int32_t value, enum limit_id id, char *out, size_t size)
-{
-    double in_base = (double)value / (double)limit_scale(id);
-    return quantity_print(in_base, limit_unit(id), out, size);
-}
-
-/* "this build's ceiling of 350 C", "the bench's limit of 250 C". */
-static const char *print_origin(enum limit_layer layer)
-{
-    return layer == LAYER_BUILT_IN ? "build" : limit_layer_name(layer);
-}
-
-static int refuse(struct tl_error *error, const char *prefix, enum limit_id id, int32_t asked,
-                  int32_t allowed, enum limit_layer layer)
-{
-    char much[48], most[48];
-    bool ours = layer == LAYER_BUILT_IN;
-    tl_error_set(error, TL_LIMIT, "%s%s = %s is above %s %s's %s of %s", prefix, limit_key(id),
-                 print_limit(asked, id, much, sizeof much), ours ? "this" : "the",
-                 print_origin(layer), ours ? "ceiling" : "limit",
-                 print_limit(allowed, id, most, sizeof most));
-    tl_error_token(error, limit_key(id));
-    return TL_LIMIT;
-}
-
-/* One figure of a rail: its limit is the board's own, or the merged one that cut it. */
-static int check_figure(const struct limits *merged, const struct limit_origins *origins,
-                        const char *name, enum limit_id id, int32_t asked, int32_t allowed,
-                        struct tl_error *error)
-{
-    if (asked <= allowed)
-        return 0;
-    char prefix[BENCH_NAME + 8];
-    bool cut = allowed == limits_get(merged, id);
-    memcpy(prefix, name, BENCH_NAME);
-    prefix[BENCH_NAME - 1] = '\0';
-    strcat(prefix, ": ");
-    return refuse(error, prefix, id, asked, allowed, cut ? origins->of[id].layer : LAYER_BOARD);
-}
-
-static int check_rail(const struct limits *merged, const struct limit_origins *origins,
-                      const struct rail_limits *asked, enum limit_id *id, struct tl_error *error)
-{
-    const struct rail_limits *rail = find_rail(merged, asked->name);
-    if (!rail)
-        return 0;
-    const struct {
-        enum limit_id id;
-        int32_t asked, allowed;
-    } figures[] = {
-        {LIMIT_supply_mv, asked->mv, rail->mv},
-        {LIMIT_supply_ma, asked->ma, rail->ma},
-        {LIMIT_inject_mv, asked->inject_mv, rail->inject_mv},
-        {LIMIT_inject_ma, asked->inject_ma, rail->inject_ma},
-    };
-    for (size_t i = 0; i < sizeof figures / sizeof figures[0]; i++) {
-        int result = check_figure(merged, origins, rail->name, figures[i].id, figures[i].asked,
-                                  figures[i].allowed, error);
-        if (result == 0)
-            continue;
-        *id = figures[i].id;
-        return result;
-    }
-    return 0;
-}
-
-int limits_check(const struct limits *merged, const struct limit_origins *origins,
-                 const struct limits *layer, enum limit_id *id, struct tl_error *error)
-{
-    enum limit_id unused;
-    enum limit_id *which = id ? id : &unused;
-    for (enum limit_id i = 0; i < LIMITS; i++) {
-        if (limits_get(layer, i) <= limits_get(merged, i))
-            continue;
-        *which = i;
-        return refuse(error, "ceiling.", i, limits_get(layer, i), limits_get(merged, i),
-                      origins->of[i].layer);
-    }
-    for (int32_t i = 0; i < rails_of(layer); i++) {
-        int result = check_rail(merged, origins, &layer->rail[i], which, error);
-        if (result != 0)
-            return result;
-    }
-    return 0;
+        merged->rail_count = rails_of(layer);
+    /*@ loop invariant 0 <= i <= merged->rail_count;
+        loop invariant \forall integer k; 0 <= k < i ==>
+            rail_is_capped_by(&merged->rail[k], merged) && rail_is_of_no_sign(&merged->rail[k]);
+        loop invariant which == LAYER_BOARD ==> (\forall integer k; 0 <= k < i ==>
+            rail_is_no_wider{Here, Here}(&merged->rail[k], &layer->rail[k]));
+        loop invariant which != LAYER_BOARD ==> (\forall integer k; 0 <= k < i ==>
+            rail_is_no_wider{Pre, Here}(&merged->rail[k], &merged->rail[k]));
+        loop invariant \forall integer k; i <= k < BENCH_RAILS ==>
+            merged->rail[k].mv == \at(merged->rail[k].mv, Pre) &&
+            merged->rail[k].ma == \at(merged->rail[k].ma, Pre) &&
+            merged->rail[k].inject_mv == \at(merged->rail[k].inject_mv, Pre) &&
+            merged->rail[k].inject_ma == \at(merged->rail[k].inject_ma, Pre);
+        loop assigns i, merged->rail[0 .. BENCH_RAILS - 1];
+        loop variant merged->rail_count - i;
+    */
+    for (int32_t i = 0; i < merged->rail_count; i++)
+        tighten_rail(merged, i, layer, which);
 }

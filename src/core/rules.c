@@ -1,8 +1,6 @@
 /* SPDX-License-Identifier: MIT */
 #include "rules.h"
 
-#include <string.h>
-
 /* A rule of a sensor in use fires also when it reads nothing: what cannot be trusted has no value.
  * docs/reference/interlocks.md says of each where its figures come from. */
 /* clang-format off */
@@ -58,6 +56,9 @@ enum { VOLTS_PART = 50, VOLTS_DIGITS_MV = 20, AMPS_PART = 20, AMPS_DIGITS_MA = 1
 /* More than the zero of any bench supply's ammeter; what it says of its output is then not true. */
 enum { OFF_MOST_MA = 100 };
 
+/*@ assigns \nothing;
+    ensures \result <==> !(0 <= age_ms <= stale_ms);
+*/
 static bool too_old(int32_t age_ms, int32_t stale_ms)
 {
     return age_ms < 0 || age_ms > stale_ms; /* a value from the future is no value */
@@ -69,6 +70,9 @@ bool temp_is_trusted(const struct temp_reading *reading, int32_t stale_ms)
 }
 
 /* Never read counts as stale as soon as it could have been read; so does a quality not in its list. */
+/*@ requires facts_valid(f) && \valid_read(reading);
+    assigns \nothing;
+*/
 static bool is_stale(const struct temp_reading *reading, const struct facts *f)
 {
     switch (reading->quality) {
@@ -85,21 +89,36 @@ static bool is_stale(const struct temp_reading *reading, const struct facts *f)
     return true;
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+    ensures \result <==> (f->limits->uses_plate);
+*/
 static bool plate_is_used(const struct facts *f)
 {
     return f->limits->uses_plate;
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+    ensures \result <==> (f->limits->uses_plate && f->limits->has_plate_2);
+*/
 static bool plate_2_is_used(const struct facts *f)
 {
     return f->limits->uses_plate && f->limits->has_plate_2;
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+    ensures \result <==> (f->limits->has_board);
+*/
 static bool board_is_used(const struct facts *f)
 {
     return f->limits->has_board;
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool some_sensor_is(enum quality quality, const struct facts *f)
 {
     const struct readings *in = f->in;
@@ -111,6 +130,9 @@ static bool some_sensor_is(enum quality quality, const struct facts *f)
     return board_is_used(f) && in->sensor[SENSOR_BOARD].quality == quality;
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool some_sensor_is_stale(const struct facts *f)
 {
     const struct readings *in = f->in;
@@ -121,12 +143,18 @@ static bool some_sensor_is_stale(const struct facts *f)
     return board_is_used(f) && is_stale(&in->sensor[SENSOR_BOARD], f);
 }
 
+/*@ requires \valid_read(reading);
+    assigns \nothing;
+*/
 static bool reads_at_least(const struct temp_reading *reading, int32_t most_mc)
 {
     return reading->quality == QUALITY_GOOD && reading->temp_mc >= most_mc;
 }
 
 /* The plate's reading that counts is the higher sensor; each is asked too, should that be wrong. */
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool plate_reads_at_least(int32_t most_mc, const struct facts *f)
 {
     const struct readings *in = f->in;
@@ -136,11 +164,18 @@ static bool plate_reads_at_least(int32_t most_mc, const struct facts *f)
     return plate_2_is_used(f) && reads_at_least(&in->sensor[SENSOR_PLATE_2], most_mc);
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool board_reads_at_least(int32_t most_mc, const struct facts *f)
 {
     return board_is_used(f) && reads_at_least(&f->in->sensor[SENSOR_BOARD], most_mc);
 }
 
+/*@ requires facts_valid(f) && \valid_read(reading);
+    assigns \nothing;
+    ensures \result <==> cooler(reading, f->limits->stale_ms, most_mc);
+*/
 static bool is_below(const struct temp_reading *reading, int32_t most_mc, const struct facts *f)
 {
     return temp_is_trusted(reading, f->limits->stale_ms) && reading->temp_mc < most_mc;
@@ -165,12 +200,18 @@ bool supply_reads_on(const struct facts *f)
            (supply->on || supply->ma > OFF_MOST_MA);
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool power_is_near(const struct facts *f)
 {
     return f->limits->uses_supply && (f->want->supply_on || supply_reads_on(f));
 }
 
 /* No reading that could be used, for as long as an instrument may take to answer. */
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool supply_is_unread(const struct facts *f)
 {
     const struct supply_reading *supply = &f->in->supply;
@@ -194,6 +235,9 @@ bool rail_is_valid(const struct limits *limits, int32_t rail)
     return rail >= 0 && rail < limits->rail_count && rail < BENCH_RAILS;
 }
 
+/*@ assigns \nothing;
+    ensures \result == (a > b ? a : b);
+*/
 static int32_t higher_of(int32_t a, int32_t b)
 {
     return a > b ? a : b;
@@ -201,6 +245,10 @@ static int32_t higher_of(int32_t a, int32_t b)
 
 /* A supply that is just being switched off still shows what a rail, or an injection, got that is no longer
  * wanted. */
+/*@ requires \valid_read(limits) && \valid_read(want);
+    assigns \nothing;
+    ensures \result <==> (want->supply_on && rail_in_table(limits, want->rail));
+*/
 static bool rail_is_wanted(const struct limits *limits, const struct wanted *want)
 {
     return want->supply_on && rail_is_valid(limits, want->rail);
@@ -220,12 +268,18 @@ int32_t supply_limit_ma(const struct limits *limits, const struct wanted *want)
     return want->inject ? limits->rail[want->rail].inject_ma : limits->rail[want->rail].ma;
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool ramp_is_over(const struct facts *f)
 {
     int64_t most = f->limits->ramp_mc_s;
     return plate_is_used(f) && f->in->ramp_known && f->in->ramp_mc_s > most + RAMP_NOISE_MC_S;
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool device_is_silent(const struct facts *f)
 {
     const struct readings *in = f->in;
@@ -237,17 +291,26 @@ static bool device_is_silent(const struct facts *f)
 }
 
 /* Measured is measured, whatever the supply says of its output. */
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool supply_is_read(const struct facts *f)
 {
     return f->limits->uses_supply && f->in->supply.quality == QUALITY_GOOD;
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool volts_are_over(const struct facts *f)
 {
     int64_t most = supply_limit_mv(f->limits, f->want);
     return supply_is_read(f) && f->in->supply.mv > most + most / VOLTS_PART + VOLTS_DIGITS_MV;
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool amps_are_over(const struct facts *f)
 {
     int64_t most = supply_limit_ma(f->limits, f->want);
@@ -255,6 +318,9 @@ static bool amps_are_over(const struct facts *f)
 }
 
 /* Told to be on with so many volts and so many amps, an output gives the one or the other. */
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool output_is_not_as_granted(const struct facts *f)
 {
     const struct supply_reading *supply = &f->in->supply;
@@ -271,6 +337,9 @@ static bool output_is_not_as_granted(const struct facts *f)
            supply->ma < ma - ma / AMPS_PART - AMPS_DIGITS_MA;
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool power_is_on_hot_board(const struct facts *f)
 {
     int32_t most_mc = f->limits->power_mc;
@@ -279,22 +348,34 @@ static bool power_is_on_hot_board(const struct facts *f)
 }
 
 /* Told off, and by its own word it drives on. */
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool plate_says_it_heats(const struct facts *f)
 {
     return plate_is_used(f) && !f->heat_was_granted && f->in->duty_permille > 0;
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool account_is_kept(const struct facts *f)
 {
     return plate_is_used(f) && f->in->account.quality == QUALITY_GOOD;
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool plate_reads_too_low(const struct facts *f)
 {
     return account_is_kept(f) && f->in->plate.quality == QUALITY_GOOD &&
            f->in->plate.temp_mc < f->in->account.low_mc;
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool plate_stands_still(const struct facts *f)
 {
     return account_is_kept(f) && f->in->plate.quality == QUALITY_GOOD &&
@@ -302,12 +383,18 @@ static bool plate_stands_still(const struct facts *f)
 }
 
 /* Warmer than any heat that it was granted could have made it. */
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool plate_reads_too_high(const struct facts *f)
 {
     return account_is_kept(f) && f->in->plate.quality == QUALITY_GOOD &&
            f->in->plate.temp_mc > f->in->account.high_mc;
 }
 
+/*@ assigns \nothing;
+    ensures \result >= 0;
+*/
 static int32_t distance(int32_t a_mc, int32_t b_mc)
 {
     int64_t apart = (int64_t)a_mc - b_mc;
@@ -322,6 +409,9 @@ int32_t sensors_most_apart(int32_t higher_mc)
     return part > APART_MC ? part : APART_MC;
 }
 
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool plate_sensors_disagree(const struct facts *f)
 {
     const struct temp_reading *first = &f->in->sensor[SENSOR_PLATE];
@@ -336,12 +426,18 @@ static bool plate_sensors_disagree(const struct facts *f)
 }
 
 /* Swapped at their plugs: what is said to be the board leads. */
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool board_leads_plate(const struct facts *f)
 {
     return account_is_kept(f) && board_is_used(f) && f->in->account.board_lead_mc >= LEAD_MC;
 }
 
 /* Hot, or not to be read: what cannot be trusted is taken for hot. */
+/*@ requires facts_valid(f);
+    assigns \nothing;
+*/
 static bool plate_is_hot(const struct facts *f)
 {
     return plate_is_used(f) && !sensors_are_below(f, HOT_MC, HOT_MC);
@@ -408,12 +504,4 @@ bool rule_fires(enum rule_id id, const struct facts *f)
         break;
     }
     return true; /* a rule without a question is never fine */
-}
-
-enum rule_id rule_find(const char *id)
-{
-    for (enum rule_id i = 0; i < RULES; i++)
-        if (strcmp(rules[i].id, id) == 0)
-            return i;
-    return RULES;
 }

@@ -180,3 +180,11 @@ const char *interlock_validate(const struct limits *limits, char text[BENCH_TEXT
         wrong = check_unread(text);
     return wrong ? wrong : check_limits(limits);
 }
+
+enum rule_id rule_find(const char *id)
+{
+    for (enum rule_id i = 0; i < RULES; i++)
+        if (strcmp(rules[i].id, id) == 0)
+            return i;
+    return RULES;
+}
