@@ -6,11 +6,12 @@
 /* clang-format off */
 /*@ predicate ends_run(integer kind) = kind == RULE_TRIP || kind == RULE_STOP;
 
-    // what holds of an interlock between two scans: a rule of a kind that ends the run and is latched has tripped it
+    // what holds of an interlock between two scans: a rule that fires and ends the run is latched, and has tripped it
     predicate whole(struct interlock *il) =
         il->heat_ms >= 0 &&
         (il->tripped ==> 0 <= il->first_out < RULES && il->state[il->first_out].latched) &&
-        (\forall integer k; 0 <= k < RULES && il->state[k].latched ==> il->tripped);
+        (\forall integer k; 0 <= k < RULES && il->state[k].latched ==> il->tripped) &&
+        (\forall integer k; 0 <= k < RULES && il->state[k].fired && ends_run(rules[k].kind) ==> il->state[k].latched);
 
     // field by field: no more than was wanted, no more than its limit
     predicate granted_within(struct limits *l, struct wanted *w, struct granted *out) =
@@ -258,8 +259,6 @@ void interlock_begin(struct interlock *il, uint32_t stop_count)
     ensures whole(il);
     ensures \old(il->tripped) ==> il->tripped;
     ensures \forall integer k; 0 <= k < RULES && \old(il->state[k].latched) ==> il->state[k].latched;
-    ensures \forall integer k; 0 <= k < RULES && il->state[k].fired && ends_run(rules[k].kind) ==>
-        il->state[k].latched;
 */
 static void step_rules(struct interlock *il, const struct facts *f)
 {
@@ -268,7 +267,7 @@ static void step_rules(struct interlock *il, const struct facts *f)
         loop invariant \at(il->tripped, Pre) ==> il->tripped;
         loop invariant \forall integer k; 0 <= k < id && il->state[k].latched ==> il->tripped;
         loop invariant \forall integer k; 0 <= k < RULES && \at(il->state[k].latched, Pre) ==> il->state[k].latched;
-        loop invariant \forall integer k; 0 <= k < id && il->state[k].fired && ends_run(rules[k].kind) ==>
+        loop invariant \forall integer k; 0 <= k < RULES && il->state[k].fired && ends_run(rules[k].kind) ==>
             il->state[k].latched;
         loop assigns id, il->state[0 .. RULES - 1], il->tripped, il->first_out, il->tripped_ms;
         loop variant RULES - id;
@@ -302,6 +301,25 @@ static void step_time(struct interlock *il, uint32_t stop_count, int64_t t_ms)
     }
 }
 
+/* For the next scan: leads are not moved under power, and nobody knows what happened in between. */
+/*@ requires \valid(il) && \valid_read(want) && \valid_read(out) && \separated(il, want, out);
+    requires whole(il);
+    assigns il->heat_was_granted, il->supply_was_granted, il->rail, il->inject, il->mv, il->ma;
+    ensures whole(il);
+    ensures il->heat_was_granted == out->heat;
+    ensures \forall integer k; 0 <= k < RULES ==> il->state[k].fired == \old(il->state[k].fired);
+    ensures \forall integer k; 0 <= k < RULES ==> il->state[k].latched == \old(il->state[k].latched);
+*/
+static void remember(struct interlock *il, const struct wanted *want, const struct granted *out)
+{
+    il->heat_was_granted = out->heat;
+    il->supply_was_granted = out->supply_on;
+    il->rail = want->rail;
+    il->inject = want->inject;
+    il->mv = out->mv;
+    il->ma = out->ma;
+}
+
 /* Ask the rules, then cut what is wanted, and remember what was given. */
 /*@ requires \valid(il) && \valid(out) && facts_valid(f);
     requires \separated(il, out, f, f->limits, f->in, f->want, &rules[0 .. RULES - 1]);
@@ -312,8 +330,6 @@ static void step_time(struct interlock *il, uint32_t stop_count, int64_t t_ms)
     ensures whole(il);
     ensures latched_stays: \forall integer k; 0 <= k < RULES && \old(il->state[k].latched) ==> il->state[k].latched;
     ensures tripped_stays: \old(il->tripped) ==> il->tripped;
-    ensures fired_latches: \forall integer k; 0 <= k < RULES && il->state[k].fired && ends_run(rules[k].kind) ==>
-        il->state[k].latched;
     ensures tripped_is_off: il->tripped ==> nothing_granted(out);
     ensures paused_is_cold: \forall integer k; 0 <= k < RULES && rules[k].kind == RULE_PAUSE && il->state[k].fired ==>
         !out->heat;
@@ -327,13 +343,14 @@ static void step_time(struct interlock *il, uint32_t stop_count, int64_t t_ms)
 static void judge(struct interlock *il, const struct facts *f, struct granted *out)
 {
     step_rules(il, f);
-    grant(f->limits, f->want, heat_is_allowed(il, f), supply_is_allowed(il, f), out);
-    il->heat_was_granted = out->heat;
-    il->supply_was_granted = out->supply_on;
-    il->rail = f->want->rail;
-    il->inject = f->want->inject;
-    il->mv = out->mv;
-    il->ma = out->ma;
+    bool heat = heat_is_allowed(il, f), supply = supply_is_allowed(il, f);
+    /*@ assert il->tripped ==> !heat && !supply; */
+    grant(f->limits, f->want, heat, supply, out);
+    /*@ assert granted_within(f->limits, f->want, out); */
+    /*@ assert whole(il); */
+    /*@ assert il->tripped ==> nothing_granted(out); */
+    /*@ assert \forall integer k; 0 <= k < RULES && rules[k].kind == RULE_PAUSE && il->state[k].fired ==> !out->heat; */
+    remember(il, f->want, out);
 }
 
 /* The promise. `whole` holds of {0}, and nothing but a new struct interlock takes a latch back. */
@@ -345,8 +362,6 @@ static void judge(struct interlock *il, const struct facts *f, struct granted *o
     ensures whole(il);
     ensures latched_stays: \forall integer k; 0 <= k < RULES && \old(il->state[k].latched) ==> il->state[k].latched;
     ensures tripped_stays: \old(il->tripped) ==> il->tripped;
-    ensures fired_latches: \forall integer k; 0 <= k < RULES && il->state[k].fired && ends_run(rules[k].kind) ==>
-        il->state[k].latched;
     ensures tripped_is_off: il->tripped ==> nothing_granted(out);
     ensures paused_is_cold: \forall integer k; 0 <= k < RULES && rules[k].kind == RULE_PAUSE && il->state[k].fired ==>
         !out->heat;
