@@ -98,6 +98,14 @@ const struct limits *limits_built_in(void)
         lowered(\at(now->inject_mv, B), \at(before->inject_mv, A)) &&
         lowered(\at(now->inject_ma, B), \at(before->inject_ma, A));
 
+    // the rails are as they were
+    predicate rails_stand{A, B}(struct limits *m) =
+        \forall integer k; 0 <= k < BENCH_RAILS ==>
+            \at(m->rail[k].mv, B) == \at(m->rail[k].mv, A) &&
+            \at(m->rail[k].ma, B) == \at(m->rail[k].ma, A) &&
+            \at(m->rail[k].inject_mv, B) == \at(m->rail[k].inject_mv, A) &&
+            \at(m->rail[k].inject_ma, B) == \at(m->rail[k].inject_ma, A);
+
     predicate rail_is_capped(struct rail_limits *r, integer mv, integer ma, integer inject_mv, integer inject_ma) =
         r->mv <= mv && r->ma <= ma && r->inject_mv <= inject_mv && r->inject_ma <= inject_ma;
 
@@ -121,6 +129,7 @@ static int32_t lower_of(int32_t a, int32_t b)
 /* `value` where it is stated, but never above what stands. */
 /*@ assigns \nothing;
     ensures \result <= stands;
+    ensures stands > 0 ==> \result > 0;
     ensures value > 0 ==> \result <= value;
 */
 static int32_t tightened(int32_t stands, int32_t value)
@@ -159,6 +168,7 @@ static void note_origins(struct limit_origins *origins, const struct limits *mer
             merged->supply_mv, merged->supply_ma, merged->inject_mv, merged->inject_ma,
             merged->power_mc;
     ensures no_field_is_wider{Pre, Post}(merged);
+    ensures rails_stand{Pre, Post}(merged);
     ensures \old(feeds_something(merged)) ==> feeds_something(merged);
 */
 static void tighten_fields(struct limits *merged, const struct limits *layer)
@@ -270,6 +280,37 @@ static void tighten_rail(struct limits *merged, int32_t i, const struct limits *
     cap_rail(rail, merged->supply_mv, merged->supply_ma, merged->inject_mv, merged->inject_ma);
 }
 
+/*@ requires \valid(merged) && \valid_read(layer) && \separated(merged, layer);
+    requires 0 <= merged->rail_count <= BENCH_RAILS && feeds_something(merged);
+    assigns merged->rail[0 .. BENCH_RAILS - 1];
+    ensures \forall integer k; 0 <= k < merged->rail_count ==>
+        rail_is_capped_by(&merged->rail[k], merged) && rail_is_of_no_sign(&merged->rail[k]);
+    ensures which == LAYER_BOARD ==> (\forall integer k; 0 <= k < merged->rail_count ==>
+        rail_is_no_wider{Post, Post}(&merged->rail[k], &layer->rail[k]));
+    ensures which != LAYER_BOARD ==> (\forall integer k; 0 <= k < merged->rail_count ==>
+        rail_is_no_wider{Pre, Post}(&merged->rail[k], &merged->rail[k]));
+*/
+static void tighten_rails(struct limits *merged, const struct limits *layer, enum limit_layer which)
+{
+    /*@ loop invariant 0 <= i <= merged->rail_count;
+        loop invariant \forall integer k; 0 <= k < i ==>
+            rail_is_capped_by(&merged->rail[k], merged) && rail_is_of_no_sign(&merged->rail[k]);
+        loop invariant which == LAYER_BOARD ==> (\forall integer k; 0 <= k < i ==>
+            rail_is_no_wider{Here, Here}(&merged->rail[k], &layer->rail[k]));
+        loop invariant which != LAYER_BOARD ==> (\forall integer k; 0 <= k < i ==>
+            rail_is_no_wider{Pre, Here}(&merged->rail[k], &merged->rail[k]));
+        loop invariant \forall integer k; i <= k < BENCH_RAILS ==>
+            merged->rail[k].mv == \at(merged->rail[k].mv, Pre) &&
+            merged->rail[k].ma == \at(merged->rail[k].ma, Pre) &&
+            merged->rail[k].inject_mv == \at(merged->rail[k].inject_mv, Pre) &&
+            merged->rail[k].inject_ma == \at(merged->rail[k].inject_ma, Pre);
+        loop assigns i, merged->rail[0 .. BENCH_RAILS - 1];
+        loop variant merged->rail_count - i;
+    */
+    for (int32_t i = 0; i < merged->rail_count; i++)
+        tighten_rail(merged, i, layer, which);
+}
+
 /* What the header promises of it. */
 /*@ requires \valid(merged) && \valid(origins) && \valid_read(layer);
     requires line_of == \null || \valid_read(line_of + (0 .. LIMITS - 1));
@@ -294,21 +335,5 @@ void limits_tighten(struct limits *merged, struct limit_origins *origins,
     tighten_fields(merged, layer);
     if (which == LAYER_BOARD)
         merged->rail_count = rails_of(layer);
-    /*@ loop invariant 0 <= i <= merged->rail_count;
-        loop invariant \forall integer k; 0 <= k < i ==>
-            rail_is_capped_by(&merged->rail[k], merged) && rail_is_of_no_sign(&merged->rail[k]);
-        loop invariant which == LAYER_BOARD ==> (\forall integer k; 0 <= k < i ==>
-            rail_is_no_wider{Here, Here}(&merged->rail[k], &layer->rail[k]));
-        loop invariant which != LAYER_BOARD ==> (\forall integer k; 0 <= k < i ==>
-            rail_is_no_wider{Pre, Here}(&merged->rail[k], &merged->rail[k]));
-        loop invariant \forall integer k; i <= k < BENCH_RAILS ==>
-            merged->rail[k].mv == \at(merged->rail[k].mv, Pre) &&
-            merged->rail[k].ma == \at(merged->rail[k].ma, Pre) &&
-            merged->rail[k].inject_mv == \at(merged->rail[k].inject_mv, Pre) &&
-            merged->rail[k].inject_ma == \at(merged->rail[k].inject_ma, Pre);
-        loop assigns i, merged->rail[0 .. BENCH_RAILS - 1];
-        loop variant merged->rail_count - i;
-    */
-    for (int32_t i = 0; i < merged->rail_count; i++)
-        tighten_rail(merged, i, layer, which);
+    tighten_rails(merged, layer, which);
 }
