@@ -120,10 +120,16 @@ static const char *in_words(int seconds, char out[16])
     return out;
 }
 
-/* An estimate is no stop-watch: fives from twenty seconds on, tens from a minute on. */
-static const char *about(int32_t ms, char out[16])
+/* Seconds, the last one begun counted whole. A snapshot is another program's word: its figures may be anything. */
+static int whole_s(int64_t ms)
 {
-    int seconds = (ms + 999) / 1000, step = seconds >= 60 ? 10 : seconds >= 20 ? 5 : 1;
+    return (int)((ms + 999) / 1000);
+}
+
+/* An estimate is no stop-watch: fives from twenty seconds on, tens from a minute on. */
+static const char *about(int64_t ms, char out[16])
+{
+    int seconds = whole_s(ms), step = seconds >= 60 ? 10 : seconds >= 20 ? 5 : 1;
     return in_words((seconds + step / 2) / step * step, out);
 }
 
@@ -171,7 +177,7 @@ static void next_when_over(const struct front_state *state, char out[FACT])
     else if (s->solid_ms > 0)
         snprintf(out, FACT, "joints solid soon: hands off until it beeps");
     else if (s->safe_ms >= 0)
-        snprintf(out, FACT, "safe to touch in %s", in_words((s->safe_ms + 999) / 1000, time));
+        snprintf(out, FACT, "safe to touch in %s", in_words(whole_s(s->safe_ms), time));
     else
         snprintf(out, FACT, "hot: must fall below 45 C");
 }
@@ -179,12 +185,12 @@ static void next_when_over(const struct front_state *state, char out[FACT])
 static void next_when_running(const struct wire_snapshot *s, char out[FACT])
 {
     char time[16];
-    int32_t melt_ms = melt_next_ms(s), solid_ms = solid_last_ms(s),
-            missing_mc = s->granted_mc - s->plate_mc;
+    int32_t melt_ms = melt_next_ms(s), solid_ms = solid_last_ms(s);
+    int64_t missing_mc = (int64_t)s->granted_mc - s->plate_mc;
     int32_t joint_ms = s->granted_heat ? melt_ms : solid_ms;
     bool rises = s->granted_heat && s->ramp_known && s->ramp_mc_s > RAMP_LEAST_MC_S;
     if (s->parked)
-        snprintf(out, FACT, "parked, %s left", in_words((s->park_left_ms + 999) / 1000, time));
+        snprintf(out, FACT, "parked, %s left", in_words(whole_s(s->park_left_ms), time));
     else if (s->wait_ms > 0 && (joint_ms <= 0 || s->wait_ms < joint_ms))
         snprintf(out, FACT, "goes on in about %s", about(s->wait_ms, time));
     else if (s->granted_heat && melt_ms > 0)
@@ -193,7 +199,7 @@ static void next_when_running(const struct wire_snapshot *s, char out[FACT])
         snprintf(out, FACT, "solid in about %s", about(solid_ms, time));
     else if (rises && missing_mc > TARGET_NEAR_MC)
         snprintf(out, FACT, "at its target in about %s",
-                 about((int32_t)((int64_t)missing_mc * 1000 / s->ramp_mc_s), time));
+                 about(missing_mc * 1000 / s->ramp_mc_s, time));
     else if (solid_ms >= 0)
         snprintf(out, FACT, "a joint is molten");
     else
@@ -238,7 +244,7 @@ static struct margin nearest(const struct front_state *state)
         nearer(&best, LIMIT_ramp_mc_s, limits->ramp_mc_s, s->ramp_mc_s);
     if (limits->uses_plate && s->heat_left_ms < limits->heat_time_ms)
         nearer(&best, LIMIT_heat_time_ms, limits->heat_time_ms,
-               limits->heat_time_ms - s->heat_left_ms);
+               (double)limits->heat_time_ms - s->heat_left_ms);
     if (limits->uses_supply && s->supply_on && s->supply_quality == QUALITY_GOOD) {
         nearer(&best, LIMIT_supply_mv, limits->supply_mv, s->supply_mv);
         nearer(&best, LIMIT_supply_ma, limits->supply_ma, s->supply_ma);
