@@ -8,11 +8,22 @@
 
 #include "tinlatch/quantity.h"
 
+/* Tripped because what the plate's sensor reads is not what the plate has; nothing that is reckoned from it is true. */
+static bool reading_is_doubted(const struct guard *guard)
+{
+    const struct rule_state *state = guard->interlock.state;
+
+    return state[SENSOR_UNSEATED].latched || state[SENSOR_FROZEN].latched ||
+           state[SENSOR_JUMP].latched || state[SENSORS_DISAGREE].latched;
+}
+
 /* How long until every joint is solid, as the recipe last estimated it; a fifth on top. */
 static int64_t until_solid_ms(const struct guard *guard)
 {
     int64_t longest = 0;
 
+    if (reading_is_doubted(guard) && guard->turn.joints > 0)
+        longest = SOLID_UNKNOWN_MS;
     for (int32_t i = 0; i < guard->turn.joints; i++) {
         int64_t solid = guard->turn.joint[i].solid_ms;
         if (solid < 0)
@@ -284,6 +295,10 @@ static bool off_is_doubtful(const struct guard *guard, char *text, size_t size)
     else if (only_a_hand_switches_it(guard))
         snprintf(text, size, "Turn the plate off by hand now: nothing else does. It reads %d C.",
                  (int)(plate->temp_mc / 1000));
+    else if (reading_is_doubted(guard))
+        snprintf(text, size,
+                 "Heat is off. The plate's reading is not to be trusted: take it for hotter than "
+                 "it reads.");
     else if (over_its_ceiling(guard) && rising)
         snprintf(text, size,
                  "Heat was told off, but the plate is still at its limit: pull the mains plug.");
