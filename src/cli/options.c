@@ -11,17 +11,17 @@
 
 const struct verb verbs[VERBS] = {
     [VERB_CHECK] =
-        {"check", "RECIPE", true, "header, limits, worst-case time, one rehearsal; verdict",
+        {"check", "RECIPE", true, false, "header, limits, worst-case time, one rehearsal; verdict",
          "Reads the recipe and its board file, merges the limits, adds up the time that every\n"
          "timeout of the path would take, and rehearses once. Prints the same as\n"
          "rehearse, but for what was said and done at the bench."},
     [VERB_REHEARSE] =
-        {"rehearse", "RECIPE", true, "dry run on the simulated bench",
+        {"rehearse", "RECIPE", true, false, "dry run on the simulated bench",
          "Runs the recipe on the simulated bench and shows it: limits, stages, a chart of\n"
          "plate, board and joint, the margin to every limit, the verdict. Nothing is heated;\n"
          "no port is opened."},
     [VERB_RUN] =
-        {"run", "RECIPE", true, "the real bench",
+        {"run", "RECIPE", true, false, "the real bench",
          "Rehearses the whole recipe on this bench first: what it gets wrong, down to its last\n"
          "step, is told at its line, as check does, and nothing is opened or asked. A rehearsal\n"
          "that does not end as done for another reason (a trip, a wait in vain, an error that the\n"
@@ -32,13 +32,13 @@ const struct verb verbs[VERBS] = {
          "bench.ini of your own it refuses. So it does while a trip is latched. What the\n"
          "screen shows and the keys do: docs/reference/live-view.md."},
     [VERB_CLEAR] =
-        {"clear", "", false, "look at a latched trip, give the reason, release it",
+        {"clear", "", false, false, "look at a latched trip, give the reason, release it",
          "Shows the trip that is latched: what happened, what to do, what to look at. Asks for "
          "the\n"
          "reason, by number or in your own words, adds it to the clearings beside the records and\n"
          "removes the latch. With nothing latched it says so."},
     [VERB_MIMIC] =
-        {"mimic", "[RECIPE]", false, "emulated instruments on pseudo-terminals",
+        {"mimic", "[RECIPE]", false, false, "emulated instruments on pseudo-terminals",
          "Gives each port of the bench file a pseudo-terminal with emulated instruments behind\n"
          "it, in real time; prints the bench file with these ports (--out: into DIR/bench.ini),\n"
          "and runs until SIGINT, SIGTERM or --until. RECIPE: its insert is the one on the plate\n"
@@ -46,7 +46,7 @@ const struct verb verbs[VERBS] = {
          "end it tells what the plate's true temperature did and when each output was last on.\n"
          "docs/reference/mimic.md."},
     [VERB_BENCH] =
-        {"bench", "list|check|learn", true, "ports, protections, the plate's constants",
+        {"bench", "list|check|learn", true, false, "ports, protections, the plate's constants",
          "list: every serial port of this machine, its stable name, who holds it, whether you may\n"
          "open it and the one command that mends it; opens none (--json: `ports`). check: opens\n"
          "the bench's ports, has each instrument show what a run relies on, and says what\n"
@@ -55,7 +55,8 @@ const struct verb verbs[VERBS] = {
          "recipes/learn-plate.lua, run with the plate empty; a poor fit is refused. With --out\n"
          "they are written: DIR/bench.ini is the bench file with these keys in it."},
     [VERB_HELP] =
-        {"help", "[NAME]", false, "a primitive of the recipe language, a verb, faults, shipped",
+        {"help", "[NAME]", false, false,
+         "a primitive of the recipe language, a verb, faults, shipped",
          "Explains a primitive of the recipe language, a key of the header, a fault or a verb.\n"
          "`faults` lists the faults of a rehearsal, `shipped` the recipes, boards and inserts\n"
          "that are there. Without a name: the verbs, the options and all there is to ask for."},
@@ -172,10 +173,10 @@ static int take_cpu(struct options *o, const char *text, struct tl_error *error)
     return take_seconds("--cpu", text, 240, &o->setup.cpu_s, error);
 }
 
-/* Which verbs take an option. */
-struct takers {
-    bool none, check, rehearse, run, clear, mimic, bench, help;
-};
+/* Which verbs take an option; NONE: the line that names no verb. */
+#define BY(verb) (1u << VERB_##verb)
+#define NONE     (1u << VERBS)
+_Static_assert(VERBS < 32, "a verb is a bit");
 
 /* A TEXT or a FLAG lands in the field of struct options at `at`; a PAGE is what `help` prints;
  * TAKE calls a function that judges the value. */
@@ -184,7 +185,7 @@ enum option_kind { OPTION_TEXT, OPTION_FLAG, OPTION_PAGE, OPTION_TAKE };
 struct option {
     const char *name;  /* with its dashes */
     const char *value; /* what it is followed by, NULL = nothing */
-    struct takers by;
+    unsigned by;       /* bits of verbs */
     bool repeats;
     enum option_kind kind;
     size_t at;
@@ -194,22 +195,17 @@ struct option {
 };
 
 /* clang-format off */
-#define BOTH     {.check = true, .rehearse = true}
-#define ALL      {.check = true, .rehearse = true, .run = true}
-#define WITH     {.check = true, .rehearse = true, .run = true, .mimic = true}
-#define EACH     {.check = true, .rehearse = true, .run = true, .mimic = true, .bench = true}
-#define OUTS     {.check = true, .rehearse = true, .mimic = true, .bench = true}
-#define BENCH    {.bench = true}
-#define DRY      {.rehearse = true, .mimic = true}
-#define MIMIC    {.mimic = true}
-#define RUN      {.run = true}
-#define CLEAR    {.clear = true}
-#define HELP     {.help = true}
+#define BOTH     BY(CHECK) | BY(REHEARSE)
+#define ALL      BOTH | BY(RUN)
+#define WITH     ALL | BY(MIMIC)
+#define EACH     WITH | BY(BENCH)
+#define OUTS     BOTH | BY(MIMIC) | BY(BENCH)
+#define DRY      BY(REHEARSE) | BY(MIMIC)
+#define ANY      NONE | (NONE - 1)
 #define TEXT(field) OPTION_TEXT, offsetof(struct options, field), PAGE_TOPIC, NULL
 #define FLAG(field) OPTION_FLAG, offsetof(struct options, field), PAGE_TOPIC, NULL
 #define PAGE(name)  OPTION_PAGE, 0, PAGE_##name, NULL
 #define TAKE(name)  OPTION_TAKE, 0, PAGE_TOPIC, take_##name
-#define ANY      {.none = true, .check = true, .rehearse = true, .run = true, .clear = true, .mimic = true, .bench = true, .help = true}
 static const struct option options_table[] = {
     {"--bench",        "FILE",         EACH,     false, TEXT(bench),
      "the bench file; default: your bench.ini, else the demo bench (run: none)"},
@@ -231,23 +227,23 @@ static const struct option options_table[] = {
      "processor time after which a rehearsed recipe is ended (default 5)"},
     {"--out",          "DIR",          OUTS,     false, TEXT(out),
      "chart and record go there too; of mimic and bench learn the bench file"},
-    {"--quiet",        NULL,           RUN,      false, FLAG(quiet),
+    {"--quiet",        NULL,           BY(RUN),  false, FLAG(quiet),
      "no sounds"},
-    {"--reason",       "TEXT",         CLEAR,    false, TEXT(reason),
+    {"--reason",       "TEXT",         BY(CLEAR), false, TEXT(reason),
      "why the trip happened and what was done, instead of being asked"},
-    {"--from",         "RECORD",       BENCH,    false, TEXT(from),
+    {"--from",         "RECORD",       BY(BENCH), false, TEXT(from),
      "bench learn: the record of a step test"},
-    {"--control",      "PATH",         MIMIC,    false, TEXT(control),
+    {"--control",      "PATH",         BY(MIMIC), false, TEXT(control),
      "a socket that takes commands while it runs: docs/reference/mimic.md"},
     {"--json",         NULL,           EACH,     false, FLAG(json),
      "print one JSON object instead of text"},
-    {"--reference",    NULL,           HELP,     false, PAGE(REFERENCE),
+    {"--reference",    NULL,           BY(HELP), false, PAGE(REFERENCE),
      "print the reference page of the recipe language"},
-    {"--annotations",  NULL,           HELP,     false, PAGE(ANNOTATIONS),
+    {"--annotations",  NULL,           BY(HELP), false, PAGE(ANNOTATIONS),
      "print annotations of the recipe language for editors"},
-    {"--lint-names",   NULL,           HELP,     false, PAGE(LINT_NAMES),
+    {"--lint-names",   NULL,           BY(HELP), false, PAGE(LINT_NAMES),
      "print the names of the recipe language for a Lua linter"},
-    {"--command-line", NULL,           HELP,     false, PAGE(COMMAND_LINE),
+    {"--command-line", NULL,           BY(HELP), false, PAGE(COMMAND_LINE),
      "print the reference page of this command line"},
     {"--help",         NULL,           ANY,      false, FLAG(help),
      "what a verb does and the options it takes"},
@@ -279,25 +275,7 @@ static int option_take(const struct option *option, struct options *options, con
 
 static bool taken_by(const struct option *option, enum verb_id verb)
 {
-    switch (verb) {
-    case VERB_CHECK:
-        return option->by.check;
-    case VERB_REHEARSE:
-        return option->by.rehearse;
-    case VERB_RUN:
-        return option->by.run;
-    case VERB_CLEAR:
-        return option->by.clear;
-    case VERB_MIMIC:
-        return option->by.mimic;
-    case VERB_BENCH:
-        return option->by.bench;
-    case VERB_HELP:
-        return option->by.help;
-    case VERBS:
-        break;
-    }
-    return option->by.none;
+    return option->by & 1u << verb;
 }
 
 /* The option that `word` (up to `length`) names, or NULL. */
@@ -379,17 +357,20 @@ static int take_word(const char *word, struct options *options, struct tl_error 
 {
     if (options->verb == VERBS)
         return take_verb(word, options, error);
-    if (!verbs[options->verb].argument[0]) {
-        tl_error_set(error, TL_USAGE, "%s takes no name: \"%s\" is one too many",
-                     verbs[options->verb].name, word);
-        return usage(error, word, NULL);
-    }
-    if (!options->argument) {
+    const struct verb *verb = &verbs[options->verb];
+    if (!options->argument && verb->argument[0]) {
         options->argument = word;
         return 0;
     }
-    tl_error_set(error, TL_USAGE, "one %s is enough: \"%s\" is one too many",
-                 options->verb == VERB_HELP ? "name" : "recipe", word);
+    if (!options->object && verb->takes_object) {
+        options->object = word;
+        return 0;
+    }
+    if (!verb->argument[0])
+        tl_error_set(error, TL_USAGE, "%s takes no name: \"%s\" is one too many", verb->name, word);
+    else
+        tl_error_set(error, TL_USAGE, "%s takes %s: \"%s\" is one too many", verb->name,
+                     verb->argument, word);
     return usage(error, word, NULL);
 }
 
@@ -411,7 +392,7 @@ static int check_whole(const int *given, const struct options *options, struct t
         }
     if (verb->needs_argument && !options->argument) {
         tl_error_set(error, TL_USAGE, "%s needs %s: tinlatch %s %s", verb->name,
-                     options->verb == VERB_BENCH ? "a word" : "a recipe", verb->name,
+                     strcmp(verb->argument, "RECIPE") ? "a word" : "a recipe", verb->name,
                      verb->argument);
         return TL_USAGE;
     }

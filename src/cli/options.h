@@ -14,8 +14,8 @@ struct options;
 
 struct verb {
     const char *name;
-    const char *argument; /* "RECIPE", "[PRIMITIVE]" */
-    bool needs_argument;
+    const char *argument;              /* "RECIPE", "[PRIMITIVE]" */
+    bool needs_argument, takes_object; /* a second word: what the first is done to */
     const char *help;
     const char *detail; /* for its own help and the reference page */
 };
@@ -35,8 +35,8 @@ extern const struct verb verbs[VERBS];
 enum help_page { PAGE_TOPIC, PAGE_REFERENCE, PAGE_ANNOTATIONS, PAGE_LINT_NAMES, PAGE_COMMAND_LINE };
 
 struct options {
-    enum verb_id verb;    /* VERBS: none was named */
-    const char *argument; /* the verb's, NULL = none */
+    enum verb_id verb;             /* VERBS: none was named */
+    const char *argument, *object; /* the verb's words, NULL = none */
     bool json, quiet, help, version;
     enum help_page page;
     const char *bench, *board, *out, *answers, *reason, *control, *from; /* NULL = not given */
