@@ -3,7 +3,7 @@ pkg_check_modules(CMOCKA REQUIRED IMPORTED_TARGET cmocka)
 # tests/unit/test_<noun>.c for every header include/tinlatch/<noun>.h; links what its noun's folder uses.
 file(GLOB headers CONFIGURE_DEPENDS ${CMAKE_SOURCE_DIR}/include/tinlatch/*.h)
 set(every base core wire port serial device keeper front journal benchfile thermal estimate world guard recipe
-          rehearse report cli)
+          rehearse report pack cli)
 set(there "")
 foreach(library ${every})
   if(TARGET ${library})

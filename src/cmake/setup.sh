@@ -3,8 +3,9 @@
 # Sourced with `top` set to the checkout. Every step says what it does and does nothing when done.
 
 program_packages="gcc libc6-dev cmake ninja-build pkg-config liblua5.4-dev libjansson-dev
-                  libseccomp-dev libinih-dev libserialport-dev"
-test_packages="libcmocka-dev libmodbus-dev libsundials-dev lua5.4 jq libxml2-utils clang-format"
+                  libseccomp-dev libinih-dev libserialport-dev libsodium-dev"
+test_packages="libcmocka-dev libmodbus-dev libsundials-dev lua5.4 jq libxml2-utils clang-format
+               minisign"
 fuzz_packages="clang libclang-rt-14-dev"
 
 say() { printf '%s\n' "$*"; }
