@@ -23,6 +23,9 @@ struct journal;
 /* fd -1: a journal that goes nowhere (same calls, nothing written). gather: bytes to gather before
  * a write (0 = every line is written at once). */
 int journal_new(struct journal **out, int fd, size_t gather);
+/* Goes on with the record in `fd` (open for reading and writing), at its end: half a line there is cut off. TL_BAD:
+ * its last line has no link, it is none of ours. */
+int journal_continue(struct journal **out, int fd);
 void journal_free(struct journal *journal); /* flushes */
 int journal_flush(struct journal *journal);
 int journal_error(const struct journal *journal, uint64_t *dropped);
@@ -33,6 +36,7 @@ struct journal_start {
     const char *kind; /* "rehearsal" or "run" */
     const char *recipe, *title, *board, *bench, *serial, *insert, *version;
     uint64_t seed;
+    int64_t wall_s; /* when it began, since 1970; 0: not told, as in a rehearsal */
 };
 void journal_start(struct journal *journal, const struct journal_start *start);
 void journal_limits(struct journal *journal, const struct limits *limits,

@@ -185,7 +185,8 @@ static void guard_judge(struct guard *guard, int64_t t_ms)
 {
     int32_t rule = -1;
 
-    if (!guard->ready) { /* nothing can be judged before everything was read once */
+    guard->judged = guard->want; /* whatever ends the run takes the wish away as well */
+    if (!guard->ready) {         /* nothing can be judged before everything was read once */
         guard->out = (struct granted){0};
         if (guard->mode == GUARD_COOLING && cooling_over(guard, t_ms))
             guard_enter(guard, EVENT_TOUCH_SAFE, t_ms);
@@ -253,6 +254,7 @@ static void tell_readings(const struct guard *guard, struct wire_snapshot *to)
     }
     to->plate_mc = guard->in.plate.temp_mc;
     to->plate_quality = (int32_t)guard->in.plate.quality;
+    to->plate_age_ms = guard->in.plate.age_ms;
     to->ramp_known = guard->in.ramp_known;
     to->ramp_mc_s = guard->in.ramp_known ? guard->in.ramp_mc_s : 0;
     to->supply_mv = guard->in.supply.mv;
@@ -291,10 +293,16 @@ static void tell_outputs(const struct guard *guard, struct wire_snapshot *to)
     to->granted_mv = guard->out.mv;
     to->granted_ma = guard->out.ma;
     to->duty_permille = guard->drive.duty_permille;
-    to->wanted_heat = guard->want.heat;
-    to->wanted_mc = guard->want.temp_mc;
-    to->wanted_supply = guard->want.supply_on;
-    to->wanted_fan_pct = guard->want.fan_pct;
+    to->wanted_heat = guard->judged.heat;
+    to->wanted_mc = guard->judged.temp_mc;
+    to->wanted_ramp_mc_s = guard->judged.ramp_mc_s;
+    to->wanted_supply = guard->judged.supply_on;
+    to->wanted_rail = guard->judged.rail;
+    to->wanted_mv = guard->judged.mv;
+    to->wanted_ma = guard->judged.ma;
+    to->wanted_inject = guard->judged.inject;
+    to->wanted_fan_pct = guard->judged.fan_pct;
+    to->judged = guard->ready;
     to->hand = (int32_t)guard->want.hand;
     to->beeps = guard->out.beeps;
 }

@@ -113,7 +113,7 @@ struct guard {
     bool sensor_in_use[SENSORS];
 
     struct readings in;
-    struct wanted want;
+    struct wanted want, judged; /* judged: what the interlock was asked in this scan */
     struct granted out;
     struct drive drive;
     struct interlock interlock;

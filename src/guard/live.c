@@ -142,7 +142,8 @@ static void record_start(struct live *live, const struct wire_hello *hello)
                                   .insert = hello ? hello->insert : "",
                                   .serial = live->config->serial,
                                   .seed = live->config->seed,
-                                  .version = TINLATCH_VERSION};
+                                  .version = TINLATCH_VERSION,
+                                  .wall_s = (int64_t)time(NULL)};
 
     if (live->recorded)
         return;

@@ -4,17 +4,20 @@
 #include <errno.h>
 #include <math.h>
 #include <poll.h>
+#include <sodium.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
 
+#include "chain.h"
 #include "line.h"
 #include "tinlatch/bytes.h"
+#include "tinlatch/record.h"
 
-enum { RECORD_FORMAT = 1 };
 enum { LINE_BYTES = 16384 }; /* the longest line there can be, every byte of every text escaped */
-_Static_assert((int)LINE_SNAPSHOT_MOST <= (int)LINE_BYTES, "line_snapshot checks no bounds");
+_Static_assert((int)LINE_SNAPSHOT_MOST + (int)CHAIN_TAIL + 1 <= (int)LINE_BYTES,
+               "line_snapshot checks no bounds");
 enum { BACKLOG = 65536 };     /* what may wait for a reader that is behind: some ten seconds */
 enum { LAST_WAIT_MS = 1000 }; /* for a reader that is behind, when the journal is freed */
 
@@ -25,7 +28,8 @@ struct journal {
     int error;     /* set with the first line lost; every later one is lost too */
     bool broken;   /* a write was refused: nothing more is tried */
     uint64_t dropped;
-    uint64_t lines; /* handed over so far, dropped ones not counted */
+    uint64_t lines;                 /* handed over so far, dropped ones not counted */
+    unsigned char link[CHAIN_LINK]; /* of the last one */
     char store[];
 };
 
@@ -33,10 +37,43 @@ int journal_new(struct journal **out, int fd, size_t gather)
 {
     size_t size = gather + LINE_BYTES + BACKLOG;
     struct journal *journal = malloc(sizeof *journal + size);
-    if (!journal)
+    if (!journal || (fd >= 0 && sodium_init() < 0)) {
+        free(journal);
         return TL_SYSTEM;
+    }
     *journal = (struct journal){.fd = fd, .gather = gather, .size = size};
     *out = journal;
+    return 0;
+}
+
+/* Behind the last "\n" of a record there is nothing, or half a line. */
+static off_t cut_half_line(int fd)
+{
+    char tail[LINE_BYTES];
+    off_t end = lseek(fd, 0, SEEK_END), from = end > LINE_BYTES ? end - LINE_BYTES : 0;
+    ssize_t n = end < 0 ? -1 : pread(fd, tail, sizeof tail, from);
+    const char *newline = n > 0 ? memrchr(tail, '\n', (size_t)n) : NULL;
+    if (n < 0 || (!newline && from > 0))
+        return -1;
+    off_t whole = newline ? from + (newline - tail) + 1 : 0;
+    if (whole < end && ftruncate(fd, whole) != 0)
+        return -1;
+    return lseek(fd, whole, SEEK_SET);
+}
+
+int journal_continue(struct journal **out, int fd)
+{
+    char tail[LINE_BYTES];
+    off_t end = cut_half_line(fd), from = end > LINE_BYTES ? end - LINE_BYTES : 0;
+    ssize_t n = end < 0 ? -1 : pread(fd, tail, (size_t)(end - from), from);
+    if (n < 0 || journal_new(out, fd, 0))
+        return TL_SYSTEM;
+    const char *before = n > 1 ? memrchr(tail, '\n', (size_t)n - 1) : NULL;
+    const char *line = before ? before + 1 : tail;
+    if (n > 0 && chain_read(line, (size_t)(tail + n - 1 - line), (*out)->link)) {
+        journal_free(*out);
+        return TL_BAD;
+    }
     return 0;
 }
 
@@ -116,9 +153,14 @@ static char *line_begin(struct journal *journal)
     return NULL;
 }
 
+/* The line stands in `store`, `length` bytes up to its last "}", for which the link comes. */
 static void line_end(struct journal *journal, size_t length)
 {
-    journal->length += length;
+    char *line = journal->store + journal->length;
+    chain_step(journal->link, line, length);
+    char *end = chain_put(line + length, journal->link);
+    *end++ = '\n';
+    journal->length = (size_t)(end - journal->store);
     journal->lines++;
     if (journal->length >= journal->gather)
         journal_flush(journal);
@@ -131,7 +173,7 @@ static bool open_line(struct journal *journal, struct bytes *b, const char *kind
     char *at = line_begin(journal);
     if (!at)
         return false;
-    bytes_init(b, at, LINE_BYTES);
+    bytes_init(b, at, LINE_BYTES - CHAIN_TAIL - 1);
     bytes_text(b, "{\"kind\":");
     bytes_json(b, kind);
     return true;
@@ -139,7 +181,6 @@ static bool open_line(struct journal *journal, struct bytes *b, const char *kind
 
 static void close_line(struct journal *journal, struct bytes *b)
 {
-    bytes_text(b, "}\n");
     if (b->full) { /* cannot be, by LINE_BYTES; half a line must not be written all the same */
         journal->dropped++;
         return;
@@ -217,6 +258,8 @@ void journal_start(struct journal *journal, const struct journal_start *start)
     add_some_text(&b, "serial", start->serial);
     add_text(&b, "version", start->version);
     add_seed(&b, start->seed);
+    if (start->wall_s)
+        add_int(&b, "wall_s", start->wall_s);
     close_line(journal, &b);
 }
 

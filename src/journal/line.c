@@ -51,6 +51,8 @@ static char *put_sensors(char *to, const struct wire_snapshot *s)
     to = put_word(to, quality_name((enum quality)s->plate_quality));
     *to++ = ',';
     to = put_int(to, s->plate_mc);
+    *to++ = ',';
+    to = put_int(to, s->plate_age_ms);
     *to++ = ']';
     if (s->ramp_known) {
         to = PUT(to, ",\"ramp_mc_s\":");
@@ -141,22 +143,22 @@ static char *put_wanted(char *to, const struct wire_snapshot *s, const struct wi
     to = put_int(to, s->wanted_fan_pct);
     to = PUT(to, ",\"supply\":");
     to = put_bool(to, s->wanted_supply);
+    to = PUT(to, ",\"ramp\":");
+    to = put_int(to, s->wanted_ramp_mc_s);
+    to = PUT(to, ",\"rail\":");
+    to = put_int(to, s->wanted_rail);
+    to = PUT(to, ",\"mv\":");
+    to = put_int(to, s->wanted_mv);
+    to = PUT(to, ",\"ma\":");
+    to = put_int(to, s->wanted_ma);
+    to = PUT(to, ",\"inject\":");
+    to = put_bool(to, s->wanted_inject);
     if (turn) {
-        to = PUT(to, ",\"ramp\":");
-        to = put_int(to, turn->ramp_mc_s);
-        to = PUT(to, ",\"rail\":");
-        to = put_int(to, turn->rail);
-        to = PUT(to, ",\"mv\":");
-        to = put_int(to, turn->mv);
-        to = PUT(to, ",\"ma\":");
-        to = put_int(to, turn->ma);
-        to = PUT(to, ",\"inject\":");
-        to = put_bool(to, turn->inject);
         to = PUT(to, ",\"turn\":");
         to = bytes_digits(to, turn->head.number);
     }
     *to++ = '}';
-    return to;
+    return s->judged ? to : PUT(to, ",\"judged\":false");
 }
 
 static char *put_granted(char *to, const struct wire_snapshot *s)
@@ -252,6 +254,5 @@ size_t line_snapshot(char *to, const struct wire_snapshot *snapshot, const struc
         to = PUT(to, ",\"true_mc\":");
         to = put_int(to, truth_mc);
     }
-    to = PUT(to, "}\n");
     return (size_t)(to - start);
 }

@@ -14,7 +14,7 @@
 
 enum { LINE_SNAPSHOT_MOST = 4096 };
 
-/* With its "\n". turn may be NULL: none has come yet. */
+/* Without its last "}" and "\n". turn may be NULL: none has come yet. */
 size_t line_snapshot(char *to, const struct wire_snapshot *snapshot, const struct wire_turn *turn,
                      int32_t truth_mc);
 

@@ -246,11 +246,9 @@ static void close_record(int record_fd, const struct run *run)
 {
     struct journal *journal;
 
-    if (record_fd < 0 || journal_new(&journal, record_fd, 0) != 0)
+    if (record_fd < 0 || journal_continue(&journal, record_fd) != 0)
         return;
-    /* "\n" first: the child may have died in the middle of a line. */
-    if (write(record_fd, "\n", 1) == 1)
-        journal_end(journal, (int64_t)(run->duration_s * 1000), run->outcome, &run->error);
+    journal_end(journal, (int64_t)(run->duration_s * 1000), run->outcome, &run->error);
     journal_free(journal);
 }
 

@@ -10,7 +10,7 @@
  * docs/reference/wire.md, and WIRE_VERSION goes up with any of them. */
 _Static_assert(sizeof(struct wire_head) == 8, "wire_head");
 _Static_assert(sizeof(struct wire_hello) == 1912, "wire_hello");
-_Static_assert(sizeof(struct wire_snapshot) == 440, "wire_snapshot");
+_Static_assert(sizeof(struct wire_snapshot) == 464, "wire_snapshot");
 _Static_assert(sizeof(struct wire_turn) == 136, "wire_turn");
 _Static_assert(sizeof(struct wire_note) == 312, "wire_note");
 _Static_assert(sizeof(struct wire_hand) == 112, "wire_hand");
@@ -26,7 +26,7 @@ _Static_assert(sizeof(struct wire_hello) ==
                    8 + LIMITS * 8 + 8 + 2 * sizeof(struct limits) + 64 + 2 * BENCH_NAME,
                "hole in wire_hello");
 _Static_assert(sizeof(struct wire_joint) == 4 * 4, "hole in wire_joint");
-_Static_assert(sizeof(struct wire_snapshot) == 8 + 8 + 3 * SENSORS * 4 + 61 * 4 +
+_Static_assert(sizeof(struct wire_snapshot) == 8 + 8 + 3 * SENSORS * 4 + 67 * 4 +
                                                    BOARD_JOINTS * sizeof(struct wire_joint) + 8 +
                                                    8 + 64,
                "hole in wire_snapshot");

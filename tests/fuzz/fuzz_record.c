@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: MIT */
-/* The record: whatever the messages hold, every line is one JSON object with its kind, by a strict reader's judgement. */
+/* The record: whatever the messages hold, every line is one JSON object with its kind, by a strict reader's judgement,
+ * and the record's own reader takes it. That reader takes any bytes, too. */
 #include <fcntl.h>
 #include <jansson.h>
 #include <sys/mman.h>
@@ -7,6 +8,7 @@
 
 #include "fuzz.h"
 #include "tinlatch/journal.h"
+#include "tinlatch/record.h"
 
 /* Texts as they come through wire.h's checks: ended within their array. */
 static void draw_text(struct draw *draw, char *to, size_t size)
@@ -54,6 +56,11 @@ static void write_snapshot(struct journal *journal, struct draw *draw)
     draw_bytes(draw, &snapshot, sizeof snapshot);
     draw_bytes(draw, &turn, sizeof turn);
     snapshot.text[sizeof snapshot.text - 1] = '\0';
+    int32_t *const qualities[] = {&snapshot.quality[0],     &snapshot.quality[1],
+                                  &snapshot.quality[2],     &snapshot.plate_quality,
+                                  &snapshot.supply_quality, &snapshot.account_quality};
+    for (size_t i = 0; i < sizeof qualities / sizeof qualities[0]; i++)
+        *qualities[i] = (int32_t)((uint32_t)*qualities[i] % (QUALITY_JUMP + 1));
     snapshot.joints = flags % (BOARD_JOINTS + 1);
     turn.joints = flags / 8 % (BOARD_JOINTS + 1);
     journal_snapshot(journal, &snapshot, &turn, draw_int(draw));
@@ -107,6 +114,18 @@ static void check_line(const char *line, size_t length)
         assert((unsigned char)line[i] >= 0x20 && line[i] != 0x7F);
 }
 
+static void read_back(const char *text, size_t length, uint64_t lines)
+{
+    static struct record_line line;
+    struct record record;
+    record_open(&record, text, length);
+    for (uint64_t i = 0; i < lines; i++) {
+        assert(record_next(&record, &line) == 1);
+        assert(line.linked && line.kind != RECORD_OTHER);
+    }
+    assert(record_next(&record, &line) == 0 && !record.torn);
+}
+
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
     static char record[1 << 18];
@@ -126,7 +145,10 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         check_line(at, (size_t)(end - at));
     }
     assert(lines == journal_lines(journal));
+    read_back(record, (size_t)length, lines);
     journal_free(journal);
     close(fd);
+    struct record_verdict verdict;
+    record_verify((const char *)data, size, &verdict);
     return 0;
 }
