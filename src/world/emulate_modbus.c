@@ -138,9 +138,11 @@ static int write_words(struct instrument *instrument, const struct request *requ
     if (request->count != 1 + at->is_long)
         return BAD_VALUE;
     int32_t count = sent_count(setup, at, request->data);
-    if (at->use == WORLD_RUN)
+    if (at->use == WORLD_RUN) {
         instrument->modbus.run = count;
-    else if (!instrument->world->set_point_stuck)
+        if (count != setup->run_on) /* its loop's next sample is not waited for */
+            instrument->modbus.duty = instrument->modbus.integral = 0;
+    } else if (!instrument->world->set_point_stuck)
         instrument->modbus.set_c = meant(setup, (double)count / at->per_unit);
     return 0;
 }
@@ -239,9 +241,21 @@ static void take_frame(struct instrument *instrument)
     answer(instrument, pdu, answered, length);
 }
 
+/* Two wires for both directions: what is sent while somebody answers runs into that, and is lost. */
+static bool line_is_taken(const struct instrument *instrument, int64_t now_ms)
+{
+    const struct instrument *host = instrument->host;
+    int last = (host->first + host->waiting + REPLIES - 1) % REPLIES;
+    return host->waiting > 0 && host->reply[last].due_ms > now_ms;
+}
+
 void modbus_hear(struct instrument *instrument, const char *bytes, size_t length)
 {
     int64_t now_ms = instrument->world->clock.origin_ms;
+    if (line_is_taken(instrument, now_ms)) {
+        instrument->inbox_length = 0;
+        return;
+    }
     if (now_ms - instrument->modbus.heard_ms > GAP_MS) {
         instrument->inbox_length = 0;
         instrument->overrun = false;

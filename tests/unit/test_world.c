@@ -1062,6 +1062,28 @@ static void test_a_long_register_comes_in_the_order_it_is_set_to(void **state)
     world_free(world);
 }
 
+static void test_what_is_sent_into_an_answer_is_lost(void **state)
+{
+    (void)state;
+    struct world_setup setup = controller_setup();
+    struct world *world = world_of(&setup);
+    static const uint8_t set[] = {0x01, 0x06, 0x10, 0x01, 0x06, 0xA4, 0xDE, 0xD1};
+    static const uint8_t off[] = {0x01, 0x06, 0x10, 0x10, 0x00, 0x00, 0x8C, 0xCF};
+    struct port *port = world_port(world, UNIT);
+    uint8_t answer[64];
+    modbus(world, "01 06 10 10 00 01");
+    world_advance(world, demo_now(world) + 50);
+
+    port_write(port, set, sizeof set);
+    world_advance(world, demo_now(world) + 1);
+    port_write(port, off, sizeof off);
+    world_advance(world, demo_now(world) + 50);
+
+    assert_int_equal(port_read(port, answer, sizeof answer), (int)sizeof set);
+    assert_string_equal(modbus(world, "01 03 10 10 00 01"), "01 03 02 00 01");
+    world_free(world);
+}
+
 static void test_every_corruption_and_every_half_of_a_request_is_passed_over(void **state)
 {
     (void)state;
@@ -1100,6 +1122,21 @@ static void heat_to(struct world *world, const char *set)
     port_set_lines(world_port(world, UNIT), true, false);
     modbus(world, set);
     modbus(world, "01 06 10 10 00 01");
+}
+
+static void test_a_controller_told_off_drives_with_nothing_at_once(void **state)
+{
+    (void)state;
+    struct world_setup setup = controller_setup();
+    struct world *world = world_of(&setup);
+
+    heat_to(world, "01 06 10 01 05 DC");
+    world_advance(world, demo_now(world) + 5000);
+    assert_true(truth_of(world).duty > 0);
+    modbus(world, "01 06 10 10 00 00");
+
+    assert_true(truth_of(world).duty <= 0);
+    world_free(world);
 }
 
 static void test_the_controller_holds_its_set_point_and_keeps_it_when_the_link_is_lost(void **state)
@@ -1386,6 +1423,8 @@ int main(void)
         cmocka_unit_test(test_the_controllers_registers_answer_as_the_standard_says),
         cmocka_unit_test(test_the_controllers_exceptions_come_in_the_standards_order),
         cmocka_unit_test(test_a_long_register_comes_in_the_order_it_is_set_to),
+        cmocka_unit_test(test_what_is_sent_into_an_answer_is_lost),
+        cmocka_unit_test(test_a_controller_told_off_drives_with_nothing_at_once),
         cmocka_unit_test(test_every_corruption_and_every_half_of_a_request_is_passed_over),
         cmocka_unit_test(
             test_the_controller_holds_its_set_point_and_keeps_it_when_the_link_is_lost),
