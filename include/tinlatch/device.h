@@ -205,6 +205,7 @@ struct device {
     size_t inbox_length;
     bool inbox_overrun;       /* line longer than the inbox: skip to its end */
     int32_t step;             /* the request in flight; the kind's own numbering */
+    bool unsent;              /* when the period began: what was to be asked last never went out */
     uint32_t sequence;
     char said[DEVICE_TEXT]; /* who it last said it is, printable; "" = it has not, or has no name */
     int64_t begun_ms;         /* when its first period began; -1 = not yet */
@@ -254,6 +255,9 @@ void device_begin(struct device *device, const struct drive *drive, int64_t t_ms
 void device_outbox(struct device *device, struct frame *frame);
 /* For the rest of this period nothing is driven, and what was still to be said is not said: last words come next. */
 void device_let_go(struct device *device);
+/* As that, and its last words lie in the outbox: the request in flight once they are taken (device_waits, until they
+ * are answered). */
+void device_say_off(struct device *device, int64_t t_ms);
 void device_feed(struct device *device, const void *bytes, size_t length, int64_t t_ms);
 bool device_settled(const struct device *device);
 /* A request is in flight: whoever shares its port must wait. */

@@ -59,6 +59,8 @@ bool guard_pump(struct guard *guard, int64_t t_ms);
 void guard_scan(struct guard *guard, int64_t t_ms);
 /* When guard_pump has to be called again though no byte has come (a line's quiet time); INT64_MAX: no need. */
 int64_t guard_wake_ms(const struct guard *guard);
+/* Last words wait for their line: guard_pump has to go on, also after the scan. */
+bool guard_owes(const struct guard *guard);
 
 void guard_set_watch(struct guard *guard, const struct guard_watch *watch);
 

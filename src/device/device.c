@@ -69,12 +69,18 @@ void device_init(struct device *device, const struct device_config *config)
     device->inputs.stop = config->kind == DEVICE_INPUTS && config->inputs.stop != CONTACT_NONE;
 }
 
+static void empty_outbox(struct device *device)
+{
+    device->unsent = device->outbox.length > 0;
+    device->outbox.length = 0;
+    device->outbox.sets_lines = false;
+}
+
 void device_begin(struct device *device, const struct drive *drive, int64_t t_ms)
 {
     device->drive = *drive;
     device->settled = false;
-    device->outbox.length = 0;
-    device->outbox.sets_lines = false;
+    empty_outbox(device);
     if (device->begun_ms < 0)
         device->begun_ms = t_ms;
     ops_of(&device->config)->begin(device, t_ms);
@@ -90,8 +96,18 @@ void device_outbox(struct device *device, struct frame *frame)
 void device_let_go(struct device *device)
 {
     device->drive = (struct drive){.beeps = device->drive.beeps};
-    device->outbox.length = 0;
-    device->outbox.sets_lines = false;
+    empty_outbox(device);
+    if (device->unsent) /* then it is not in flight */
+        device->step = 0;
+}
+
+void device_say_off(struct device *device, int64_t t_ms)
+{
+    device_let_go(device);
+    if (ops_of(&device->config)->off)
+        ops_of(&device->config)->off(device, t_ms);
+    else
+        device_last_words(&device->config, &device->outbox);
 }
 
 static void inbox_take_line(struct device *device, int64_t t_ms)

@@ -17,6 +17,8 @@ struct device_ops {
     void (*feed)(struct device *device, const uint8_t *bytes, size_t length, int64_t t_ms);
     /* What its control lines are to be when it is off; NULL: it has none. */
     void (*drop)(const struct device_config *config, struct frame *frame);
+    /* Last words become the request in flight; NULL: they are not answered. */
+    void (*off)(struct device *device, int64_t t_ms);
     bool mute; /* sends and hears no bytes: it hangs on control lines, or on no port at all */
 };
 

@@ -11,7 +11,7 @@
 
 #include "device_ops.h"
 
-enum step { IDLE, CHECK, WRITE_RUN, WRITE_SET, READ, READ_BACK, EXTRA };
+enum step { IDLE, CHECK, WRITE_RUN, WRITE_SET, READ, READ_BACK, EXTRA, LAST_WORDS };
 enum { OVERDUE_MS = 150, OFF_OVERDUE_MS = 50, QUIET_MS = 500 };
 enum { WRITE_SEVERAL = 16 };
 
@@ -178,7 +178,7 @@ static bool run_is_due(const struct device *device)
     if (!has(device, REGISTER_RUN))
         return false;
     if (!may_heat(device))
-        return device->told_on || !device->told_known || device->run_differs;
+        return device->told_on || !device->told_known || !device->run_confirmed;
     /* On only over a set-point that is proved, above off, and not above what is wanted now. */
     int32_t wanted = wanted_count(device);
     int32_t off = count_of(&device->config, device->config.controller.off_mc);
@@ -279,12 +279,20 @@ static void check_next(struct device *device, int64_t t_ms)
     go_on(device, t_ms);
 }
 
+/* It is on, or may be: what was said to switch it off has not been answered. */
+static bool off_is_open(const struct device *device)
+{
+    if (device->step == LAST_WORDS)
+        return true;
+    return device->told_known && !may_heat(device) &&
+           (device->told_on || device->step == WRITE_RUN);
+}
+
 static bool is_overdue(const struct device *device, int64_t t_ms)
 {
-    bool urgent = device->told_on && !may_heat(device);
-    int64_t patience = !device->identified || is_only_read(device) ? QUIET_MS
-                       : urgent                                    ? OFF_OVERDUE_MS
-                                                                   : OVERDUE_MS;
+    int64_t patience = off_is_open(device)                           ? OFF_OVERDUE_MS
+                       : !device->identified || is_only_read(device) ? QUIET_MS
+                                                                     : OVERDUE_MS;
     return t_ms - device->asked_ms >= patience;
 }
 
@@ -298,8 +306,25 @@ static void begin_round(struct device *device, int64_t t_ms)
         check_next(device, t_ms);
 }
 
+/* Its slice of the line was over before its round was: that goes on. */
+static void resume_round(struct device *device, int64_t t_ms)
+{
+    device->run_differs |= device->step == WRITE_RUN;
+    device->set_differs |= device->step == WRITE_SET;
+    device->done &= ~(1U << device->step | 1U << WRITE_RUN | 1U << WRITE_SET);
+    device->step = IDLE;
+    if (device->identified)
+        go_on(device, t_ms);
+    else
+        check_next(device, t_ms);
+}
+
 static void controller_begin(struct device *device, int64_t t_ms)
 {
+    if (device->step != IDLE && device->unsent) {
+        resume_round(device, t_ms);
+        return;
+    }
     if (device->step != IDLE && !is_overdue(device, t_ms)) {
         device->done &=
             ~(1U << WRITE_RUN | 1U << WRITE_SET); /* what is driven now may be something else */
@@ -456,7 +481,11 @@ static void take_words(struct device *device, const uint16_t *word, int64_t t_ms
 static void take_answer(struct device *device, const struct modbus_answer *answer, int64_t t_ms)
 {
     enum step step = (enum step)device->step;
-    if (answer->exception) {
+    if (step == LAST_WORDS) { /* the period is over with them */
+        device->resync = false;
+        device->step = IDLE;
+        device->settled = true;
+    } else if (answer->exception) {
         take_refusal(device, answer->exception, t_ms);
     } else if (step == WRITE_RUN || step == WRITE_SET) {
         device->resync = false;
@@ -504,20 +533,41 @@ static void controller_feed(struct device *device, const uint8_t *bytes, size_t 
     device->bad_frames += !clean || length > 0;
 }
 
-static void controller_last_words(const struct device_config *config, struct bytes *out)
+static struct modbus_request off_request(const struct device_config *config)
 {
     const struct controller_config *c = &config->controller;
-    struct frame frame;
-    if (!c->map[REGISTER_SET_POINT].used)
-        return;
     bool has_run = c->map[REGISTER_RUN].used;
-    struct modbus_request off = write_request(config, has_run ? REGISTER_RUN : REGISTER_SET_POINT,
-                                              has_run ? c->run_off : count_of(config, c->off_mc));
+    return write_request(config, has_run ? REGISTER_RUN : REGISTER_SET_POINT,
+                         has_run ? c->run_off : count_of(config, c->off_mc));
+}
+
+static void controller_last_words(const struct device_config *config, struct bytes *out)
+{
+    struct frame frame;
+    if (!config->controller.map[REGISTER_SET_POINT].used)
+        return;
+    struct modbus_request off = off_request(config);
     bytes_add(out, frame.bytes, modbus_encode(&off, &frame));
+}
+
+/* Whatever was being asked: its answer is not waited for any more. That it obeys is for the next round to prove. */
+static void controller_off(struct device *device, int64_t t_ms)
+{
+    if (is_only_read(device))
+        return;
+    device->request = off_request(&device->config);
+    device->told_on = device->run_confirmed = device->run_differs = false;
+    device->set_confirmed = device->set_differs = false;
+    if (!has(device, REGISTER_RUN)) {
+        device->told_count = count_of(&device->config, device->config.controller.off_mc);
+        device->told_ms = t_ms;
+    }
+    send(device, LAST_WORDS, t_ms);
 }
 
 const struct device_ops controller_ops = {.name = "modbus",
                                           .begin = controller_begin,
                                           .line = hear_nothing,
                                           .last_words = controller_last_words,
-                                          .feed = controller_feed};
+                                          .feed = controller_feed,
+                                          .off = controller_off};

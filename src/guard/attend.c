@@ -55,7 +55,7 @@ void attend_step(struct guard *guard, int64_t t_ms)
 
 void guard_leave(struct guard *guard, int64_t t_ms)
 {
-    guard_last_words(guard);
+    guard_last_words(guard, t_ms);
     if (guard->config.journal)
         journal_event(guard->config.journal, t_ms, "hands",
                       "left before it was touch-safe, as a person chose");

@@ -21,7 +21,7 @@ void guard_enter(struct guard *guard, enum guard_event event, int64_t t_ms)
         guard->want = (struct wanted){.beeps = guard->want.beeps};
         guard->out = (struct granted){.beeps = guard->out.beeps};
         guard->drive = (struct drive){.beeps = guard->drive.beeps};
-        guard_last_words(guard);
+        guard_last_words(guard, t_ms);
         guard->off_again_ms = t_ms + OFF_AGAIN_MS;
         cooling_begin(guard, t_ms);
     }

@@ -96,11 +96,13 @@ struct guard {
     struct device device[BENCH_DEVICES];
     bool in_use[BENCH_DEVICES], gone[BENCH_DEVICES];
     int talker[BENCH_PORTS];       /* the instrument that has the port; -1 = none yet this period */
-    int64_t quiet_ms[BENCH_PORTS]; /* no byte before that, between two instruments; 0 = no matter */
-    int64_t begun_ms;              /* the period */
+    int64_t heard_ms[BENCH_PORTS]; /* when the last byte was heard on it; 0 = none yet */
+    int asked[BENCH_PORTS];        /* of those that take turns: who was asked last, ... */
+    int64_t answer_by_ms[BENCH_PORTS]; /* ... and until when an answer may come; 0 = it has */
+    int64_t begun_ms;                  /* the period */
     struct unsent unsent[BENCH_DEVICES];
-    int64_t wake_ms; /* when to look at the ports again; INT64_MAX = when bytes come */
-    int64_t heard_ms[BENCH_DEVICES]; /* when bytes last came from each */
+    int owed[BENCH_DEVICES]; /* so often last words are still to be said once the line is free */
+    int64_t wake_ms;         /* when to look at the ports again; INT64_MAX = when bytes come */
     int64_t off_again_ms; /* when last words are next said to what does not show that it is off */
     uint32_t stops; /* every change of the front's count is a press, also one that goes back */
     int64_t good_ms[SENSORS]; /* when each sensor last read well */
@@ -161,7 +163,7 @@ void guard_enter(struct guard *guard, enum guard_event event, int64_t t_ms);
 void guard_time_limits(struct guard *guard);      /* those that follow from the bench alone */
 bool plate_is_by_hand(const struct guard *guard); /* no port: a person sets it */
 /* pump.c */
-void guard_last_words(struct guard *guard);
+void guard_last_words(struct guard *guard, int64_t t_ms);
 void guard_off_again(struct guard *guard, int64_t t_ms);
 
 /* arming.c */

@@ -443,13 +443,19 @@ static void scan(struct live *live, int64_t t_ms)
     live->leaves = live->hand.leaves;
 }
 
+/* Bytes go to and fro until the scan, and last words also after it. */
+static bool speaks(const struct live *live)
+{
+    return !live->scanned || guard_owes(live->guard);
+}
+
 /* What has hung up is not waited on: it would wake the loop for ever. */
 static void fill_fds(const struct live *live, struct pollfd fds[LIVE_FDS])
 {
     const struct live_config *config = live->config;
 
     for (int i = 0; i < BENCH_PORTS; i++) {
-        bool waits = config->port[i] && !live->scanned && !live->hung_up[i];
+        bool waits = config->port[i] && speaks(live) && !live->hung_up[i];
         fds[i] = (struct pollfd){.fd = waits ? config->port[i]->fd : -1, .events = POLLIN};
     }
     const int others[] = {live->recipe_open ? config->recipe_fd : -1,
@@ -489,7 +495,7 @@ static void turn_of_the_loop(struct live *live)
     int64_t wait_ms = next_ms(live) - t_ms;
     int64_t wake_ms = guard_wake_ms(live->guard);
 
-    if (!live->scanned && wake_ms < t_ms + wait_ms)
+    if (speaks(live) && wake_ms < t_ms + wait_ms)
         wait_ms = wake_ms - t_ms;
     if (keeper_late_ms(live) < t_ms + wait_ms)
         wait_ms = keeper_late_ms(live) - t_ms;
@@ -501,7 +507,7 @@ static void turn_of_the_loop(struct live *live)
         live->hung_up[i] |= (fds[i].revents & (POLLHUP | POLLERR | POLLNVAL)) != 0;
     t_ms = live->clock.now_ms(&live->clock);
     hear(live, t_ms);
-    live->settled = !live->scanned && guard_pump(live->guard, t_ms);
+    live->settled = speaks(live) && guard_pump(live->guard, t_ms) && !live->scanned;
     if (live->urgent || (!live->scanned && (live->settled || t_ms >= next_ms(live))))
         scan(live, t_ms);
     if (live->scanned && t_ms >= live->begun_ms + live->config->bench->period_ms) {

@@ -204,7 +204,8 @@ static void turn(struct prover *p)
     wait_for_news(p, next_ms(p));
     int64_t t_ms = now_ms(p);
     hear(p, t_ms);
-    bool settled = !p->scanned && guard_pump(p->guard, t_ms);
+    bool speaks = !p->scanned || guard_owes(p->guard);
+    bool settled = speaks && guard_pump(p->guard, t_ms);
     if (!p->scanned && (settled || t_ms >= p->began_ms + p->bench->period_ms * 8 / 10)) {
         guard_gather(p->guard, t_ms);
         see(p, t_ms);
@@ -296,12 +297,12 @@ static void finish(struct prover *p)
 {
     p->guard->drive = (struct drive){0};
     p->over = false; /* this part is not broken off */
-    guard_last_words(p->guard);
+    guard_last_words(p->guard, now_ms(p));
     int64_t until_ms = now_ms(p) + 5 * p->bench->period_ms;
     while (now_ms(p) < until_ms)
         turn(p);
     prove_all_off(p);
-    guard_last_words(p->guard);
+    guard_last_words(p->guard, now_ms(p));
 }
 
 enum outcome prove_run(const struct prove_config *config)

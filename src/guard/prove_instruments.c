@@ -203,7 +203,7 @@ static void prove_off_line(struct prover *p, int i)
 {
     struct device *device = device_of(p, i);
     uint32_t before = device->offs;
-    guard_last_words(p->guard);
+    guard_last_words(p->guard, p->clock.now_ms(&p->clock));
     prove_spend(p, 3 * p->bench->period_ms);
     int32_t duty = device->channels.duty_permille;
     if (p->over)

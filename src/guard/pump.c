@@ -3,6 +3,11 @@
  * spoken to one after the other, each in its slice of the period, so that a dead one delays nobody beyond it. */
 #include "guard_private.h"
 
+enum {
+    OFF_TIMES = 3, /* at most: last words on a line that takes turns, until they are answered */
+    ANSWER_MOST_MS = 50, /* of a Modbus unit; and its time on the wire */
+};
+
 static int32_t port_index(const struct guard *guard, int i)
 {
     return guard->config.bench->device[i].port;
@@ -64,42 +69,128 @@ static void wake_at(struct guard *guard, int64_t t_ms)
         guard->wake_ms = t_ms;
 }
 
-/* A Modbus line stays silent for 3.5 characters before every request. A millisecond clock: one more on top. */
+static int32_t baud_of(const struct guard *guard, int i)
+{
+    return guard->config.bench->port[port_index(guard, i)].baud;
+}
+
+/* How long so many characters of 11 bits are on the wire. */
+static int64_t wire_ms(const struct guard *guard, int i, size_t bytes)
+{
+    int32_t baud = baud_of(guard, i);
+
+    return baud > 0 ? ((int64_t)bytes * 11000 + baud - 1) / baud : 0;
+}
+
+/* One frame at a time is on its line, with silence between: a Modbus unit. */
+static bool takes_turns(const struct guard *guard, int i)
+{
+    return port_index(guard, i) >= 0 &&
+           device_quiet_ms(&guard->config.bench->device[i], baud_of(guard, i)) > 0;
+}
+
+/* A Modbus line stays silent for 3.5 characters before every frame, whoever's bytes were heard on it last. A millisecond
+ * clock: one more on top. */
 static bool must_be_quiet(struct guard *guard, int i, int64_t t_ms)
 {
-    const struct device_config *device = &guard->config.bench->device[i];
-    int32_t quiet_ms = device_quiet_ms(device, guard->config.bench->port[device->port].baud);
-    int64_t until_ms = guard->heard_ms[i] + quiet_ms + 1;
+    int64_t heard_ms = guard->heard_ms[port_index(guard, i)];
+    int64_t until_ms =
+        heard_ms + device_quiet_ms(&guard->config.bench->device[i], baud_of(guard, i)) + 1;
 
-    if (quiet_ms <= 0 || guard->heard_ms[i] <= 0 || t_ms >= until_ms)
+    if (!takes_turns(guard, i) || heard_ms <= 0 || t_ms >= until_ms)
         return false;
     wake_at(guard, until_ms);
     return true;
 }
 
-/* Bytes out and in until neither side has more. */
-static void exchange_bytes(struct guard *guard, int i, int64_t t_ms)
+/* Is an answer on its way to somebody? */
+static bool answer_is_due(struct guard *guard, int32_t port, int64_t t_ms)
 {
-    uint8_t bytes[FRAME_MAX];
-    struct frame frame = {0};
-    int n;
+    if (t_ms >= guard->answer_by_ms[port])
+        return false;
+    wake_at(guard, guard->answer_by_ms[port]);
+    return true;
+}
 
-    if (must_be_quiet(guard, i, t_ms))
+/* What waits in the outbox stays there while the line must be silent. */
+static void send_outbox(struct guard *guard, int i, int64_t t_ms)
+{
+    int32_t port = port_index(guard, i);
+    struct frame frame = {0};
+
+    if (guard->device[i].outbox.length > 0 && must_be_quiet(guard, i, t_ms))
         return;
     device_outbox(&guard->device[i], &frame);
     send_frame(guard, i, &frame, false);
-    while (!guard->gone[i] && (n = port_read(port_of(guard, i), bytes, sizeof bytes)) != 0) {
-        if (n < 0) {
-            guard->gone[i] = true;
-            return;
-        }
-        device_feed(&guard->device[i], bytes, (size_t)n, t_ms);
-        guard->heard_ms[i] = t_ms;
-        if (must_be_quiet(guard, i, t_ms))
-            return; /* the next request waits for the line's silence; it stays in the outbox */
-        device_outbox(&guard->device[i], &frame);
-        send_frame(guard, i, &frame, false);
+    if (frame.length == 0 || !takes_turns(guard, i))
+        return;
+    guard->asked[port] = i;
+    guard->answer_by_ms[port] = t_ms + ANSWER_MOST_MS + wire_ms(guard, i, 2 * frame.length);
+}
+
+/* Some bytes of the port, fed to instrument `to`. */
+static bool hear_some(struct guard *guard, int to, int64_t t_ms)
+{
+    struct device *device = &guard->device[to];
+    uint8_t bytes[FRAME_MAX];
+    int n = guard->gone[to] ? 0 : port_read(port_of(guard, to), bytes, sizeof bytes);
+
+    guard->gone[to] |= n < 0;
+    if (n <= 0)
+        return false;
+    device_feed(device, bytes, (size_t)n, t_ms);
+    guard->heard_ms[port_index(guard, to)] = t_ms;
+    if (!device_waits(device) || device->outbox.length > 0) /* it has answered */
+        guard->answer_by_ms[port_index(guard, to)] = 0;
+    return true;
+}
+
+/* Bytes out and in until neither side has more; from until_ms on, only in. */
+static void exchange_bytes(struct guard *guard, int i, int64_t until_ms, int64_t t_ms)
+{
+    do {
+        if (t_ms < until_ms)
+            send_outbox(guard, i, t_ms);
+    } while (hear_some(guard, i, t_ms));
+}
+
+/* ---- last words on a line that takes turns ---- */
+
+/* Who has last words to say on that port, before anybody else says anything; -1 = nobody. */
+static int who_owes(const struct guard *guard, int32_t port)
+{
+    for (int i = 0; i < guard->config.bench->device_count; i++)
+        if (guard->owed[i] > 0 && !guard->gone[i] && port_index(guard, i) == port)
+            return i;
+    return -1;
+}
+
+/* Said once the answer that is on its way is in, or does not come; and again until they are answered themselves: what
+ * runs into another frame is lost, and the unit would go on. */
+static void say_owed(struct guard *guard, int i, int64_t t_ms)
+{
+    int32_t port = port_index(guard, i);
+
+    while (hear_some(guard, guard->answer_by_ms[port] > 0 ? guard->asked[port] : i, t_ms))
+        continue;
+    if (guard->owed[i] < OFF_TIMES && !device_waits(&guard->device[i])) {
+        guard->owed[i] = 0; /* they are answered */
+        return;
     }
+    if (guard->gone[i] || answer_is_due(guard, port, t_ms) || must_be_quiet(guard, i, t_ms))
+        return;
+    device_say_off(&guard->device[i], t_ms);
+    guard->owed[i]--;
+    send_outbox(guard, i, t_ms);
+    answer_is_due(guard, port, t_ms);
+}
+
+bool guard_owes(const struct guard *guard)
+{
+    for (int32_t port = 0; port < BENCH_PORTS; port++)
+        if (who_owes(guard, port) >= 0)
+            return true;
+    return false;
 }
 
 static void read_lines(struct guard *guard, int i, int64_t t_ms)
@@ -117,7 +208,7 @@ void guard_begin(struct guard *guard, int64_t t_ms)
     for (int port = 0; port < BENCH_PORTS; port++)
         guard->talker[port] = -1;
     for (int i = 0; i < guard->config.bench->device_count; i++)
-        if (guard->in_use[i])
+        if (guard->in_use[i] && guard->owed[i] == 0)
             device_begin(&guard->device[i], &guard->drive, t_ms);
 }
 
@@ -137,34 +228,35 @@ static int sharers(const struct guard *guard, int32_t port, int i, int *place)
     return n;
 }
 
-/* May instrument i use its port now: is it first in the row of those that are not done, in its slice? */
+/* When the slice of instrument i is over; the last of a row has the rest of the period. */
+static int64_t slice_end_ms(const struct guard *guard, int i)
+{
+    int place = 0, n = sharers(guard, port_index(guard, i), i, &place);
+    int64_t slice_ms = guard->config.bench->period_ms * 8 / 10 / n;
+
+    return place == n - 1 ? INT64_MAX : guard->begun_ms + slice_ms * (place + 1);
+}
+
+/* May instrument i use its port now: is it first in the row of those that are not done, in its slice? The answer that
+ * the one before still waits for comes first: a frame that runs into it is lost. */
 static bool has_the_port(struct guard *guard, int i, int64_t t_ms)
 {
     int32_t port = port_index(guard, i);
-    int place = 0, n = sharers(guard, port, i, &place);
-    int64_t slice_ms = guard->config.bench->period_ms * 8 / 10 / n;
+    int before = guard->talker[port];
 
-    if (guard->talker[port] == i)
+    if (before == i)
         return true;
-    if (guard->talker[port] >= 0) {
-        int before = guard->talker[port], before_place = 0;
-        sharers(guard, port, before, &before_place);
-        int64_t over_ms = guard->begun_ms + slice_ms * (before_place + 1);
-        if (before > i)
-            return false;
-        if (!device_settled(&guard->device[before]) && t_ms < over_ms) {
-            wake_at(guard, over_ms);
-            return false;
-        }
-        if (guard->quiet_ms[port] == 0)
-            guard->quiet_ms[port] = t_ms + device_quiet_ms(&guard->config.bench->device[i],
-                                                           guard->config.bench->port[port].baud);
-        if (t_ms < guard->quiet_ms[port]) {
-            wake_at(guard, guard->quiet_ms[port]);
-            return false;
-        }
+    if (before > i)
+        return false;
+    if (before >= 0 && !device_settled(&guard->device[before]) &&
+        t_ms < slice_end_ms(guard, before)) {
+        wake_at(guard, slice_end_ms(guard, before));
+        return false;
     }
-    guard->quiet_ms[port] = 0;
+    while (guard->answer_by_ms[port] > 0 && hear_some(guard, guard->asked[port], t_ms))
+        continue;
+    if (guard->asked[port] != i && answer_is_due(guard, port, t_ms))
+        return false;
     guard->talker[port] = i;
     return true;
 }
@@ -180,14 +272,18 @@ static void drive_lines(struct guard *guard, int i)
 
 static void pump_device(struct guard *guard, int i, int64_t t_ms)
 {
+    int debtor = who_owes(guard, port_index(guard, i));
+
     if (!port_of(guard, i) || guard->gone[i])
         return;
     if (guard->config.bench->device[i].kind == DEVICE_INPUTS)
         read_lines(guard, i, t_ms);
     else if (!device_talks(&guard->config.bench->device[i]))
         drive_lines(guard, i);
-    else if (has_the_port(guard, i, t_ms))
-        exchange_bytes(guard, i, t_ms);
+    else if (debtor == i)
+        say_owed(guard, i, t_ms);
+    else if (debtor < 0 && has_the_port(guard, i, t_ms))
+        exchange_bytes(guard, i, slice_end_ms(guard, i), t_ms);
 }
 
 bool guard_pump(struct guard *guard, int64_t t_ms)
@@ -201,7 +297,7 @@ bool guard_pump(struct guard *guard, int64_t t_ms)
         pump_device(guard, i, t_ms);
         settled = settled && (guard->gone[i] || device_settled(&guard->device[i]));
     }
-    return settled;
+    return settled && !guard_owes(guard);
 }
 
 /* Does the instrument show that it drives nothing? What cannot be seen does not. */
@@ -219,33 +315,42 @@ static bool shows_off(const struct guard *guard, int i, int64_t t_ms)
     return i != guard->config.bench->supply_device || !device->supply.on;
 }
 
+/* On a line of its own at once, in place of what is still stuck; else as soon as the line is free. */
+static void tell_off(struct guard *guard, int i, int64_t t_ms)
+{
+    struct frame frame = {0};
+
+    device_last_words(&guard->config.bench->device[i], &frame);
+    if (frame.length == 0 || !takes_turns(guard, i)) {
+        send_frame(guard, i, &frame, true);
+        return;
+    }
+    guard->owed[i] = OFF_TIMES;
+    if (who_owes(guard, port_index(guard, i)) == i)
+        say_owed(guard, i, t_ms);
+}
+
 /* Off is said again, once a second, to whatever does not show that it has heard it. */
 void guard_off_again(struct guard *guard, int64_t t_ms)
 {
     if (t_ms < guard->off_again_ms)
         return;
     guard->off_again_ms = t_ms + OFF_AGAIN_MS;
-    for (int i = 0; i < guard->config.bench->device_count; i++) {
-        struct frame frame = {0};
-        if (!guard->in_use[i] || shows_off(guard, i, t_ms))
-            continue;
-        device_last_words(&guard->config.bench->device[i], &frame);
-        send_frame(guard, i, &frame, true);
-    }
+    for (int i = 0; i < guard->config.bench->device_count; i++)
+        if (guard->in_use[i] && !shows_off(guard, i, t_ms))
+            tell_off(guard, i, t_ms);
 }
 
 /* The same bytes that the keeper sends when everybody else is dead. What this period would still have said comes
  * after them no more: it may be an ON whose set-points have just read back. */
-void guard_last_words(struct guard *guard)
+void guard_last_words(struct guard *guard, int64_t t_ms)
 {
-    for (int i = 0; i < guard->config.bench->device_count; i++) {
-        struct frame frame = {0};
-        if (!guard->in_use[i])
-            continue;
-        device_let_go(&guard->device[i]);
-        device_last_words(&guard->config.bench->device[i], &frame);
-        send_frame(guard, i, &frame, true);
-    }
+    for (int i = 0; i < guard->config.bench->device_count; i++)
+        if (guard->in_use[i])
+            device_let_go(&guard->device[i]);
+    for (int i = 0; i < guard->config.bench->device_count; i++)
+        if (guard->in_use[i])
+            tell_off(guard, i, t_ms);
 }
 
 int64_t guard_wake_ms(const struct guard *guard)

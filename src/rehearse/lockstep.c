@@ -142,6 +142,19 @@ static void turn_knob(struct rehearsal *r, int64_t t_ms)
         world_knob(r->world, r->knob_mc > 0 ? r->knob_mc / 1000.0 : (double)NAN);
 }
 
+/* The world moves on to the next answer, or to whatever else the guard waits for. */
+static int64_t advance(struct rehearsal *r, int64_t latest_ms)
+{
+    int64_t next_ms = world_next_reply_ms(r->world);
+
+    if (guard_wake_ms(r->guard) < next_ms)
+        next_ms = guard_wake_ms(r->guard);
+    if (next_ms > latest_ms)
+        next_ms = latest_ms;
+    world_advance(r->world, next_ms);
+    return next_ms;
+}
+
 /* One period: requests out, the world moves on as far as the answers take, scan, the rest of the period. */
 static void one_period(struct rehearsal *r, const struct wire_turn *turn)
 {
@@ -152,15 +165,8 @@ static void one_period(struct rehearsal *r, const struct wire_turn *turn)
     if (turn->meter != METER_NONE)
         world_probe(r->world, turn->rail);
     guard_begin(r->guard, t_ms);
-    while (!guard_pump(r->guard, t_ms)) {
-        int64_t next_ms = world_next_reply_ms(r->world);
-        if (t_ms >= latest_ms)
-            break;
-        if (guard_wake_ms(r->guard) < next_ms)
-            next_ms = guard_wake_ms(r->guard);
-        t_ms = next_ms < latest_ms ? next_ms : latest_ms;
-        world_advance(r->world, t_ms);
-    }
+    while (!guard_pump(r->guard, t_ms) && t_ms < latest_ms)
+        t_ms = advance(r, latest_ms);
     world_truth(r->world, &r->truth);
     r->truth_mc = (int32_t)lround(r->truth.plate_c * 1000);
     guard_scan(r->guard, t_ms);
@@ -168,6 +174,10 @@ static void one_period(struct rehearsal *r, const struct wire_turn *turn)
     hear_operator(r, turn, t_ms);
     turn_knob(r, t_ms);
     r->now_ms = begin_ms + r->period_ms;
+    while (guard_owes(r->guard) && t_ms < r->now_ms) {
+        t_ms = advance(r, r->now_ms);
+        guard_pump(r->guard, t_ms);
+    }
     r->run->duration_s = (double)r->now_ms / 1000; /* for a parent that has to close the record */
     world_advance(r->world, r->now_ms);
     if (r->until_ms > 0 && r->now_ms >= r->until_ms)

@@ -409,6 +409,57 @@ static void test_controller_goes_off_at_once_run_first(void **state)
     assert_memory_equal(frame.bytes, off, sizeof off);
 }
 
+static void test_controller_off_that_is_lost_is_written_again_in_the_next_period(void **state)
+{
+    (void)state;
+    struct unit u;
+    struct device_config c = config();
+    start(&u, &c);
+    heat(&u, 170000);
+    periods(&u, 8);
+    assert_int_equal(*reg(&u, AT_RUN), 1);
+
+    u.drive = (struct drive){0};
+    u.dead = true;
+    period(&u);
+    u.dead = false;
+    period(&u);
+
+    assert_int_equal(*reg(&u, AT_RUN), 0);
+}
+
+static void test_controller_last_words_in_flight_are_answered_and_then_proved(void **state)
+{
+    (void)state;
+    struct unit u;
+    struct frame frame;
+    uint8_t answer[FRAME_MAX];
+    struct device_config c = config();
+    start(&u, &c);
+    heat(&u, 170000);
+    periods(&u, 8);
+    device_begin(&u.device, &u.drive,
+                 u.t_ms += 100); /* the reading is asked for, and not answered yet */
+    device_outbox(&u.device, &frame);
+
+    device_say_off(&u.device, u.t_ms);
+    device_outbox(&u.device, &frame);
+
+    assert_int_equal(be(frame.bytes + 2), AT_RUN);
+    assert_true(device_waits(&u.device));
+    device_feed(&u.device, answer, obey(&u, &frame, answer), u.t_ms);
+    assert_false(device_waits(&u.device));
+    device_outbox(&u.device, &frame);
+    assert_int_equal(frame.length, 0);
+    int writes = u.writes;
+    u.drive = (struct drive){0};
+    assert_true(period(&u));
+    assert_int_equal(u.writes,
+                     writes + 2); /* not believed before it reads back; and the set-point */
+    assert_true(period(&u));
+    assert_int_equal(u.writes, writes + 2);
+}
+
 static void test_controller_raises_are_spared_and_falls_are_not(void **state)
 {
     (void)state;
@@ -831,6 +882,8 @@ int main(void)
         cmocka_unit_test(
             test_controller_set_point_that_reads_back_other_is_retried_counted_and_never_believed),
         cmocka_unit_test(test_controller_goes_off_at_once_run_first),
+        cmocka_unit_test(test_controller_off_that_is_lost_is_written_again_in_the_next_period),
+        cmocka_unit_test(test_controller_last_words_in_flight_are_answered_and_then_proved),
         cmocka_unit_test(test_controller_raises_are_spared_and_falls_are_not),
         cmocka_unit_test(test_controller_set_point_is_never_above_what_was_granted),
         cmocka_unit_test(test_controller_reads_fahrenheit_negative_long_and_swapped),
