@@ -232,6 +232,7 @@ struct device {
     int64_t told_ms;          /* when */
     bool set_confirmed, set_differs; /* what it read back; neither: not yet */
     bool run_confirmed, run_differs;
+    bool output_unread;       /* what it says that it drives is no share of its power: it may drive with anything */
     uint32_t done;            /* of this round: one bit per step */
     int32_t next_check, next_extra; /* which register is read next: before it is driven, while */
     int32_t exception;        /* its last exception code, 0 = none yet */

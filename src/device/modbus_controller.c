@@ -241,7 +241,7 @@ static void finish(struct device *device, int64_t t_ms)
         device->answered_ms = device->was_reset ? device->answered_ms : t_ms;
         return;
     }
-    bool obeys = device->set_confirmed && !device->run_differs;
+    bool obeys = device->set_confirmed && !device->run_differs && !device->output_unread;
     bool off_is_proved =
         obeys && !device->told_on && (device->run_confirmed || !has(device, REGISTER_RUN));
     device->told_known = device->told_known || off_is_proved;
@@ -378,11 +378,11 @@ static void take_run(struct device *device, int64_t value)
 static void take_output(struct device *device, const struct device_register *at, int64_t value)
 {
     int64_t permille = (int64_t)signed_count(at, value) * 10 / at->per_unit;
-    device->channels.has_duty = permille >= 0 && permille <= 1000;
+    device->output_unread = permille < 0 || permille > 1000;
+    device->channels.has_duty = !device->output_unread;
     if (device->channels.has_duty)
         device->channels.duty_permille = (int32_t)permille;
-    else
-        device->bad_frames++;
+    device->bad_frames += device->output_unread;
 }
 
 static bool check_passes(const struct device *device, enum controller_register which, int64_t value)
@@ -425,13 +425,14 @@ static void take_check(struct device *device, int64_t value, int64_t t_ms)
 static void take_extra(struct device *device, int64_t value)
 {
     enum controller_register which = extras[device->next_extra];
-    device->next_extra++;
-    if (which == REGISTER_RUN)
-        take_run(device, value);
-    else if (which == REGISTER_OUTPUT)
+    if (which == REGISTER_OUTPUT)
         take_output(device, mapped(&device->config, which), value);
+    else if (which == REGISTER_RUN)
+        take_run(device, value);
     else if (!check_passes(device, which, value))
         device->was_reset = true;
+    if (which != REGISTER_OUTPUT || !device->output_unread) /* else it is read again */
+        device->next_extra++;
 }
 
 /* It answers but does not do. What was to be written is due again; what was to be read ends the round. */

@@ -305,7 +305,7 @@ static bool shows_off(const struct guard *guard, int i, int64_t t_ms)
 {
     const struct device *device = &guard->device[i];
 
-    if (guard->gone[i] || device->was_reset ||
+    if (guard->gone[i] || device->was_reset || device->output_unread ||
         device_silent_ms(device, t_ms) > guard->limits.silent_ms)
         return false;
     if (device->channels.has_duty && device->channels.duty_permille != 0)

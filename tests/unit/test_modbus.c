@@ -568,6 +568,32 @@ static void test_controller_output_is_its_duty_and_its_silence_timer_is_checked(
     assert_int_equal(u.device.channels.duty_permille, 425);
 }
 
+static void test_controller_output_that_is_no_share_of_its_power_is_no_answer(void **state)
+{
+    static const uint16_t wrong[] = {1001, 0xFFFF, 0x7FFF, 0x8000};
+    (void)state;
+    for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
+        struct unit u;
+        struct device_config c = config();
+        c.controller.map[REGISTER_OUTPUT] = (struct device_register){true, false, 4, AT_OUT, 10, 0};
+        start(&u, &c);
+        *reg(&u, AT_OUT) = 425;
+        heat(&u, 170000);
+        periods(&u, 12);
+        assert_true(device_silent_ms(&u.device, u.t_ms) < 100);
+
+        *reg(&u, AT_OUT) = wrong[i];
+        periods(&u, 12);
+
+        assert_false(u.device.channels.has_duty);
+        assert_true(device_silent_ms(&u.device, u.t_ms) >= 800);
+        *reg(&u, AT_OUT) = 1000;
+        periods(&u, 1);
+        assert_true(device_silent_ms(&u.device, u.t_ms) < 100);
+        assert_int_equal(u.device.channels.duty_permille, 1000);
+    }
+}
+
 static void test_controller_silence_garbage_and_another_units_answers_are_no_answers(void **state)
 {
     (void)state;
@@ -889,6 +915,7 @@ int main(void)
         cmocka_unit_test(test_controller_reads_fahrenheit_negative_long_and_swapped),
         cmocka_unit_test(test_controller_open_sensor_is_open_and_keeps_its_last_value),
         cmocka_unit_test(test_controller_output_is_its_duty_and_its_silence_timer_is_checked),
+        cmocka_unit_test(test_controller_output_that_is_no_share_of_its_power_is_no_answer),
         cmocka_unit_test(test_controller_silence_garbage_and_another_units_answers_are_no_answers),
         cmocka_unit_test(test_controller_echo_alone_never_counts_as_obeyed),
         cmocka_unit_test(test_controller_exceptions_of_every_code_are_counted_and_survived),
