@@ -3,6 +3,8 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <stdbool.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
@@ -70,4 +72,39 @@ int file_read(const char *path, size_t max, char **text, size_t *length, struct 
     int result = read_regular(fd, path, max, text, length, error);
     close(fd);
     return result;
+}
+
+static bool write_all(int fd, const char *from, size_t length)
+{
+    while (length > 0) {
+        ssize_t n = write(fd, from, length);
+        if (n < 0 && errno == EINTR)
+            continue;
+        if (n <= 0)
+            return false;
+        from += n;
+        length -= (size_t)n;
+    }
+    return fsync(fd) == 0;
+}
+
+int file_write(const char *path, unsigned mode, const void *bytes, size_t length,
+               struct tl_error *error)
+{
+    char part[FILE_PATH];
+    if (snprintf(part, sizeof part, "%s.part", path) >= (int)sizeof part)
+        return refuse(error, path, strerror(ENAMETOOLONG));
+    unlink(
+        part); /* what stands there under the name: a pipe would make us wait, a link lead elsewhere */
+    int fd = open(part, O_WRONLY | O_CREAT | O_EXCL | O_NOFOLLOW | O_CLOEXEC | O_NOCTTY, mode);
+    if (fd < 0)
+        return refuse(error, path, strerror(errno));
+    bool written = write_all(fd, bytes, length);
+    int code = errno;
+    if (close(fd) != 0 || !written || rename(part, path) != 0) {
+        code = written ? errno : code;
+        unlink(part);
+        return refuse(error, path, strerror(code));
+    }
+    return 0;
 }

@@ -98,6 +98,36 @@ static void test_what_is_not_a_regular_file_is_refused_without_waiting(void **st
     assert_null(text);
 }
 
+static void test_a_written_file_stands_whole_over_the_old_one_or_not_at_all(void **state)
+{
+    (void)state;
+    char path[64], part[80], *text;
+    size_t length;
+    struct stat st;
+    struct tl_error error = {0};
+    make(path, "old", 3);
+    snprintf(part, sizeof part, "%s.part", path);
+
+    assert_int_equal(symlink("/dev/full", part), 0); /* a trap under the name it works on */
+    assert_int_equal(file_write(path, 0600, "new one", 7, &error), 0);
+    assert_int_equal(file_read(path, 100, &text, &length, &error), 0);
+    assert_string_equal(text, "new one");
+    free(text);
+    assert_int_equal(stat(path, &st), 0);
+    assert_int_equal(st.st_mode & 0777, 0600);
+    assert_int_equal(access(part, F_OK), -1);
+
+    assert_int_equal(mkdir(part, 0700), 0); /* and one that cannot be taken away */
+    assert_int_equal(file_write(path, 0600, "newer", 5, &error), TL_FILE);
+    assert_string_equal(error.file, path);
+    assert_int_equal(file_read(path, 100, &text, &length, &error), 0);
+    assert_string_equal(text, "new one");
+    free(text);
+    rmdir(part);
+    unlink(path);
+    assert_int_equal(file_write("/nowhere/at/all", 0600, "x", 1, &error), TL_FILE);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -105,6 +135,7 @@ int main(void)
         cmocka_unit_test(test_an_empty_file_is_an_empty_text),
         cmocka_unit_test(test_a_file_of_the_allowed_length_passes_and_one_byte_more_does_not),
         cmocka_unit_test(test_what_is_not_a_regular_file_is_refused_without_waiting),
+        cmocka_unit_test(test_a_written_file_stands_whole_over_the_old_one_or_not_at_all),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
