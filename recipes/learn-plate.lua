@@ -3,7 +3,7 @@
 -- --from RECORD` makes the plate's constants of the record that this leaves. The plate is empty but for the
 -- insert, whose weight the bench file states; nothing draughty, and cold at the start.
 return recipe {
-  api     = 1,
+  api     = 1, version = 1,
   title   = "Learn the plate's constants",
   board   = "hx210",
   insert  = "frame-60x40",

@@ -1,7 +1,7 @@
 -- SPDX-License-Identifier: MIT
 -- Take one part off: the plate warms the whole board from below, hot air does the rest from above.
 return recipe {
-  api     = 1,
+  api     = 1, version = 1,
   title   = "Take the power controller off",
   board   = "hx230-upper",
   insert  = "flat-60x40",

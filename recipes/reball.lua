@@ -5,7 +5,7 @@
 local profile = require "profile"
 
 return recipe {
-  api     = 1,
+  api     = 1, version = 1,
   title   = "Reball the frame of the lower board",
   board   = "hx210-lower",
   insert  = "flat-60x40",

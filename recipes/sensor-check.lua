@@ -29,7 +29,7 @@ local function compare(where)
 end
 
 return recipe {
-  api     = 1,
+  api     = 1, version = 1,
   title   = "Check the sensors with gentle heat",
   board   = "hx210",
   insert  = "frame-60x40",

@@ -2,7 +2,7 @@
 -- Is the battery rail short, and where does it get warm? A low current limit first; into a short only
 -- below 1 V.
 return recipe {
-  api     = 1,
+  api     = 1, version = 1,
   title   = "Look for a short on the battery rail",
   board   = "hx210",
   rails   = { "battery" },

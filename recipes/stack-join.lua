@@ -2,7 +2,7 @@
 -- Join two boards again: melt the fresh solder of the frame, let it settle, melt it once more under a
 -- light weight, and keep the weight on until it is solid.
 return recipe {
-  api     = 1,
+  api     = 1, version = 1,
   title   = "Join the two-board stack",
   board   = "hx210",
   insert  = "frame-60x40",

@@ -2,7 +2,7 @@
 -- Open the HX-230's stack: its frame is tin-lead, which melts at 183 C, so everything is hotter and
 -- the time at heat is kept short.
 return recipe {
-  api     = 1,
+  api     = 1, version = 1,
   title   = "Split the two-board stack of the HX-230",
   board   = "hx230",
   insert  = "frame-60x40",

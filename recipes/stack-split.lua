@@ -1,7 +1,7 @@
 -- SPDX-License-Identifier: MIT
 -- Open a two-board stack: melt the frame all round, lift the upper board once, straight up.
 return recipe {
-  api     = 1,
+  api     = 1, version = 1,
   title   = "Split the two-board stack",
   board   = "hx210",
   insert  = "frame-60x40",

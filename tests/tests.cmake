@@ -33,7 +33,7 @@ if(TARGET serial)
 endif()
 
 # Tests of nouns that have no header of their own: device.h has many kinds.
-set(nouns modbus instruments arming pump failures)
+set(nouns modbus instruments arming pump failures apart)
 set(TEST_INCLUDES_failures src/rehearse)
 set(TEST_LIBS_failures "")
 foreach(call malloc calloc realloc write fdatasync world_new sandbox_enter) # what is made to fail, or stands in its way

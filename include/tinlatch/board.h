@@ -60,7 +60,7 @@ struct board_rail {
 };
 
 struct board {
-    char name[BENCH_NAME], title[64];
+    char name[BENCH_NAME], title[64], revision[16]; /* revision "": none is stated */
     struct board_slab slab[BOARD_LAYERS];
     int32_t part_count;
     struct board_part part[BOARD_PARTS];

@@ -30,7 +30,8 @@
     X(TL_DEVICE,  -14, "an instrument is missing or answers wrongly")              \
     X(TL_FULL,    -15, "a fixed store is full")                                    \
     X(TL_SYSTEM,  -16, "the operating system refused a call")                      \
-    X(TL_ENDED,   -17, "the run is over")
+    X(TL_ENDED,   -17, "the run is over")                                          \
+    X(TL_TRUST,   -18, "what is signed by it is not trusted here")
 /* clang-format on */
 
 enum tl_err {

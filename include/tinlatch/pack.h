@@ -4,8 +4,8 @@
  * Ownership  a pack that was read points into the caller's text; what pack_write returns is the caller's to free.
  * Never      runs anything, opens a file, or parses what it has not verified: pack_read looks at the first two lines
  *            (the form, the key) and the last four (the signature) before anything else.
- * Fails      TL_BAD: not a pack, damaged, or not signed; TL_LIMIT: forged, the signature is not of these bytes;
- *            TL_RANGE, TL_FULL, TL_UNKNOWN: signed, but against the rules of the form. *error says which, with the line.
+ * Fails      TL_BAD: not a pack, not signed, damaged or forged; TL_RANGE, TL_FULL, TL_MISSING: signed, but against the
+ *            rules of the form. *error says which, with the line.
  * Units      bytes. */
 #ifndef TINLATCH_PACK_H
 #define TINLATCH_PACK_H

@@ -50,6 +50,16 @@ struct source_set {
  * share_dir: where lua/ and recipes/boards lie. Bounded to 64 files, 1 MiB. Regular files only. */
 int source_load(struct source_set *set, const char *path, const char *board_path,
                 const char *share_dir, struct tl_error *error);
+/* The same from texts that are held already, the recipe first: of a pack. A board among them stands in for the
+ * header's. The texts are copied; names are shown as they are. */
+struct source_text {
+    const char *name; /* a file name with .lua */
+    enum source_from from;
+    const char *text;
+    size_t length;
+};
+int source_take(struct source_set *set, const struct source_text *text, int count, const char *share_dir,
+                struct tl_error *error);
 void source_free(struct source_set *set);
 const struct source_file *source_find_shown(const struct source_set *set, const char *name);
 
@@ -58,7 +68,7 @@ struct recipe_param {
 };
 
 struct recipe_header {
-    int32_t api;
+    int32_t api, version; /* version: 0 = none is stated */
     char title[64], board[BENCH_NAME], insert[BENCH_NAME];
     int32_t before_count;
     char before[RECIPE_BEFORE][64];
@@ -144,6 +154,8 @@ struct serve_setup {
     int insert_count;
     double room_c;
     const char *bench_file;      /* for messages */
+    void (*hand)(void *context, enum hand hand, int part, double watts); /* as in recipe_host; NULL in a run */
+    void *context;
 };
 
 /* Enter the sandbox, open the recipe, say HELLO on `fd` (blocking), wait for the guard's, run the steps: a TURN for

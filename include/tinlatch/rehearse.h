@@ -46,6 +46,8 @@ struct rehearse_setup {
     uint64_t seed;
     double until_s; /* 0: to the end */
     double cpu_s;   /* the child's budget; 0: 5 s */
+    bool apart;     /* recipe and world in two processes: a stranger's, whose figures must be the world's own. The
+                     * sources name their board file (source_take) */
     int fault_count;
     struct rehearse_fault fault[REHEARSE_FAULTS];
     const char *answers_file; /* as the person named it */

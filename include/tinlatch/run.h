@@ -53,6 +53,8 @@ struct run_event {
 struct run {
     enum outcome outcome;
     char recipe[160], title[64], board[BENCH_NAME], bench[64], serial[64];
+    int32_t api, version;                                  /* of the recipe; version 0 = none is stated */
+    char insert[BENCH_NAME], revision[16], alloys[96];     /* "": none; alloys of the board's joints, with ", " between */
     uint64_t seed;
     double duration_s; /* bench time, until touch-safe */
     double recipe_s;   /* bench time when the recipe was over */

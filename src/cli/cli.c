@@ -11,9 +11,10 @@
 #include "tinlatch/report.h"
 
 static enum outcome (*const verb_run[VERBS])(struct cli *cli) = {
-    [VERB_CHECK] = verb_check, [VERB_REHEARSE] = verb_rehearse, [VERB_RUN] = verb_run_bench,
-    [VERB_CLEAR] = verb_clear, [VERB_MIMIC] = verb_mimic,       [VERB_BENCH] = verb_bench,
-    [VERB_HELP] = verb_help,
+    [VERB_CHECK] = verb_check,   [VERB_REHEARSE] = verb_rehearse, [VERB_RUN] = verb_run_bench,
+    [VERB_CLEAR] = verb_clear,   [VERB_MIMIC] = verb_mimic,       [VERB_BENCH] = verb_bench,
+    [VERB_KEY] = verb_key,       [VERB_PACK] = verb_pack,         [VERB_INSPECT] = verb_inspect,
+    [VERB_ACCEPT] = verb_accept, [VERB_SHELF] = verb_shelf,       [VERB_HELP] = verb_help,
 };
 
 void error_text(const struct tl_error *error, const char *source, size_t length, char *out,
@@ -63,7 +64,8 @@ enum outcome cli_end(const struct cli *cli, enum outcome outcome, const struct t
 enum outcome cli_refuse(const struct cli *cli, const struct tl_error *error, const char *source,
                         size_t length)
 {
-    return cli_end(cli, RUN_INVALID, error, source, length);
+    enum outcome outcome = error->code == TL_TRUST ? RUN_REFUSED : RUN_INVALID;
+    return cli_end(cli, outcome, error, source, length);
 }
 
 void cli_flush(struct cli *cli)

@@ -20,6 +20,11 @@ enum outcome verb_run_bench(struct cli *cli);
 enum outcome verb_clear(struct cli *cli);
 enum outcome verb_mimic(struct cli *cli);
 enum outcome verb_bench(struct cli *cli);
+enum outcome verb_key(struct cli *cli);
+enum outcome verb_pack(struct cli *cli);
+enum outcome verb_inspect(struct cli *cli);
+enum outcome verb_accept(struct cli *cli);
+enum outcome verb_shelf(struct cli *cli);
 enum outcome verb_help(struct cli *cli);
 
 /* May this stream be coloured? A terminal that is not dumb, and no NO_COLOR. */

@@ -7,6 +7,7 @@
 
 #include "cli_private.h"
 #include "paths.h"
+#include "sources.h"
 #include "tinlatch/benchfile.h"
 #include "tinlatch/file.h"
 
@@ -38,7 +39,8 @@ static int load_bench(struct mimic_verb *m, const struct options *options, struc
 static int load_recipe(struct mimic_verb *m, const struct options *options, struct tl_error *error)
 {
     if (options->argument)
-        return source_load(&m->sources, options->argument, options->board, m->share, error);
+        return sources_find(&m->sources, options->argument, options->board, m->share, FROM_FRIENDS,
+                            error);
     if (options->board)
         return tl_error_set(error, TL_USAGE,
                             "--board needs a recipe, for its insert: tinlatch mimic RECIPE --board "

@@ -27,6 +27,11 @@ enum verb_id {
     VERB_CLEAR,
     VERB_MIMIC,
     VERB_BENCH,
+    VERB_KEY,
+    VERB_PACK,
+    VERB_INSPECT,
+    VERB_ACCEPT,
+    VERB_SHELF,
     VERB_HELP,
     VERBS
 };
@@ -37,9 +42,10 @@ enum help_page { PAGE_TOPIC, PAGE_REFERENCE, PAGE_ANNOTATIONS, PAGE_LINT_NAMES, 
 struct options {
     enum verb_id verb;             /* VERBS: none was named */
     const char *argument, *object; /* the verb's words, NULL = none */
-    bool json, quiet, help, version;
+    bool json, quiet, help, version, no_passphrase;
     enum help_page page;
-    const char *bench, *board, *out, *answers, *reason, *control, *from; /* NULL = not given */
+    const char *bench, *board, *out, *answers, *reason, *control, *from, *as, *key, *notes, *licence,
+        *split; /* NULL = not given */
     struct rehearse_setup setup; /* what --set, --seed, --serial, --fault and --until filled in */
 };
 

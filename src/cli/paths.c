@@ -193,16 +193,35 @@ static int state_place(char *out, const char *in_home, struct tl_error *error)
     return place(out, "XDG_STATE_HOME", "/.local/state/tinlatch", in_home, error);
 }
 
+/* The directory that was placed there, made if need be. */
+static int made(int result, const char *directory, struct tl_error *error)
+{
+    return result ? result : paths_make(directory, error);
+}
+
 int paths_records(char *out, struct tl_error *error)
 {
-    int result = state_place(out, "/rehearsals", error);
-    return result ? result : paths_make(out, error);
+    return made(state_place(out, "/rehearsals", error), out, error);
 }
 
 int paths_runs(char *out, struct tl_error *error)
 {
-    int result = state_place(out, "/runs", error);
-    return result ? result : paths_make(out, error);
+    return made(state_place(out, "/runs", error), out, error);
+}
+
+int paths_trusted(char *out, struct tl_error *error)
+{
+    return made(place(out, "XDG_CONFIG_HOME", "/.config/tinlatch", "/trusted", error), out, error);
+}
+
+int paths_keys(char *out, struct tl_error *error)
+{
+    return made(place(out, "XDG_CONFIG_HOME", "/.config/tinlatch", "/keys", error), out, error);
+}
+
+int paths_shelf(char *out, struct tl_error *error)
+{
+    return made(place(out, "XDG_DATA_HOME", "/.local/share/tinlatch", "/shelf", error), out, error);
 }
 
 int paths_latch(char *latch, char *alive, struct tl_error *error)

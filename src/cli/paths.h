@@ -31,6 +31,11 @@ int paths_records(char *out, struct tl_error *error);
 /* The directory of the runs' records, which are kept for ever; made if need be. */
 int paths_runs(char *out, struct tl_error *error);
 
+/* Whose signatures count, this bench's own keys, and the accepted packs; made if need be. */
+int paths_trusted(char *out, struct tl_error *error);
+int paths_keys(char *out, struct tl_error *error);
+int paths_shelf(char *out, struct tl_error *error);
+
 /* The latch of a trip, and the file that a run keeps locked while it is alive; their directory is made. */
 int paths_latch(char *latch, char *alive, struct tl_error *error);
 

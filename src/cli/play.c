@@ -12,6 +12,7 @@
 
 #include "cli_private.h"
 #include "paths.h"
+#include "sources.h"
 #include "tinlatch/benchfile.h"
 #include "tinlatch/file.h"
 #include "tinlatch/report.h"
@@ -24,10 +25,9 @@ struct text {
 };
 
 struct play {
-    char share[PATH_SIZE], bench_path[PATH_SIZE];
-    bool bench_is_demo;
-    struct text bench_text, answers_text;
-    struct benchfile bench;
+    char share[PATH_SIZE];
+    struct bench_source bench;
+    struct text answers_text;
     struct source_set sources;
     int record_fd; /* -1 = none */
     char record_dir[PATH_SIZE], record_path[PATH_SIZE];
@@ -37,20 +37,6 @@ struct play {
 };
 
 /* ---- what is read --------------------------------------------------------------------------- */
-
-static int load_bench(struct play *play, const struct options *options, struct tl_error *error)
-{
-    if (options->bench
-            ? paths_given(options->bench, play->bench_path, error)
-            : paths_default_bench(play->share, play->bench_path, &play->bench_is_demo, error))
-        return TL_FILE;
-    int result = file_read(play->bench_path, SMALL_FILE, &play->bench_text.at,
-                           &play->bench_text.length, error);
-    if (result)
-        return result;
-    return benchfile_parse(play->bench_path, play->bench_text.at, play->bench_text.length,
-                           &play->bench, error);
-}
 
 static int load_answers(struct play *play, struct options *options, struct tl_error *error)
 {
@@ -84,25 +70,26 @@ static int load(struct play *play, struct options *options, struct tl_error *err
 {
     int result = paths_share(play->share, error);
     if (!result)
-        result = load_bench(play, options, error);
+        result = sources_bench(&play->bench, options->bench, play->share, error);
     if (!result)
         result = load_answers(play, options, error);
     if (!result)
-        result = source_load(&play->sources, options->argument, options->board, play->share, error);
+        result = sources_find(&play->sources, options->argument, options->board, play->share,
+                              FROM_FRIENDS, error);
     if (result)
         return hint_nearest(play, options, error);
     options->setup.sources = options->setup.recipe.sources = &play->sources;
     options->setup.recipe.seed = options->setup.seed;
-    options->setup.bench = &play->bench;
-    options->setup.bench_file = play->bench_path;
+    options->setup.bench = &play->bench.bench;
+    options->setup.bench_file = play->bench.path;
     return 0;
 }
 
 /* The text of the file that an error names, for its source line; at NULL if it is none of ours. */
 static struct text text_of(const struct play *play, const struct options *options, const char *file)
 {
-    if (!strcmp(file, play->bench_path))
-        return play->bench_text;
+    if (!strcmp(file, play->bench.path))
+        return (struct text){play->bench.text, play->bench.length};
     if (options->answers && !strcmp(file, options->answers))
         return play->answers_text;
     const struct source_file *source = source_find_shown(&play->sources, file);
@@ -297,10 +284,10 @@ static void print(struct cli *cli, const struct play *play, bool in_short, const
     struct report_style style = {
         .colour = wants_colour(cli->out),
         .header_only = in_short,
-        .bench_file = play->bench_path,
+        .bench_file = play->bench.path,
         .recipe_file = cli->options.argument,
         .board_file = cli->options.board,
-        .bench_is_demo = play->bench_is_demo,
+        .bench_is_demo = play->bench.is_demo,
         .columns = columns_of(cli->out),
         .error_shown = error,
     };
@@ -371,7 +358,7 @@ static void play_free(struct play *play)
     if (play->record_fd >= 0)
         close(play->record_fd);
     source_free(&play->sources);
-    free(play->bench_text.at);
+    free(play->bench.text);
     free(play->answers_text.at);
     free(play);
 }

@@ -18,6 +18,7 @@
 
 #include "cli_private.h"
 #include "paths.h"
+#include "sources.h"
 #include "tinlatch/benchfile.h"
 #include "tinlatch/bytes.h"
 #include "tinlatch/file.h"
@@ -70,7 +71,8 @@ static int load(struct bench_run *r, const struct options *options, struct tl_er
     if (!result)
         result = benchfile_parse(r->bench_path, r->bench_text, r->bench_length, &r->bench, error);
     if (!result)
-        result = source_load(&r->sources, options->argument, options->board, r->share, error);
+        result = sources_find(&r->sources, options->argument, options->board, r->share, FROM_SHELF,
+                              error);
     return result ? result : paths_guard(r->guard_path, error);
 }
 
@@ -378,7 +380,7 @@ static enum outcome be_front(struct cli *cli, struct bench_run *r)
 static enum outcome refuse(struct cli *cli, const struct bench_run *r, int code,
                            const struct tl_error *error)
 {
-    bool refused = code == TL_MISSING || code == TL_ENDED;
+    bool refused = code == TL_MISSING || code == TL_ENDED || error->code == TL_TRUST;
     const char *text = NULL;
     size_t length = 0;
     const struct source_file *source = source_find_shown(&r->sources, error->file);

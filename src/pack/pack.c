@@ -238,10 +238,10 @@ static int read_seal(const char *text, size_t length, struct pack *pack, char co
     if (verdict == TL_UNKNOWN)
         return damaged(error, "its signature names another key than its second line");
     if (verdict) {
-        tl_error_set(error, TL_LIMIT,
+        tl_error_set(error, TL_BAD,
                      "forged or damaged: these are not the bytes that were signed");
         tl_error_hint(error, "get the file again from where it came; nothing of it was used");
-        return TL_LIMIT;
+        return TL_BAD;
     }
     memcpy(comment, signature.comment, SIGN_COMMENT);
     return 0;

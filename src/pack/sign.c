@@ -240,6 +240,20 @@ static bool secret_form_read(const char *text, size_t length, struct secret_form
            (memcmp(form->stretching, scrypt, 2) == 0 || memcmp(form->stretching, none, 2) == 0);
 }
 
+/* The standard tool leaves the checksum of a key that is not encrypted at zero; there the key's own halves must fit. */
+static bool holds(const struct secret_form *form)
+{
+    uint8_t check[32], public[32], secret[64];
+    if (form->stretching[0] == 0 && sodium_is_zero(form->hidden.check, sizeof form->hidden.check)) {
+        crypto_sign_seed_keypair(public, secret, form->hidden.key);
+        bool fits = sodium_memcmp(secret, form->hidden.key, sizeof secret) == 0;
+        sodium_memzero(secret, sizeof secret);
+        return fits;
+    }
+    checksum(form, check);
+    return sodium_memcmp(check, form->hidden.check, sizeof check) == 0;
+}
+
 bool sign_secret_is_encrypted(const char *text, size_t length)
 {
     struct secret_form form;
@@ -250,7 +264,6 @@ int sign_secret_read(const char *text, size_t length, const char *passphrase,
                      struct sign_secret *secret, struct tl_error *error)
 {
     struct secret_form form;
-    uint8_t check[32];
     int failed = 0;
     if (!ready(error))
         return TL_SYSTEM;
@@ -260,12 +273,9 @@ int sign_secret_read(const char *text, size_t length, const char *passphrase,
     if (encrypted)
         failed = passphrase ? combine(&form, passphrase, error)
                             : tl_error_set(error, TL_LIMIT, "this key needs its passphrase");
-    if (!failed) {
-        checksum(&form, check);
-        if (sodium_memcmp(check, form.hidden.check, sizeof check) != 0)
-            failed = encrypted ? tl_error_set(error, TL_LIMIT, "this is not the key's passphrase")
-                               : tl_error_set(error, TL_BAD, "this secret key's file is damaged");
-    }
+    if (!failed && !holds(&form))
+        failed = encrypted ? tl_error_set(error, TL_LIMIT, "this is not the key's passphrase")
+                           : tl_error_set(error, TL_BAD, "this secret key's file is damaged");
     if (!failed) {
         memcpy(secret->public.id, form.hidden.id, sizeof secret->public.id);
         memcpy(secret->key, form.hidden.key, sizeof secret->key);

@@ -11,6 +11,7 @@
 static const struct row board_rows[] = {
     { .name = "name",     .kind = ROW_TEXT, .required = true, .fallback = "name = \"hx210\"", .help = "as recipes call it", AT(board, name) },
     { .name = "title",    .kind = ROW_TEXT, .help = "maker, model and revision, for people", AT(board, title) },
+    { .name = "revision", .kind = ROW_TEXT, .help = "as it is printed on the board", AT(board, revision) },
     { .name = "lower",    .kind = ROW_TABLE, .required = true, .help = "the layer that touches the insert" },
     { .name = "upper",    .kind = ROW_TABLE, .help = "the layer on top, if it is a stack" },
     { .name = "contact",  .kind = ROW_TABLE, .help = "how evenly the lower board touches the insert, and how much boards differ" },

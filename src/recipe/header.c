@@ -19,6 +19,8 @@ static const struct row header_rows[] = {
     { .name = "api", .kind = ROW_COUNT, .required = true, .fallback = "api = 1", .help = "the level of the recipe language it is written for",
       .offset = offsetof(struct recipe_header, api), .size = sizeof(int32_t) },
     TEXT_ROW(title, true,  "title = \"Split the two-board stack\"", "what it does, in a few words"),
+    { .name = "version", .kind = ROW_COUNT, .help = "counts up with each that is shared, from 1; `tinlatch pack` needs it",
+      .offset = offsetof(struct recipe_header, version), .size = sizeof(int32_t) },
     TEXT_ROW(board, true,  "board = \"hx210\"", "the board file, by its name without .lua"),
     TEXT_ROW(insert, false, NULL, "the insert that must be on the plate; without one there is no heat"),
     { .name = "params",  .kind = ROW_TABLE, .help = "what the operator may set" },

@@ -101,6 +101,12 @@ static int send_note(void *context, const struct wire_note *note)
     return send_whole(context, note);
 }
 
+static void show_hand(void *context, enum hand hand, int part, double watts)
+{
+    const struct serve_setup *setup = ((struct serve *)context)->setup;
+    setup->hand(setup->context, hand, part, watts);
+}
+
 /* ---- the whole ------------------------------------------------------------------------------------ */
 
 static const struct insert *insert_of(const struct serve *serve, const char *name)
@@ -147,6 +153,7 @@ void recipe_serve(const struct serve_setup *setup, int fd)
         .context = &serve,
         .exchange = exchange_turn,
         .note = send_note,
+        .hand = setup->hand ? show_hand : NULL,
         .limits = &serve.answer.recipe,
         .origins = &serve.answer.origins,
         .bench_file = setup->bench_file,

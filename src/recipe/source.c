@@ -217,6 +217,22 @@ static void skip_mark(struct source_file *file)
     }
 }
 
+/* What was added to the store from `start` on becomes a file of the set. */
+static int add_stored(struct source_set *set, size_t start, const char *shown,
+                      enum source_from from, struct tl_error *error)
+{
+    struct source_file *file = &set->file[set->count];
+    *file = (struct source_file){.text = set->store + start, .length = set->used - start};
+    snprintf(file->name, sizeof file->name, "%s", shown);
+    module_name(shown, file->module, sizeof file->module);
+    file->from = from;
+    skip_mark(file);
+    int code = check_text(file, error);
+    if (code == 0)
+        set->count++;
+    return code;
+}
+
 static int add_file(struct source_set *set, const char *path, const char *shown,
                     enum source_from from, struct tl_error *error)
 {
@@ -225,17 +241,21 @@ static int add_file(struct source_set *set, const char *path, const char *shown,
                             SOURCE_FILES);
     size_t start = set->used;
     int code = read_into_store(set, path, error);
-    if (code != 0)
-        return code;
-    struct source_file *file = &set->file[set->count];
-    *file = (struct source_file){.text = set->store + start, .length = set->used - start};
-    snprintf(file->name, sizeof file->name, "%s", shown);
-    module_name(path, file->module, sizeof file->module);
-    file->from = from;
-    skip_mark(file);
-    code = check_text(file, error);
-    if (code == 0)
-        set->count++;
+    return code ? code : add_stored(set, start, shown, from, error);
+}
+
+static int add_text(struct source_set *set, const struct source_text *text, struct tl_error *error)
+{
+    size_t start = set->used;
+    if (set->count == SOURCE_FILES || text->length >= SOURCE_BYTES - start)
+        return tl_error_set(error, TL_FULL,
+                            "%s: a recipe and its modules are at most %d files and 1 MiB",
+                            text->name, SOURCE_FILES);
+    memcpy(set->store + start, text->text, text->length);
+    set->used += text->length;
+    int code = add_stored(set, start, text->name, text->from, error);
+    if (code == 0 && text->from == SOURCE_BOARD)
+        set->board_file = set->count;
     return code;
 }
 
@@ -313,26 +333,49 @@ static int add_boards(struct source_set *set, const char *beside, const char *bo
     return add_folder(set, path, SOURCE_BOARD, NULL, error);
 }
 
+static int begin(struct source_set *set, struct tl_error *error)
+{
+    *set = (struct source_set){.store = malloc(SOURCE_BYTES)};
+    return set->store ? 0 : tl_error_set(error, TL_SYSTEM, "out of memory");
+}
+
+static int add_shipped(struct source_set *set, const char *share_dir, struct tl_error *error)
+{
+    char shipped[PATH_BYTES + 32];
+    snprintf(shipped, sizeof shipped, "%s/lua", share_dir);
+    return add_folder(set, shipped, SOURCE_SHIPPED, NULL, error);
+}
+
 int source_load(struct source_set *set, const char *path, const char *board_path,
                 const char *share_dir, struct tl_error *error)
 {
-    char beside[PATH_BYTES], shipped[PATH_BYTES + 32];
+    char beside[PATH_BYTES];
     *set = (struct source_set){0};
     if (strlen(path) >= PATH_BYTES / 2 || (share_dir && strlen(share_dir) >= PATH_BYTES / 2))
         return tl_error_set(error, TL_FILE, "the path of the recipe is too long");
-    set->store = malloc(SOURCE_BYTES);
-    if (!set->store)
-        return tl_error_set(error, TL_SYSTEM, "out of memory");
     folder_of(path, beside, sizeof beside);
-    int code = add_file(set, path, path, SOURCE_RECIPE, error);
+    int code = begin(set, error);
+    if (code == 0)
+        code = add_file(set, path, path, SOURCE_RECIPE, error);
     if (code == 0)
         code = add_boards(set, beside, board_path, share_dir, error);
-    if (code == 0 && share_dir) {
-        snprintf(shipped, sizeof shipped, "%s/lua", share_dir);
-        code = add_folder(set, shipped, SOURCE_SHIPPED, NULL, error);
-    }
+    if (code == 0 && share_dir)
+        code = add_shipped(set, share_dir, error);
     if (code == 0)
         code = add_folder(set, beside, SOURCE_BESIDE, base_name(path), error);
+    if (code != 0)
+        source_free(set);
+    return code;
+}
+
+int source_take(struct source_set *set, const struct source_text *text, int count,
+                const char *share_dir, struct tl_error *error)
+{
+    int code = begin(set, error);
+    for (int i = 0; i < count && code == 0; i++)
+        code = add_text(set, &text[i], error);
+    if (code == 0)
+        code = add_shipped(set, share_dir, error);
     if (code != 0)
         source_free(set);
     return code;

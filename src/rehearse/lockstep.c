@@ -50,9 +50,8 @@ static void watch_cpu_time(struct rehearse_result *result, struct rehearsal *r)
 static int make_world(struct rehearsal *r, struct tl_error *error)
 {
     const struct benchfile *bench = r->setup->bench;
-    const struct insert *insert = benchfile_insert(bench, recipe_header(r->recipe)->insert);
-    struct world_setup setup = {
-        .board = recipe_board(r->recipe), .spread = 1, .seed = r->setup->seed};
+    const struct insert *insert = benchfile_insert(bench, r->hello.insert);
+    struct world_setup setup = {.board = r->board, .spread = 1, .seed = r->setup->seed};
 
     imitate(bench, &setup);
     if (insert)
@@ -83,29 +82,46 @@ static int make_guard(struct rehearsal *r, struct tl_error *error)
 
 static int say_hello(struct rehearsal *r, struct tl_error *error)
 {
-    struct wire_hello hello;
+    return guard_receive(r->guard, &r->hello, sizeof r->hello, 0, error);
+}
 
-    recipe_hello(r->recipe, &hello);
-    return guard_receive(r->guard, &hello, sizeof hello, 0, error);
+/* What a shared recipe says of itself. */
+static void name_parts(struct rehearsal *r)
+{
+    struct run *run = r->run;
+    size_t used = 0;
+
+    snprintf(run->title, sizeof run->title, "%s", r->hello.title);
+    snprintf(run->board, sizeof run->board, "%s", r->hello.board_name);
+    snprintf(run->insert, sizeof run->insert, "%s", r->hello.insert);
+    snprintf(run->revision, sizeof run->revision, "%s", r->board->revision);
+    if (r->recipe) {
+        run->api = recipe_header(r->recipe)->api;
+        run->version = recipe_header(r->recipe)->version;
+    }
+    for (int i = 0; i < r->board->joint_count; i++) {
+        const char *alloy = r->board->joint[i].alloy.name;
+        if (!strstr(run->alloys, alloy) && used + strlen(alloy) + 3 <= sizeof run->alloys)
+            used += (size_t)snprintf(run->alloys + used, sizeof run->alloys - used, "%s%s",
+                                     used ? ", " : "", alloy);
+    }
 }
 
 static void record_start(struct rehearsal *r)
 {
-    const struct recipe_header *header = recipe_header(r->recipe);
     struct journal_start start = {
         .kind = "rehearsal",
         .recipe = r->run->recipe,
-        .title = header->title,
-        .board = header->board,
+        .title = r->hello.title,
+        .board = r->hello.board_name,
         .bench = r->setup->bench->name,
         .serial = r->setup->serial,
-        .insert = header->insert,
+        .insert = r->hello.insert,
         .version = TINLATCH_VERSION,
         .seed = r->setup->seed,
     };
     journal_start(r->journal, &start);
-    snprintf(r->run->title, sizeof r->run->title, "%s", header->title);
-    snprintf(r->run->board, sizeof r->run->board, "%s", header->board);
+    name_parts(r);
 }
 
 /* What the guard does not accept ends the run, and is the reason that is given for it. */
@@ -367,9 +383,10 @@ static bool is_slip(const struct rehearsal *r, int code, const struct recipe_tal
     return !tally->raised || !heard;
 }
 
-static void play(struct rehearsal *r, struct rehearse_result *result)
+/* ---- the recipe in this process ----------------------------------------------------------------- */
+
+static int run_here(struct rehearsal *r, struct recipe_tally *tally, struct tl_error *error)
 {
-    const struct recipe_header *header = recipe_header(r->recipe);
     struct recipe_host host = {
         .context = r,
         .exchange = exchange,
@@ -379,13 +396,101 @@ static void play(struct rehearsal *r, struct rehearse_result *result)
         .origins = guard_origins(r->guard),
         .bench_file = r->setup->bench_file,
         .plate = &r->setup->bench->plate,
-        .insert = benchfile_insert(r->setup->bench, header->insert),
+        .insert = benchfile_insert(r->setup->bench, r->hello.insert),
         .room_c = r->setup->bench->room_c,
     };
+
+    return recipe_run(r->recipe, &host, tally, error);
+}
+
+/* ---- the recipe in another ---------------------------------------------------------------------- */
+
+/* What it did by hand since its last message. It may have written anything there. */
+static void take_hands(struct rehearsal *r)
+{
+    uint32_t count = r->hands->count;
+
+    if (count - r->hands_seen > HANDS_KEPT)
+        r->hands_seen = count - HANDS_KEPT;
+    for (; r->hands_seen != count; r->hands_seen++) {
+        struct recipe_hand done = r->hands->of[r->hands_seen % HANDS_KEPT];
+        bool sane = done.hand > HAND_NONE && done.hand < HANDS && done.part >= -1 &&
+                    done.part < r->board->part_count && done.watts >= 0 && done.watts <= 1000;
+        if (sane)
+            take_hand(r, (enum hand)done.hand, done.part, done.watts);
+    }
+}
+
+static int receive(struct rehearsal *r, void *message)
+{
+    int kind;
+
+    do
+        kind = wire_receive(r->socket, message);
+    while (kind == TL_MORE);
+    return kind;
+}
+
+static int reply(struct rehearsal *r, const void *message)
+{
+    int code;
+
+    do
+        code = wire_send(r->socket, message);
+    while (code == TL_MORE);
+    return code;
+}
+
+static int read_end(const struct rehearsal *r, const struct wire_end *end, struct tl_error *error)
+{
+    if (wire_check_end(end) != 0)
+        return tl_error_set(error, TL_KILLED, "the recipe's process said an end that is none");
+    if (end->code == 0 || end->code == TL_ENDED)
+        return end->code;
+    tl_error_set(error, (enum tl_err)end->code, "%s", end->text);
+    tl_error_at(error, r->run->recipe, end->line);
+    return end->code;
+}
+
+static int hear(struct rehearsal *r, int kind, const void *message, struct tl_error *error)
+{
+    static struct wire_snapshot snapshot;
+    int code;
+
+    take_hands(r);
+    switch (kind) {
+    case WIRE_TURN:
+        code = exchange(r, message, &snapshot);
+        return code ? code : reply(r, &snapshot);
+    case WIRE_NOTE:
+        return take_note(r, message);
+    case WIRE_END:
+        code = read_end(r, message, error);
+        return code ? code : 1;
+    default:
+        return tl_error_set(error, TL_KILLED, "the recipe's process died, or said what none says");
+    }
+}
+
+static int run_there(struct rehearsal *r, struct tl_error *error)
+{
+    static _Alignas(16) char message[WIRE_MAX];
+    struct wire_hello hello = r->hello;
+    int code;
+
+    guard_answer_hello(r->guard, &hello);
+    code = reply(r, &hello);
+    while (code == 0)
+        code = hear(r, receive(r, message), message, error);
+    return code > 0 ? 0 : code;
+}
+
+static void play(struct rehearsal *r, struct rehearse_result *result)
+{
     static struct recipe_tally tally;
     struct tl_error error = {0};
 
-    int code = recipe_run(r->recipe, &host, &tally, &error);
+    int code = r->recipe ? run_here(r, &tally, &error) : run_there(r, &error);
     result->left_lua = 1;
     r->run->slip = is_slip(r, code, &tally);
     if (code < 0 && code != TL_ENDED && !r->torn)
@@ -393,7 +498,7 @@ static void play(struct rehearsal *r, struct rehearse_result *result)
     if (r->endless) {
         tl_error_set(&r->run->error, TL_TIMEOUT, "not over after %d h of bench time; it was here",
                      RECIPE_HOURS);
-        tl_error_at(&r->run->error, r->run->recipe, recipe_line(r->recipe));
+        tl_error_at(&r->run->error, r->run->recipe, r->recipe ? recipe_line(r->recipe) : 0);
     }
     if (r->misfit)
         explain_misfit(r);
@@ -435,11 +540,43 @@ static int engage(struct rehearsal *r, struct tl_error *error)
     return wait_ready(r, error);
 }
 
+/* Who the recipe is and what board it is for. */
+static int meet(struct rehearsal *r, const struct apart *apart, struct tl_error *error)
+{
+    static _Alignas(16) char message[WIRE_MAX];
+    int failed;
+
+    if (apart->socket < 0) {
+        failed = recipe_open(&r->recipe, &r->setup->recipe, error);
+        if (failed == 0) {
+            r->board = recipe_board(r->recipe);
+            recipe_hello(r->recipe, &r->hello);
+        }
+        return failed;
+    }
+    r->socket = apart->socket;
+    r->hands = apart_hands(apart);
+    r->board = apart_board(apart);
+    switch (receive(r, message)) {
+    case WIRE_HELLO:
+        memcpy(&r->hello, message, sizeof r->hello);
+        if (wire_check_hello(&r->hello) == 0)
+            return 0;
+        break;
+    case WIRE_END: /* what it could not even be loaded for */
+        failed = read_end(r, (const void *)message, error);
+        return failed ? failed : tl_error_set(error, TL_KILLED, "the recipe ended before it began");
+    default:
+        break;
+    }
+    return tl_error_set(error, TL_KILLED, "the recipe's process died, or said what none says");
+}
+
 /* Load, merge, check, play. Whatever fails before the first heat leaves an outcome and its error. */
-static void stage(struct rehearsal *r, struct rehearse_result *result)
+static void stage(struct rehearsal *r, const struct apart *apart, struct rehearse_result *result)
 {
     struct tl_error *error = &r->run->error;
-    int failed = recipe_open(&r->recipe, &r->setup->recipe, error);
+    int failed = meet(r, apart, error);
 
     if (failed == 0)
         failed = make_world(r, error);
@@ -451,14 +588,15 @@ static void stage(struct rehearsal *r, struct rehearse_result *result)
     failed = engage(r, error);
     if (failed) {
         r->run->outcome = refusal_of(failed);
-        if (error->file[0] == '\0' && failed != TL_SYSTEM) /* that is nobody's file */
+        if (r->recipe && error->file[0] == '\0' && failed != TL_SYSTEM) /* that is nobody's file */
             recipe_locate_header(r->recipe, error->token, error);
         return;
     }
     play(r, result);
 }
 
-void lockstep_run(const struct rehearse_setup *setup, int record_fd, struct rehearse_result *result)
+void lockstep_run(const struct rehearse_setup *setup, const struct apart *apart, int record_fd,
+                  struct rehearse_result *result)
 {
     static struct rehearsal r;
     struct run *run = &result->run;
@@ -482,11 +620,11 @@ void lockstep_run(const struct rehearse_setup *setup, int record_fd, struct rehe
     int failed = journal_new(&r.journal, record_fd, GATHER);
     if (failed)
         tl_error_set(error, TL_SYSTEM, "no memory for the record");
-    if (failed || sandbox_enter(record_fd, -1, error) != 0) {
+    if (failed || sandbox_enter(record_fd, apart->socket, error) != 0) {
         result->whole = 1;
         return;
     }
-    stage(&r, result);
+    stage(&r, apart, result);
     run->duration_s = (double)r.now_ms / 1000;
     journal_end(r.journal, r.now_ms, run->outcome, error->code ? error : NULL);
     if (journal_flush(r.journal) != 0)

@@ -34,7 +34,7 @@ static double seconds_of(clockid_t clock)
 /* The child under watch. It never sleeps, so its processor time moves on unless somebody has stopped it; wall time
  * counts only while we ourselves are awake, for Ctrl-Z stops both. */
 struct watch {
-    pid_t child;
+    pid_t child, recipe; /* recipe 0: it is in the child */
     int pidfd;
     const volatile sig_atomic_t *stop;
     double cpu_s, wall_s; /* spent so far */
@@ -52,13 +52,17 @@ enum ending {
     FLAGGED,
 };
 
-static void look_at_clock(struct watch *watch, double passed_s)
+static double cpu_of(pid_t process)
 {
     clockid_t clock;
-    double cpu_s = watch->cpu_s;
 
-    if (clock_getcpuclockid(watch->child, &clock) == 0)
-        cpu_s = seconds_of(clock);
+    return process > 0 && clock_getcpuclockid(process, &clock) == 0 ? seconds_of(clock) : 0;
+}
+
+static void look_at_clock(struct watch *watch, double passed_s)
+{
+    double cpu_s = fmax(watch->cpu_s, cpu_of(watch->child) + cpu_of(watch->recipe));
+
     watch->still_s = cpu_s > watch->cpu_s ? 0 : watch->still_s + passed_s;
     watch->cpu_s = cpu_s;
     watch->wall_s += passed_s;
@@ -100,7 +104,7 @@ static enum ending ask_to_end(struct watch *watch, const struct rehearse_result 
     enum ending ending = DUE;
 
     for (int times = 0; times < 2 && ending == DUE; times++) {
-        kill(watch->child, SIGXCPU);
+        kill(watch->recipe ? watch->recipe : watch->child, SIGXCPU);
         ending = wait_until(watch, spent_s(watch) + GRACE_S, &result->left_lua);
     }
     return ending == FLAGGED ? wait_until(watch, spent_s(watch) + COOL_DOWN_S, NULL) : ending;
@@ -147,6 +151,9 @@ static void distrust_texts(struct run *run)
     end_text(run->board, sizeof run->board);
     end_text(run->bench, sizeof run->bench);
     end_text(run->serial, sizeof run->serial);
+    end_text(run->insert, sizeof run->insert);
+    end_text(run->revision, sizeof run->revision);
+    end_text(run->alloys, sizeof run->alloys);
     end_text(run->trip_words.what, sizeof run->trip_words.what);
     end_text(run->trip_words.act, sizeof run->trip_words.act);
     end_text(run->trip_words.inspect, sizeof run->trip_words.inspect);
@@ -297,6 +304,12 @@ int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,
 
     if (result == MAP_FAILED)
         return tl_error_set(error, TL_SYSTEM, "no memory for a rehearsal: %s", strerror(errno));
+    struct apart apart = {.socket = -1, .other = -1};
+    if (setup->apart && apart_begin(&apart, setup, cpu_s, error) != 0) {
+        apart_end(&apart);
+        munmap(result, sizeof *result);
+        return error ? (int)error->code : TL_SYSTEM;
+    }
     pid_t parent = getpid(), child = fork();
     if (child == 0) {
         /* A script that never ends must not outlive whoever limits it. */
@@ -304,16 +317,20 @@ int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,
         forget_signals();
         if (getppid() != parent)
             _exit(0);
-        lockstep_run(setup, record_fd, result);
+        lockstep_run(setup, &apart, record_fd, result);
         _exit(0);
     }
     if (child < 0) {
+        apart_end(&apart);
         munmap(result, sizeof *result);
         return tl_error_set(error, TL_SYSTEM, "no process for a rehearsal: %s", strerror(errno));
     }
     int pidfd = (int)syscall(SYS_pidfd_open, child, 0);
-    struct watch watch = {
-        .child = child, .pidfd = pidfd, .stop = setup->stop, .patience_s = patience_of(cpu_s)};
+    struct watch watch = {.child = child,
+                          .recipe = apart.recipe,
+                          .pidfd = pidfd,
+                          .stop = setup->stop,
+                          .patience_s = patience_of(cpu_s)};
     enum ending ending = OVER_BUDGET;
     if (pidfd >= 0)
         ending = limit_child(&watch, cpu_s, result);
@@ -323,6 +340,7 @@ int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,
         ;
     if (pidfd >= 0)
         close(pidfd);
+    apart_end(&apart);
     take_result(setup, status, ending, cpu_s, record_fd, result, run);
     run->wall_s = seconds_of(CLOCK_MONOTONIC) - started_s;
     munmap(result, sizeof *result);

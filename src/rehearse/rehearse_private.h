@@ -17,6 +17,30 @@ struct rehearse_result {
     struct run run;
 };
 
+/* What a recipe in a process of its own does by hand, for the world; never believed further than that. */
+enum { HANDS_KEPT = 8 };
+struct recipe_hands {
+    uint32_t count; /* ever; the last HANDS_KEPT are there */
+    struct recipe_hand {
+        int32_t hand, part; /* enum hand */
+        double watts;
+    } of[HANDS_KEPT];
+};
+
+/* apart.c: recipe and world in two processes. */
+struct apart {
+    int socket; /* the world's end; -1 = none: everything in one process */
+    int other;  /* the recipe's */
+    pid_t recipe;
+    struct apart_shared *shared;
+};
+/* Evaluate the board file, start the recipe's process. TL_*: it could not be had. apart_end whatever comes. */
+int apart_begin(struct apart *apart, const struct rehearse_setup *setup, double cpu_s,
+                struct tl_error *error);
+void apart_end(struct apart *apart);
+const struct board *apart_board(const struct apart *apart);
+const struct recipe_hands *apart_hands(const struct apart *apart);
+
 /* imitate.c: the instruments, plate and sensors of a bench file; board, insert, spread and seed stay. */
 void imitate(const struct benchfile *bench, struct world_setup *setup);
 
@@ -53,7 +77,12 @@ struct rehearsal {
     struct world *world;
     struct guard *guard;
     struct journal *journal;
-    struct recipe *recipe;
+    struct recipe *recipe; /* NULL: it lives in a process of its own, behind `socket` */
+    int socket;
+    const struct recipe_hands *hands; /* what it does by hand, in memory both see ... */
+    uint32_t hands_seen;              /* ... and how many of that the world has had */
+    const struct board *board;
+    struct wire_hello hello; /* what the recipe says of itself */
     struct world_truth truth;
     int32_t truth_mc;
     struct operator operator;
@@ -82,7 +111,7 @@ void operator_step(struct operator* operator, const struct wire_turn * turn, str
                    uint32_t stops, int64_t t_ms);
 
 /* lockstep.c: the whole rehearsal, inside the child. */
-void lockstep_run(const struct rehearse_setup *setup, int record_fd,
+void lockstep_run(const struct rehearse_setup *setup, const struct apart *apart, int record_fd,
                   struct rehearse_result *result);
 
 /* summary.c */

@@ -14,7 +14,7 @@ static bool good(int32_t quality)
 /* The coldest place of the joint that is named first: the one the recipe waits for. */
 static double coldest_joint_c(const struct rehearsal *r)
 {
-    const struct board *board = recipe_board(r->recipe);
+    const struct board *board = r->board;
 
     return board->joint_count > 0 && r->truth.placed ? r->truth.joint_coldest_c[0] : (double)NAN;
 }
@@ -164,7 +164,7 @@ static void add_melt(struct rehearsal *r, double t_s, const struct wire_note *no
 
     if (run->melt_count == RUN_MELTS)
         return;
-    int joint = joint_named(recipe_board(r->recipe), note->name);
+    int joint = joint_named(r->board, note->name);
     r->melt_joint[run->melt_count] = joint;
     r->melt_pass[run->melt_count] = joint < 0 ? 0 : r->truth.joint_pass[joint];
     struct run_melt *melt = &run->melt[run->melt_count++];
@@ -273,7 +273,7 @@ static void supply_margins(struct rehearsal *r)
 /* Every part's own body limit, by the world's true temperature. */
 static void part_margins(struct rehearsal *r)
 {
-    const struct board *board = recipe_board(r->recipe);
+    const struct board *board = r->board;
 
     for (int i = 0; i < board->part_count && r->run->margin_count < RUN_MARGINS; i++) {
         if (!(board->part[i].max_c > 0))
@@ -289,7 +289,7 @@ static void part_margins(struct rehearsal *r)
 
 static void too_hot_parts(struct rehearsal *r)
 {
-    const struct board *board = recipe_board(r->recipe);
+    const struct board *board = r->board;
 
     for (int i = 0; i < board->part_count; i++)
         if (board->part[i].max_c > 0 && r->truth.part_peak_c[i] > board->part[i].max_c)

@@ -434,7 +434,7 @@ static bool rehearsal(const struct benchfile *bench)
     setup.sources = setup.recipe.sources = &sources;
     setup.bench = bench;
     setup.bench_file = "quick.ini";
-    lockstep_run(&setup, -1, &result);
+    lockstep_run(&setup, &(struct apart){.socket = -1}, -1, &result);
     memory.on = false;
     if (!result.whole || !everything_is_off())
         return false;

@@ -1,0 +1,256 @@
+#!/bin/bash
+# SPDX-License-Identifier: MIT
+# A recipe from one technician to another: keys, packs, what the second one is told, the shelf; and what an
+# ill-meaning one may try on the way.
+. "$TOP/tests/support/scenario.sh"
+
+as() { export TINLATCH_HOME=$box/$1; mkdir -p "$TINLATCH_HOME"; }
+cp -r "$TOP/recipes" "$box/mine"
+recipe=$box/mine/stack-split.lua
+version() { sed -i "s/version = [0-9]*/version = $1/" "$recipe"; }
+
+# Ann makes a key; its passphrase is asked for, and is needed
+as ann
+run 2 tinlatch key new ann
+err_has "no passphrase was given"
+run 0 bash -c "echo melt 138 | '$TINLATCH' key new ann"
+out_has "RW"
+expect "the secret key is its owner's alone" [ "$(stat -c %a "$TINLATCH_HOME/keys/ann.key")" = 600 ]
+run 2 tinlatch key new ann --no-passphrase
+err_has "already"
+run 2 tinlatch key new ../ann --no-passphrase
+err_has "no name for a key"
+run 2 tinlatch pack "$recipe" --out "$box/out.1"
+err_has "no passphrase was given"
+run 2 bash -c "echo melt 139 | '$TINLATCH' pack '$recipe' --out '$box/out.1'"
+err_has "not the key's passphrase"
+
+# what is not fit is not packed
+sed 's/, version = 1//' "$recipe" >"$box/mine/without.lua"
+run 2 tinlatch pack "$box/mine/without.lua"
+err_has "no version"
+sed 's/plate.ramp { to = p.melt/plate.ramp { to = "300 C"/' "$recipe" >"$box/mine/hot.lua"
+run 2 tinlatch pack "$box/mine/hot.lua"
+err_has "only what ends as done in rehearsal is packed"
+
+# Ann packs, with notes and a module of hers
+printf 'return "%s"\n' house >"$box/mine/house.lua"
+sed -i '1i local house = require "house"' "$recipe"
+printf 'Check the lids.\nTwice.\n' >"$box/notes"
+run 0 bash -c "echo melt 138 | '$TINLATCH' pack '$recipe' --notes '$box/notes' --licence '$TOP/LICENSE' --out '$box/sent'"
+pack=$box/sent/stack-split-1.tinlatch
+out_has "6 parts"
+expect "the pack is plain text" [ -z "$(LC_ALL=C grep -P '[^\x09\x20-\x7e]' "$pack" | head -n 1)" ]
+expect "the module is in it" grep -q "^part: module house.lua " "$pack"
+run 0 tinlatch key show ann
+cp "$out" "$box/sent/ann.pub"
+
+# the standard tool verifies it, and what it signs we verify
+run 0 tinlatch inspect "$pack" --split "$box/split"
+out_has "signed by   ann"
+run 0 minisign -V -p "$box/sent/ann.pub" -m "$box/split/signed" -x "$box/split/signed.minisig"
+out_has "tinlatch-pack stack-split version 1 board hx210"
+expect "the parts are the files" cmp -s "$box/split/parts/stack-split.lua" "$recipe"
+expect "the hashes are those of sha256sum" [ "$(sha256sum <"$recipe" | cut -d ' ' -f 1)" = \
+    "$(grep '^part: recipe' "$pack" | cut -d ' ' -f 5)" ]
+if run 0 minisign -G -W -f -p "$box/standard.pub" -s "$box/standard.key"; then :; fi
+key=$(tail -n 1 "$box/standard.pub")
+sed "2s|.*|signer: $key|" "$box/split/signed" >"$box/again"
+run 0 minisign -S -s "$box/standard.key" -m "$box/again" -x "$box/again.minisig" \
+    -t "tinlatch-pack stack-split version 1 board hx210"
+id=$(head -n 1 "$box/standard.pub" | grep -oE '[0-9A-F]+$')
+{ cat "$box/again"; sed "1s/.*/untrusted comment: signed with key $(printf '%016X' "0x$id")/" "$box/again.minisig"; } \
+    >"$box/by-tool.tinlatch"
+run 0 tinlatch inspect "$box/by-tool.tinlatch"
+out_has "a key that is not trusted here"
+# and its key files are ours: the same secret key signs for both
+cp "$box/standard.key" "$TINLATCH_HOME/keys/tool.key" && cp "$box/standard.pub" "$TINLATCH_HOME/keys/tool.pub"
+run 0 tinlatch pack "$recipe" --key tool --out "$box/tool"
+run 0 tinlatch inspect "$box/tool/stack-split-1.tinlatch"
+out_has "signed by   tool"
+rm "$TINLATCH_HOME/keys/tool.key" "$TINLATCH_HOME/keys/tool.pub"
+run 0 bash -c "echo melt 138 | minisign -S -s '$TINLATCH_HOME/keys/ann.key' -m '$box/notes' -x '$box/notes.minisig'"
+run 0 minisign -V -p "$box/sent/ann.pub" -m "$box/notes" -x "$box/notes.minisig"
+
+# Bob does not know her yet
+as bob
+run 0 tinlatch inspect "$pack"
+out_has "a key that is not trusted here"
+out_has "$(tail -n 1 "$box/sent/ann.pub")"
+out_has "never seen here"
+out_has "Check the lids."
+out_has "insert      frame-60x40: is in the bench file"
+out_has "rehearsed here just now, recipe and world in two processes"
+out_has "On this bench: done"
+out_lacks "TAKE CARE"
+run 4 tinlatch accept "$pack"
+err_has "signed by a key that is not trusted here"
+run 4 tinlatch rehearse "$pack"
+run 4 tinlatch run "$pack" --bench "$TOP/recipes/benches/demo.ini"
+run 0 tinlatch shelf list
+out_has "nothing is on the shelf"
+run 2 tinlatch key trust "$box/notes"
+err_has "no public key"
+run 0 tinlatch key trust "$box/sent/ann.pub"
+run 2 tinlatch key trust "$box/sent/ann.pub" --as anna
+err_has "trusted already: ann"
+run 2 tinlatch key trust "$key"
+err_has "--as NAME"
+run 2 tinlatch key trust "$key" --as ann
+err_has "that name has another key"
+
+# now he does: it goes on the shelf unasked, and is found there by its name
+run 4 tinlatch run "$pack" --bench "$TOP/recipes/benches/demo.ini"
+err_has "was not accepted here"
+run 0 tinlatch accept "$pack"
+run 0 tinlatch accept "$pack"
+run 0 tinlatch shelf list
+out_has "version 1    ann"
+run 0 tinlatch rehearse stack-split --json
+json '.outcome == "done" and .board == "hx210"'
+run 5 tinlatch run stack-split --bench "$TOP/recipes/benches/demo.ini"
+run 2 tinlatch rehearse stack-split --board "$TOP/recipes/boards/hx210.lua"
+err_has "a pack brings its own board file"
+run 0 tinlatch shelf show stack-split
+out_has "byte for byte"
+
+# a byte of it changed: on the way, and on the shelf
+for at in 40 300 1200 $(($(stat -c %s "$pack") - 300)) $(($(stat -c %s "$pack") - 20)); do
+    cp "$pack" "$box/bent"
+    printf '~' | dd of="$box/bent" bs=1 seek="$at" conv=notrunc 2>"$box/dd"
+    run 2 tinlatch inspect "$box/bent"
+    run 2 tinlatch accept "$box/bent"
+    err_has "damaged"
+done
+head -n -4 "$pack" >"$box/bent"
+run 2 tinlatch accept "$box/bent"
+err_has "no signature stands at its end"
+shelved=$TINLATCH_HOME/shelf/stack-split.tinlatch
+cp "$shelved" "$box/shelved"
+sed -i 's/"172 C"/"178 C"/' "$shelved"
+run 2 tinlatch run stack-split --bench "$TOP/recipes/benches/demo.ini"
+err_has "forged or damaged"
+run 0 tinlatch shelf list
+out_has "not to be used"
+cp "$box/shelved" "$shelved"
+
+# the next version; then the first again, and another of the same number
+as ann
+version 2
+sed -i 's/"172 C"/"174 C"/; s/"40 s"/"50 s"/' "$recipe"
+run 0 bash -c "echo melt 138 | '$TINLATCH' pack '$recipe' --out '$box/sent'"
+sed 's/"50 s"/"55 s"/' "$recipe" >"$box/mine/other.lua"
+mkdir "$box/other" && cp "$box/mine/other.lua" "$box/mine/house.lua" "$box/other" && mv "$box/other/other.lua" "$box/other/stack-split.lua"
+run 0 bash -c "echo melt 138 | '$TINLATCH' pack '$box/other/stack-split.lua' --out '$box/other'"
+as bob
+run 0 tinlatch inspect "$box/sent/stack-split-2.tinlatch"
+out_has "newer than the version that was accepted here: version 1"
+out_has 'params  = { melt = { "174 C"'
+out_has "stack-split.lua: changed, 3 lines added, 3 removed"
+out_has "the shelf's, on this bench"
+run 0 tinlatch accept "$box/sent/stack-split-2.tinlatch"
+run 4 tinlatch accept "$pack"
+err_has "older than version 2"
+run 4 tinlatch run "$pack" --bench "$TOP/recipes/benches/demo.ini"
+run 4 tinlatch accept "$box/other/stack-split-2.tinlatch"
+err_has "other bytes"
+run 0 tinlatch shelf remove stack-split
+run 2 tinlatch shelf show stack-split
+run 4 tinlatch accept "$pack"
+err_has "older than version 2"
+
+# trust is taken back: nothing of hers is run any more
+run 0 tinlatch accept "$box/sent/stack-split-2.tinlatch"
+run 0 tinlatch key drop ann
+run 4 tinlatch run stack-split --bench "$TOP/recipes/benches/demo.ini"
+run 0 tinlatch key trust "$box/sent/ann.pub"
+
+# another trusted one under her recipe's name
+as carl
+run 0 tinlatch key new carl --no-passphrase
+version 3
+run 0 tinlatch pack "$recipe" --out "$box/carl"
+cp "$TINLATCH_HOME/keys/carl.pub" "$box/carl.pub"
+as bob
+run 0 tinlatch key trust "$box/carl.pub"
+run 4 tinlatch accept "$box/carl/stack-split-3.tinlatch"
+err_has "another key signed the version before"
+
+# Eve takes the id of Ann's key for her own
+as eve
+run 0 tinlatch key new eve --no-passphrase
+ann=$(tail -n 1 "$box/sent/ann.pub")
+python=$(command -v lua5.4)
+"$python" - "$ann" "$TINLATCH_HOME/keys/eve" <<'END'
+local b = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/"
+local function decode(text)
+  local bits, n, out = 0, 0, {}
+  for c in text:gmatch("[%w+/]") do
+    bits, n = bits << 6 | b:find(c, 1, true) - 1, n + 6
+    if n >= 8 then n = n - 8; out[#out + 1] = string.char(bits >> n & 255) end
+  end
+  return table.concat(out)
+end
+local function encode(bytes)
+  local out = {}
+  for i = 1, #bytes, 3 do
+    local a, c, d = bytes:byte(i, i + 2)
+    local bits = a << 16 | (c or 0) << 8 | (d or 0)
+    for k = 3, 0, -1 do
+      out[#out + 1] = (k == 1 and not c or k == 0 and not d) and "=" or b:sub((bits >> 6 * k & 63) + 1, (bits >> 6 * k & 63) + 1)
+    end
+  end
+  return table.concat(out)
+end
+local id = decode(arg[1]):sub(3, 10)
+for _, ending in ipairs { ".pub", ".key" } do
+  local path, at = arg[2] .. ending, ending == ".pub" and 3 or 55
+  local first, second = io.open(path):read("a"):match("(.-\n)(.-)\n")
+  local bytes = decode(second)
+  bytes = bytes:sub(1, at - 1) .. id .. bytes:sub(at + 8)
+  if ending == ".key" then -- its checksum is over the id too
+    local f = io.open(path .. ".sum", "wb")
+    f:write(bytes:sub(1, 2) .. bytes:sub(55, 126))
+    f:close()
+    local sum = io.popen("b2sum -l 256 " .. path .. ".sum"):read("a"):match("%x+")
+    bytes = bytes:sub(1, 126) .. sum:gsub("..", function(x) return string.char(tonumber(x, 16)) end)
+  end
+  local f = io.open(path, "wb")
+  f:write(first, encode(bytes), "\n")
+  f:close()
+end
+END
+version 4
+run 0 tinlatch pack "$recipe" --out "$box/eve"
+as bob
+run 0 tinlatch inspect "$box/eve/stack-split-4.tinlatch"
+out_has "TAKE CARE: it has the id of ann's key"
+run 4 tinlatch accept "$box/eve/stack-split-4.tinlatch"
+err_has "has the id of one that is trusted here"
+run 2 tinlatch key trust "$(cut -d ' ' -f 2 <<<"$(sed -n 2p "$box/eve/stack-split-4.tinlatch")")" --as eve
+err_has "another key with the same id is trusted"
+
+# a signer's own figures, prettier than what the recipe does
+as carl
+run 0 tinlatch inspect "$box/carl/stack-split-3.tinlatch" --split "$box/pretty"
+sed -i 's/seed 1 hottest board: .*/seed 1 hottest board: 101.1 C/' "$box/pretty/parts/evidence.txt"
+size=$(stat -c %s "$box/pretty/parts/evidence.txt") hash=$(sha256sum <"$box/pretty/parts/evidence.txt" | cut -d ' ' -f 1)
+sed "s/^part: evidence .*/part: evidence evidence.txt $size $hash/; s/^== evidence .*/== evidence evidence.txt $size/
+     s/^seed 1 hottest board: .*/seed 1 hottest board: 101.1 C/" "$box/pretty/signed" >"$box/pretty/again"
+run 0 minisign -S -W -s "$TINLATCH_HOME/keys/carl.key" -m "$box/pretty/again" -x "$box/pretty/sig" \
+    -t "tinlatch-pack stack-split version 3 board hx210"
+{ cat "$box/pretty/again"; sed "1s/.*/$(head -n 1 "$box/pretty/signed.minisig")/" "$box/pretty/sig"; } >"$box/pretty.tinlatch"
+run 0 tinlatch inspect "$box/pretty.tinlatch"
+out_has "TAKE CARE: its maker's figures are of this very program and bench file"
+out_has "101.1 C"
+
+# a recipe that never ends is ended there too
+as eve
+{ printf 'return recipe { api = 1, version = 1, title = "t", board = "hx210", insert = "frame-60x40",\n'
+  printf '  ceiling = { plate = "180 C" }, steps = function(p) if false then return end end }\n'; } >"$box/mine/loop.lua"
+run 0 tinlatch pack "$box/mine/loop.lua" --out "$box/loop"
+run 0 tinlatch inspect "$box/loop/loop-1.tinlatch" --split "$box/loop/split"
+sed 's/if false then return end end }/while true do until_the_end() end }/' "$box/loop/split/signed" >"$box/loop/again"
+run 2 tinlatch inspect "$box/loop/again"
+
+finish
