@@ -18,14 +18,16 @@ struct evidence {
 
 /* Rehearse with a few seeds: program, bench, then a group of rows per seed. *run is left as the first seed's.
  * What is not done is evidence too; TL_SYSTEM: no rehearsal could be had. */
-int evidence_make(const struct rehearse_setup *setup, const struct bench_source *bench, struct evidence *evidence,
-                  struct run *run, struct tl_error *error);
+int evidence_make(const struct rehearse_setup *setup, const struct bench_source *bench,
+                  struct evidence *evidence, struct run *run, struct tl_error *error);
 
 void evidence_write(const struct evidence *evidence, FILE *out);
 /* TL_SYNTAX with its line: a pack's maker may write anything there. */
-int evidence_read(const char *text, size_t length, struct evidence *evidence, struct tl_error *error);
+int evidence_read(const char *text, size_t length, struct evidence *evidence,
+                  struct tl_error *error);
 
-const char *evidence_value(const struct evidence *evidence, const char *key); /* NULL: no such row */
+const char *evidence_value(const struct evidence *evidence,
+                           const char *key); /* NULL: no such row */
 /* The same, as far as two machines can agree: numbers within 0.15 of each other. */
 bool evidence_agrees(const char *one, const char *other);
 

@@ -10,7 +10,7 @@ struct inspected {
     char *text; /* free it */
     size_t length;
     struct pack pack;
-    char signer[PACK_NAME]; /* "" = unknown here */
+    char signer[PACK_NAME];   /* "" = unknown here */
     char namesake[PACK_NAME]; /* whose key has the same id and is another; "" = nobody's */
     enum shelf_answer answer;
     struct shelf_seen seen;

@@ -44,8 +44,8 @@ struct options {
     const char *argument, *object; /* the verb's words, NULL = none */
     bool json, quiet, help, version, no_passphrase;
     enum help_page page;
-    const char *bench, *board, *out, *answers, *reason, *control, *from, *as, *key, *notes, *licence,
-        *split; /* NULL = not given */
+    const char *bench, *board, *out, *answers, *reason, *control, *from, *as, *key, *notes,
+        *licence, *split;        /* NULL = not given */
     struct rehearse_setup setup; /* what --set, --seed, --serial, --fault and --until filled in */
 };
 

@@ -7,6 +7,7 @@
 #include "tinlatch/sign.h"
 
 /* The prompt goes to `err`. TL_MISSING: none came; TL_RANGE: too long. */
-int passphrase_read(FILE *err, const char *prompt, char out[SIGN_PASSPHRASE], struct tl_error *error);
+int passphrase_read(FILE *err, const char *prompt, char out[SIGN_PASSPHRASE],
+                    struct tl_error *error);
 
 #endif

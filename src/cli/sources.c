@@ -19,8 +19,9 @@ int sources_bench(struct bench_source *source, const char *given, const char *sh
               : paths_default_bench(share, source->path, &source->is_demo, error))
         return TL_FILE;
     int failed = file_read(source->path, BENCH_BYTES, &source->text, &source->length, error);
-    return failed ? failed
-                  : benchfile_parse(source->path, source->text, source->length, &source->bench, error);
+    return failed
+               ? failed
+               : benchfile_parse(source->path, source->text, source->length, &source->bench, error);
 }
 
 int sources_ring(struct ring *ring, struct tl_error *error)

@@ -18,7 +18,8 @@ struct bench_source {
 };
 
 /* The one that was given, else the default one. */
-int sources_bench(struct bench_source *source, const char *given, const char *share, struct tl_error *error);
+int sources_bench(struct bench_source *source, const char *given, const char *share,
+                  struct tl_error *error);
 
 /* FROM_SHELF: a pack counts only as it lies on the shelf. FROM_FRIENDS: any whose signer is trusted. */
 enum sources_from { FROM_SHELF, FROM_FRIENDS };

@@ -238,8 +238,7 @@ static int read_seal(const char *text, size_t length, struct pack *pack, char co
     if (verdict == TL_UNKNOWN)
         return damaged(error, "its signature names another key than its second line");
     if (verdict) {
-        tl_error_set(error, TL_BAD,
-                     "forged or damaged: these are not the bytes that were signed");
+        tl_error_set(error, TL_BAD, "forged or damaged: these are not the bytes that were signed");
         tl_error_hint(error, "get the file again from where it came; nothing of it was used");
         return TL_BAD;
     }

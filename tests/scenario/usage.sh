@@ -122,7 +122,7 @@ run 2 tinlatch rehearse "$TOP/recipes/qqqqqqqq.lua"
 err_lacks "did you mean"
 
 # Verbs of later versions are said to be that.
-for verb in runs report trials key pack inspect accept shelf; do
+for verb in runs report trials; do
     run 2 tinlatch $verb
     err_has "not in this version"
 done
