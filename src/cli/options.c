@@ -55,7 +55,7 @@ const struct verb verbs[VERBS] = {
          "recipes/learn-plate.lua, run with the plate empty; a poor fit is refused. With --out\n"
          "they are written: DIR/bench.ini is the bench file with these keys in it."},
     [VERB_KEY] =
-        {"key", "new|show|trust|drop|list", true, true, "the keys that sign, and whose count",
+        {"key", "new|trust|list...", true, true, "the keys that sign, and whose count",
          "new NAME: makes a key of your own, its secret half encrypted with a passphrase that is\n"
          "asked for (a line of standard input where that is no terminal; --no-passphrase: none).\n"
          "show NAME: its public half, to be given to others. trust FILE: what this key signs "
@@ -267,7 +267,7 @@ static const struct option options_table[] = {
     {"--cpu",          "SECONDS",      ALL,      false, TAKE(cpu),
      "processor time after which a rehearsed recipe is ended (default 5)"},
     {"--out",          "DIR",          OUTS,     false, TEXT(out),
-     "chart and record go there too; of mimic and bench learn the bench file; of pack the pack"},
+     "chart and record go there too; else what the verb writes"},
     {"--quiet",        NULL,           BY(RUN),  false, FLAG(quiet),
      "no sounds"},
     {"--reason",       "TEXT",         BY(CLEAR), false, TEXT(reason),
@@ -498,7 +498,7 @@ void options_write_usage(FILE *out)
     for (int i = 0; i < VERBS; i++) {
         char left[40];
         snprintf(left, sizeof left, "%s %s", verbs[i].name, verbs[i].argument);
-        fprintf(out, "  tinlatch %-22s %s\n", left, verbs[i].help);
+        fprintf(out, "  tinlatch %-23s %s\n", left, verbs[i].help);
     }
     fputs("\noptions:\n", out);
     for (int i = 0; i < OPTIONS; i++)
