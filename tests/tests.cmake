@@ -147,7 +147,7 @@ target_link_libraries(slow_disk PRIVATE tinlatch_warnings ${CMAKE_DL_LIBS})
 
 # The emulated bench on pseudo-terminals, alone and with whole runs on it, in real time.
 if(TARGET tinlatch AND TARGET tinlatch-guard)
-  set(whole mimic_alone whole_runs attended_runs)
+  set(whole mimic_alone whole_runs attended_runs hostile_runs)
   if(NOT TINLATCH_KIND STREQUAL "dev") # its milliseconds are those of the program as it ships, not of a slower one
     list(APPEND whole kills)
   endif()
@@ -176,7 +176,8 @@ endif()
 
 # What is held against a clock runs alone: a neighbour on a small machine is no defect.
 foreach(timed unit-keeper unit-live unit-serial process-front process-front-terminal
-              process-mimic_alone process-whole_runs process-attended_runs process-kills process-control_lines
+              process-mimic_alone process-whole_runs process-attended_runs process-hostile_runs
+              process-kills process-control_lines
               process-bench_check unit-prove)
   if(TEST ${timed})
     set_tests_properties(${timed} PROPERTIES RUN_SERIAL TRUE)

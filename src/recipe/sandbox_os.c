@@ -73,28 +73,29 @@ const struct sandbox_call sandbox_calls[] = {
 };
 const int sandbox_call_count = COUNT(sandbox_calls);
 
-enum { SPACE_BYTES = 512 << 20, CPU_SECONDS = 300 };
+/* SIGXCPU after the seconds, so that a handler can name a line; SIGKILL two seconds later. */
+enum { SPACE_BYTES = 512 << 20, CPU_SECONDS = 300, CPU_GRACE = 2 };
 
-static int lower(int resource, rlim_t value)
+static int lower(int resource, rlim_t value, rlim_t grace)
 {
     struct rlimit limit;
     if (getrlimit((__rlimit_resource_t)resource, &limit) < 0)
         return -1;
-    if (limit.rlim_max > value)
-        limit.rlim_max = value;
-    if (limit.rlim_cur > limit.rlim_max)
-        limit.rlim_cur = limit.rlim_max;
+    if (limit.rlim_max > value + grace)
+        limit.rlim_max = value + grace;
+    if (limit.rlim_cur > value)
+        limit.rlim_cur = value;
     return setrlimit((__rlimit_resource_t)resource, &limit);
 }
 
 static int lower_limits(void)
 {
-    if (lower(RLIMIT_CORE, 0) < 0 || lower(RLIMIT_CPU, CPU_SECONDS) < 0)
+    if (lower(RLIMIT_CORE, 0, 0) < 0 || lower(RLIMIT_CPU, CPU_SECONDS, CPU_GRACE) < 0)
         return -1;
 #ifdef TINLATCH_WIDE_SANDBOX
     return 0; /* the sanitizers map terabytes of shadow and open /proc */
 #else
-    return lower(RLIMIT_AS, SPACE_BYTES) < 0 || lower(RLIMIT_NOFILE, 0) < 0 ? -1 : 0;
+    return lower(RLIMIT_AS, SPACE_BYTES, 0) < 0 || lower(RLIMIT_NOFILE, 0, 0) < 0 ? -1 : 0;
 #endif
 }
 

@@ -3,12 +3,18 @@
  * socket. */
 #include "recipe_private.h"
 
+#include <signal.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/time.h>
 #include <unistd.h>
 
 #include "tinlatch/bytes.h"
 #include "tinlatch/sandbox.h"
+
+/* Processor time between two answers: below what the guard takes for a silent recipe, so that the end still
+ * names a line. */
+enum { TICK_MS = 200, BUSY_TICKS = 3 };
 
 struct serve {
     const struct serve_setup *setup;
@@ -46,13 +52,53 @@ _Noreturn static void say_end(const struct serve *serve, int code, const struct 
     _exit(0);
 }
 
+/* ---- a script that does not come back ------------------------------------------------------------- */
+
+/* For the signal handlers; one recipe per process. */
+static struct serve *handler_serve;
+static volatile sig_atomic_t waiting, busy_ticks;
+
+/* Busy for too long: have the script let go at its next instruction. Busy still: it sits inside one library
+ * call, so leave that where it stands. */
+static void on_tick(int signal)
+{
+    (void)signal;
+    if (waiting)
+        return;
+    if (++busy_ticks > BUSY_TICKS)
+        recipe_abandon(handler_serve->recipe);
+    if (busy_ticks >= BUSY_TICKS)
+        recipe_interrupt(handler_serve->recipe);
+}
+
+/* All that a recipe may have in a run is used up, however often it came back. */
+static void on_cpu_time(int signal)
+{
+    (void)signal;
+    recipe_interrupt(handler_serve->recipe);
+}
+
+static void watch_time(struct serve *serve)
+{
+    struct sigaction ticked = {.sa_handler = on_tick, .sa_flags = SA_RESTART};
+    struct sigaction used_up = {.sa_handler = on_cpu_time, .sa_flags = SA_RESTART};
+    struct itimerval tick = {.it_interval = {.tv_usec = TICK_MS * 1000},
+                             .it_value = {.tv_usec = TICK_MS * 1000}};
+    handler_serve = serve;
+    sigaction(SIGPROF, &ticked, NULL);
+    sigaction(SIGXCPU, &used_up, NULL);
+    setitimer(ITIMER_PROF, &tick, NULL);
+}
+
 /* ---- what recipe_run calls ---------------------------------------------------------------------- */
 
 /* Wait for a message; of what is not asked for, nothing is kept. */
 static int wait_for(struct serve *serve, int kind)
 {
     for (;;) {
+        waiting = 1;
         int got = wire_receive(serve->fd, serve->message);
+        busy_ticks = waiting = 0;
         if (got == kind)
             return 0;
         if (got == WIRE_END)
@@ -146,6 +192,7 @@ void recipe_serve(const struct serve_setup *setup, int fd)
     struct tl_error error = {0};
     serve.setup = setup;
     serve.fd = fd;
+    watch_time(&serve);
     int code = prepare(&serve, &error);
     if (code)
         say_end(&serve, code, &error);

@@ -1,8 +1,8 @@
 #!/bin/bash
 # SPDX-License-Identifier: MIT
-# tests/hostile/*.lua: each names in its first line what becomes of it, its line ("-": any; in another file:
-# FILE:LINE) and a part of the message: "-- expected: killed 5 used more". Whatever they try, everything is off
-# at the end.
+# tests/hostile/*.lua, and tests/hostile/hot/*.lua, which turn hostile when their question is answered with no: each names
+# in its first line what becomes of it, its line ("-": any; in another file: FILE:LINE) and a part of the message:
+# "-- expected: killed 5 used more". Whatever they try, everything is off at the end.
 #   error      the recipe fails at that line, everything off
 #   killed     memory or processor time: it is ended from outside of Lua
 #   refused    before anything is asked of the bench
@@ -23,7 +23,7 @@ what_became() { # of the last one
 }
 
 # named NAME: it stands in the table of threats.
-mapfile -t threats < <(grep '^|' "$TOP/tests/hostile/README.md" | grep -oP '`\K[a-z0-9*-]+(?=`)')
+mapfile -t threats < <(grep '^|' "$TOP/tests/hostile/README.md" | grep -oP '`\K[a-z0-9*/-]+(?=`)')
 named() {
     local threat
     for threat in "${threats[@]}"; do
@@ -34,15 +34,18 @@ named() {
 }
 
 declare -A counts=()
-for file in "$TOP"/tests/hostile/*.lua; do
-    name=${file##*/}
+echo no >"$box/no"
+for file in "$TOP"/tests/hostile/*.lua "$TOP"/tests/hostile/hot/*.lua; do
+    name=${file#"$TOP/tests/hostile/"}
     expect "it stands in tests/hostile/README.md" named "${name%.lua}"
+    options=()
+    if [[ $name == hot/* ]]; then options=(--bench "$TOP/tests/data/quick.ini" --answers "$box/no"); fi
     IFS= read -r first <"$file"
     read -r kind place text <<<"${first#*-- expected: }"
     # What runs for ever is ended after one second or five; all else comes to its own end, on any machine.
     cpu=60
-    if [[ $text == "ran for more than"* ]]; then if [ "$KIND" = release ]; then cpu=1; else cpu=5; fi; fi
-    run "${statuses[$kind]}" tinlatch rehearse "$file" --json --cpu $cpu
+    if [[ $text == *"ran for more than"* ]]; then if [ "$KIND" = release ]; then cpu=1; else cpu=5; fi; fi
+    run "${statuses[$kind]}" tinlatch rehearse "$file" --json --cpu $cpu "${options[@]}"
     expect "$kind, and it was $(what_became)" [ "$(what_became)" = "$kind" ]
     counts[$kind]=$((${counts[$kind]:-0} + 1))
     case $place in
@@ -51,7 +54,7 @@ for file in "$TOP"/tests/hostile/*.lua; do
     *) err_has "$file:$place:" && json ".error.line == $place and .error.file == \"$file\"" ;;
     esac
     if [ -n "$text" ]; then
-        expect "the message holds: $text" grep -qF -- "$text" <<<"$(jq -r '.error.text + " " + .error.hint' "$out")"
+        expect "the message holds: $text" grep -qF -- "$text" <<<"$(jq -r '[.error.text, .error.hint, .trip.text] | join(" ")' "$out")"
     fi
     # nothing that turns a terminal's text round
     expect "characters that turn text round" \

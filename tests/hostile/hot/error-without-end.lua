@@ -1,0 +1,8 @@
+-- expected: error 7
+-- SPDX-License-Identifier: MIT
+return recipe { api = 1, title = "t", board = "quick", insert = "flat-30x20",
+  ceiling = { plate = "80 C", heat_time = "3 min" }, steps = function()
+plate.ramp { to = "55 C", timeout = "1 min" }
+if confirm { "All well?", timeout = "1 min" } then plate.off() return end
+error(("x"):rep(1 << 20))
+end }
