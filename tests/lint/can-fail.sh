@@ -36,6 +36,7 @@ plant layers include/tinlatch/bench.h '#include "tinlatch/guard.h"'
 plant layers include/tinlatch/planted.h '#include "tinlatch/err.h"'
 plant rules src/core/rules.c '    [PLANTED] = { "planted-rule", 0, RULE_TRIP, UNTIL_CLEAR },' planted-rule
 plant rules docs/reference/interlocks.md '## `planted-rule`' planted-rule
+plant rules docs/reference/interlocks.md '- **Watches** it twice' operator-away
 plant headers src/base/planted.c 'int planted;'
 plant headers include/tinlatch/planted.h '/* SPDX-License-Identifier: MIT */'
 plant text src/base/planted.c 'int planted; '

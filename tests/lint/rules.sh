@@ -1,7 +1,7 @@
 #!/bin/bash
 # SPDX-License-Identifier: MIT
 # rules.sh TREE: every rule of src/core/rules.c has a test that bears its name (underscored) and a
-# place in docs/reference/interlocks.md, and that page names no rule that does not exist.
+# section in docs/reference/interlocks.md with all its parts, and that page names no rule that does not exist.
 set -u
 cd "${1:?the source tree}" || exit 2
 
@@ -11,15 +11,22 @@ bad() {
     failed=1
 }
 
+# parts ID: what its section says, in its order.
+parts() {
+    awk -v heading="## \`$1\`" '/^## / { there = $0 == heading }
+        there && match($0, /^- \*\*[^*]+\*\* ./) { sub(/^- \*\*/, ""); sub(/\*\*.*/, ""); print }' "$page" | paste -sd,
+}
+
 ids=$(sed -n 's/^ *\[[A-Z0-9_]*\] *= *{ *"\([a-z0-9-]*\)".*/\1/p' src/core/rules.c | sort)
 [ -n "$ids" ] || bad "src/core/rules.c: no rule was found"
 page=docs/reference/interlocks.md
+all_parts="Watches,Acts,Does,Says,To clear,Cannot see"
 [ -r "$page" ] || bad "$page is missing"
 
 for id in $ids; do
     grep -rqE "\btest_${id//-/_}_[a-z0-9_]+ *\(" tests/unit ||
         bad "$id: no test in tests/unit is called test_${id//-/_}_..."
-    grep -qE "^#+ .*\`?$id\`?" "$page" || bad "$id: $page has no heading for it"
+    [ "$(parts "$id")" = "$all_parts" ] || bad "$id: its section in $page does not say: $all_parts"
 done
 for id in $(sed -n 's/^##* *`\([a-z0-9-]*\)`.*/\1/p' "$page"); do
     grep -qxF "$id" <<<"$ids" || bad "$page: $id is not a rule of src/core/rules.c"
