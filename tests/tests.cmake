@@ -33,7 +33,10 @@ if(TARGET serial)
 endif()
 
 # Tests of nouns that have no header of their own: device.h has many kinds.
-set(nouns modbus instruments arming pump failures apart)
+set(nouns modbus instruments arming pump failures apart validate)
+set(TEST_INCLUDES_interlock src/core) # each rule is asked alone, too
+set(TEST_INCLUDES_validate src/core)
+set(TEST_LIBS_validate -Wl,--wrap=rules -Wl,--wrap=rule_fires -Wl,--wrap=interlock_explain)
 set(TEST_INCLUDES_failures src/rehearse)
 set(TEST_LIBS_failures "")
 foreach(call malloc calloc realloc write fdatasync world_new sandbox_enter) # what is made to fail, or stands in its way

@@ -127,17 +127,12 @@ static struct figure amps(int32_t ma)
 
 static bool is_used(const struct limits *limits, enum sensor_id id)
 {
-    switch (id) {
-    case SENSOR_PLATE:
-        return limits->uses_plate;
-    case SENSOR_PLATE_2:
-        return limits->uses_plate && limits->has_plate_2;
-    case SENSOR_BOARD:
-        return limits->has_board;
-    case SENSORS:
-        break;
-    }
-    return false;
+    const bool used[SENSORS] = {
+        [SENSOR_PLATE] = limits->uses_plate,
+        [SENSOR_PLATE_2] = limits->uses_plate && limits->has_plate_2,
+        [SENSOR_BOARD] = limits->has_board,
+    };
+    return used[id];
 }
 
 /* The sensor that a rule means: the first in use with that quality, else the first that is unread. */
@@ -394,10 +389,10 @@ void interlock_explain(enum rule_id id, const struct limits *limits, const struc
                        const struct wanted *want, int64_t heat_ms, struct rule_words *words)
 {
     *words = (struct rule_words){0};
-    if (id >= RULES)
-        return;
     char what[BENCH_TEXT];
     say_what(id, limits, in, want, heat_ms, what);
+    if (!what[0])
+        return;
     struct bytes b;
     bytes_init(&b, words->what, sizeof words->what - 1); /* the rest of the array is NULs already */
     bytes_text(&b, what);

@@ -50,14 +50,10 @@ static bool point_is_due(const struct run *run, double t_s)
 
 void run_add_point(struct run *run, const struct run_point *point)
 {
-    double t_s = (double)point->t_s;
-    if (!point_is_due(run, t_s))
+    if (!point_is_due(run, (double)point->t_s))
         return;
-    if (run->point_count == RUN_CURVE) {
-        thin_curve(run);
-        if (!point_is_due(run, t_s))
-            return;
-    }
+    if (run->point_count == RUN_CURVE)
+        thin_curve(run); /* two spacings from the last that stays: due still */
     run->point[run->point_count++] = *point;
 }
 

@@ -14,6 +14,7 @@ static void test_names_are_those_of_files_and_messages(void **state)
     assert_string_equal(quality_name(QUALITY_OPEN), "open");
     assert_string_equal(quality_name(QUALITY_RANGE), "range");
     assert_string_equal(quality_name(QUALITY_STALE), "stale");
+    assert_string_equal(quality_name(QUALITY_JUMP), "jump");
     assert_string_equal(hand_name(HAND_NONE), "none");
     assert_string_equal(hand_name(HAND_PLACE), "place");
     assert_string_equal(hand_name(HAND_LIFT), "lift");
@@ -26,7 +27,9 @@ static void test_a_number_outside_its_list_still_has_a_name(void **state)
 {
     (void)state;
     assert_string_equal(sensor_name(SENSORS), "?");
+    assert_string_equal(sensor_name((enum sensor_id)77), "?");
     assert_string_equal(hand_name(HANDS), "?");
+    assert_string_equal(hand_name((enum hand)77), "?");
     assert_string_equal(quality_name((enum quality)77), "?");
 }
 

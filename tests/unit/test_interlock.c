@@ -1,7 +1,9 @@
 /* SPDX-License-Identifier: MIT */
 #include "check.h"
 
-#include "tinlatch/interlock.h"
+#include <stdlib.h>
+
+#include "rules.h"
 
 /* A bench where all is well, and a recipe that heats. */
 struct bench {
@@ -938,6 +940,18 @@ static void test_operator_away_stops_a_hot_plate_only(void **state)
     assert_stays_off(&b);
 }
 
+static void test_operator_away_says_nothing_of_a_supply_alone_that_is_off(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.limits.uses_plate = b.limits.has_board = false;
+    b.want = (struct wanted){0};
+    set_sensors(&b, 90000); /* which are not in use */
+    b.in.away_ms = INT32_MAX;
+    step(&b, 100);
+    assert_false(b.il.tripped);
+}
+
 static void test_operator_away_stops_a_fed_board_too(void **state)
 {
     (void)state;
@@ -962,6 +976,9 @@ static void test_words_of_what_is_gone_count_no_time(void **state)
     b.in.plate_silent_ms = b.in.record_late_ms = b.in.keeper_silent_ms = INT32_MAX;
 
     assert_words(&b, DEVICE_SILENT, "the plate's instrument is gone");
+    b.in.supply_silent_ms = INT32_MAX;
+    b.limits.uses_plate = false;
+    assert_words(&b, DEVICE_SILENT, "the supply is gone");
     assert_words(&b, RECORD_LOST, "can no longer be written");
     assert_words(&b, KEEPER_SILENT, "the keeper is gone");
 }
@@ -1318,6 +1335,16 @@ static void test_time_that_goes_backwards_or_jumps_far_breaks_nothing(void **sta
     old.t_ms = INT64_MAX;
     step(&old, 0);
     assert_tripped(&old, HEAT_TIME_OVER);
+
+    struct bench full = calm_bench(); /* time that has no number any more stands still */
+    full.limits.heat_time_ms = INT32_MAX;
+    full.t_ms = -100;
+    step(&full, 0);
+    step(&full, 200);
+    assert_int_equal(full.il.heat_ms, 200);
+    full.t_ms = INT64_MAX;
+    step(&full, 0);
+    assert_int_equal(full.il.heat_ms, INT64_MAX);
 }
 
 /* splitmix64: a seeded walk is the same walk everywhere. */
@@ -1511,6 +1538,34 @@ static void test_validate_refuses_a_limit_at_nothing_or_above_its_ceiling(void *
     assert_has(interlock_validate(&limits, text), "silence");
 }
 
+static void test_validate_refuses_a_silence_of_nothing_or_of_more_than_ten_seconds(void **state)
+{
+    (void)state;
+    char text[BENCH_TEXT];
+    struct limits limits = *limits_built_in();
+    int32_t *const silence[] = {&limits.stale_ms,         &limits.silent_ms,
+                                &limits.recipe_silent_ms, &limits.front_pause_ms,
+                                &limits.front_stop_ms,    &limits.keeper_silent_ms,
+                                &limits.record_late_ms};
+    for (size_t i = 0; i < sizeof silence / sizeof silence[0]; i++) {
+        limits = *limits_built_in();
+        *silence[i] = 10000;
+        assert_null(interlock_validate(&limits, text));
+        *silence[i] = 10001;
+        assert_has(interlock_validate(&limits, text), "silence");
+        *silence[i] = 0;
+        assert_has(interlock_validate(&limits, text), "silence");
+    }
+
+    limits = *limits_built_in();
+    limits.presence_ms = 31 * 60000;
+    assert_null(interlock_validate(&limits, text));
+    limits.presence_ms++;
+    assert_has(interlock_validate(&limits, text), "nobody need be there");
+    limits.presence_ms = 0;
+    assert_has(interlock_validate(&limits, text), "nobody need be there");
+}
+
 static void test_validate_refuses_a_rail_above_what_the_supply_may_give(void **state)
 {
     (void)state;
@@ -1523,9 +1578,55 @@ static void test_validate_refuses_a_rail_above_what_the_supply_may_give(void **s
     b.limits.rail[2].inject_ma = -1;
     assert_has(interlock_validate(&b.limits, text), "rail");
 
+    for (int which = 0; which < 4; which++) {
+        b = calm_bench();
+        struct rail_limits *rail = &b.limits.rail[1];
+        int32_t *const field[] = {&rail->mv, &rail->ma, &rail->inject_mv, &rail->inject_ma};
+        const int32_t most[] = {b.limits.supply_mv, b.limits.supply_ma, b.limits.inject_mv,
+                                b.limits.inject_ma};
+        *field[which] = most[which];
+        assert_null(interlock_validate(&b.limits, text));
+        ++*field[which];
+        assert_has(interlock_validate(&b.limits, text), "rail");
+    }
+
     b = calm_bench();
     b.limits.rail_count = BENCH_RAILS + 1;
     assert_has(interlock_validate(&b.limits, text), "rails");
+}
+
+static void test_a_rule_that_is_none_is_never_fine(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    const struct facts f = {.limits = &b.limits, .in = &b.in, .want = &b.want};
+    assert_true(rule_fires(RULES, &f));
+    assert_true(rule_fires((enum rule_id)77, &f));
+}
+
+static void test_sensors_on_one_plate_may_be_further_apart_the_hotter_it_is(void **state)
+{
+    (void)state;
+    assert_int_equal(sensors_most_apart(INT32_MIN), 15000);
+    assert_int_equal(sensors_most_apart(200000), 15000);
+    assert_int_equal(sensors_most_apart(200012), 15001);
+    assert_int_equal(sensors_most_apart(320000), 25000);
+}
+
+static void test_a_press_before_the_first_scan_counts_once_it_has_begun(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    interlock_begin(&b.il, 0);
+    b.in.stop_count = 1;
+    step(&b, 100);
+    assert_tripped(&b, STOP_PRESSED);
+
+    b = calm_bench();
+    interlock_begin(&b.il, 1);
+    b.in.stop_count = 1;
+    step(&b, 100);
+    assert_heating(&b);
 }
 
 static void test_rules_are_found_by_id(void **state)
@@ -1547,6 +1648,7 @@ static void test_explain_fits_its_buffers_on_any_readings(void **state)
 
     for (int i = 0; i < 2000; i++) {
         walk(&b, 250000, &seed);
+        b.limits.has_plate_2 = i % 2;
         for (enum rule_id id = 0; id < RULES; id++) {
             interlock_explain(id, &b.limits, &b.in, &b.want, INT64_MAX, &words);
             assert_has(words.what, rules[id].id);
@@ -1554,6 +1656,8 @@ static void test_explain_fits_its_buffers_on_any_readings(void **state)
         }
     }
     interlock_explain(RULES, &b.limits, &b.in, &b.want, 0, &words);
+    assert_string_equal(words.what, "");
+    interlock_explain((enum rule_id)77, &b.limits, &b.in, &b.want, 0, &words);
     assert_string_equal(words.what, "");
 }
 
@@ -1636,8 +1740,15 @@ int main(void)
         cmocka_unit_test(test_validate_accepts_the_table_and_limits_within_their_ceilings),
         cmocka_unit_test(test_validate_refuses_a_limit_at_nothing_or_above_its_ceiling),
         cmocka_unit_test(test_validate_refuses_a_rail_above_what_the_supply_may_give),
+        cmocka_unit_test(test_a_rule_that_is_none_is_never_fine),
+        cmocka_unit_test(test_sensors_on_one_plate_may_be_further_apart_the_hotter_it_is),
+        cmocka_unit_test(test_a_press_before_the_first_scan_counts_once_it_has_begun),
+        cmocka_unit_test(test_operator_away_says_nothing_of_a_supply_alone_that_is_off),
+        cmocka_unit_test(test_validate_refuses_a_silence_of_nothing_or_of_more_than_ten_seconds),
         cmocka_unit_test(test_rules_are_found_by_id),
         cmocka_unit_test(test_explain_fits_its_buffers_on_any_readings),
     };
+    cmocka_set_test_filter(getenv("ONLY"));
+    cmocka_set_skip_filter(getenv("SKIP"));
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

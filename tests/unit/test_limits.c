@@ -67,12 +67,14 @@ static void test_fields_are_read_and_written_by_number(void **state)
     for (enum limit_id id = 0; id < LIMITS; id++)
         limits_set(&limits, id, 100 + (int32_t)id);
     limits_set(&limits, LIMITS, 7);
+    limits_set(&limits, (enum limit_id)77, 7);
 
     assert_int_equal(limits.plate_mc, 100);
     assert_int_equal(limits.power_mc, 100 + LIMITS - 1);
     for (enum limit_id id = 0; id < LIMITS; id++)
         assert_int_equal(limits_get(&limits, id), 100 + (int32_t)id);
     assert_int_equal(limits_get(&limits, LIMITS), 0);
+    assert_int_equal(limits_get(&limits, (enum limit_id)77), 0);
     assert_string_equal(limit_key(LIMIT_heat_time_ms), "heat_time");
     assert_int_equal(limit_unit(LIMIT_supply_ma), UNIT_AMPS);
     assert_int_equal(limit_scale(LIMIT_ramp_mc_s), 1000);
@@ -86,6 +88,7 @@ static void test_layers_have_names(void **state)
     assert_string_equal(limit_layer_name(LAYER_BOARD), "board");
     assert_string_equal(limit_layer_name(LAYER_RECIPE), "recipe");
     assert_string_equal(limit_layer_name(LAYERS), "?");
+    assert_string_equal(limit_layer_name((enum limit_layer)77), "?");
 }
 
 static void test_the_tightest_wins_and_keeps_its_origin(void **state)
@@ -105,6 +108,30 @@ static void test_the_tightest_wins_and_keeps_its_origin(void **state)
     assert_int_equal(l.origins.of[LIMIT_supply_mv].line, 10 + LIMIT_supply_mv);
     assert_int_equal(l.merged.ramp_mc_s, 3000);
     assert_int_equal(l.origins.of[LIMIT_ramp_mc_s].layer, LAYER_BUILT_IN);
+}
+
+static void test_each_field_is_tightened_alone_with_its_line_or_without(void **state)
+{
+    (void)state;
+    for (enum limit_id id = 0; id < LIMITS; id++) {
+        for (int with_lines = 0; with_lines < 2; with_lines++) {
+            struct layers l = example();
+            struct limits layer = {0};
+            int32_t least = limits_get(&l.merged, id) - 1;
+            limits_set(&layer, id, least);
+
+            limits_tighten(&l.merged, &l.origins, &layer, LAYER_RECIPE,
+                           with_lines ? l.lines : NULL);
+
+            for (enum limit_id other = 0; other < LIMITS; other++) {
+                bool is_it = other == id;
+                assert_int_equal(limits_get(&l.merged, other),
+                                 is_it ? least : limits_get(limits_built_in(), other));
+                assert_int_equal(l.origins.of[other].layer, is_it ? LAYER_RECIPE : LAYER_BUILT_IN);
+                assert_int_equal(l.origins.of[other].line, is_it && with_lines ? l.lines[id] : 0);
+            }
+        }
+    }
 }
 
 static void test_an_equal_or_higher_or_missing_value_changes_nothing(void **state)
@@ -296,6 +323,8 @@ static void test_check_leaves_rails_that_the_board_does_not_have_to_others(void 
     struct limits other = {.rail_count = 1, .rail[0] = {"elsewhere", 9000, 9000, 9000, 9000}};
 
     assert_int_equal(limits_check(&l.merged, &l.origins, &other, NULL, NULL), 0);
+    other.rail_count = BENCH_RAILS + 1; /* as many as there are, no more */
+    assert_int_equal(limits_check(&l.merged, &l.origins, &other, NULL, NULL), 0);
 }
 
 static void test_check_names_a_rail_of_any_length(void **state)
@@ -329,6 +358,7 @@ int main(void)
         cmocka_unit_test(test_fields_are_read_and_written_by_number),
         cmocka_unit_test(test_layers_have_names),
         cmocka_unit_test(test_the_tightest_wins_and_keeps_its_origin),
+        cmocka_unit_test(test_each_field_is_tightened_alone_with_its_line_or_without),
         cmocka_unit_test(test_an_equal_or_higher_or_missing_value_changes_nothing),
         cmocka_unit_test(test_rails_are_the_boards_and_the_recipe_chooses_among_them),
         cmocka_unit_test(test_a_recipe_without_rails_feeds_none),

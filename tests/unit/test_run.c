@@ -26,6 +26,7 @@ static void test_outcomes_are_the_exit_status_and_have_names(void **state)
         assert_string_equal(outcome_name((enum outcome)i), names[i]);
     assert_int_equal(RUN_STOPPED, 6);
     assert_string_equal(outcome_name(OUTCOMES), "?");
+    assert_string_equal(outcome_name((enum outcome)77), "?");
 }
 
 static void test_points_closer_than_the_spacing_are_left_out(void **state)
