@@ -35,7 +35,8 @@ struct live {
     bool urgent;  /* a stop or a hang-up: do not wait for the period */
     pid_t keeper;
     bool keeper_missed;
-    bool told_off; /* by a signal: as good as a front that is gone, but it is still told */
+    bool told_off;      /* by a signal: as good as a front that is gone, but it is still told */
+    bool front_refused; /* it broke the rules: not heard again, but still told */
     bool recipe_open, front_open, scribe_open, told_recipe, told_front, over;
     bool hung_up[BENCH_PORTS];
     int64_t front_ms, sign_ms;
@@ -253,11 +254,11 @@ static void hear_recipe(struct live *live, int64_t t_ms)
     for (int n = 0; n < MESSAGES_A_TURN && live->recipe_open &&
                     (kind = wire_receive(live->config->recipe_fd, message)) != TL_MORE;
          n++) {
-        if (kind < 0) {
+        if (kind < 0 && kind != TL_BAD) {
             recipe_gone(live, t_ms);
             return;
         }
-        if (kind == WIRE_HAND) { /* a recipe that plays the person is no recipe */
+        if (kind == WIRE_HAND || kind == TL_BAD) { /* a recipe that plays the person is no recipe */
             live->recipe_open = false;
             receive(live, "the recipe", message, 1, t_ms, &error);
             return;
@@ -279,19 +280,22 @@ static void hear_front(struct live *live, int64_t t_ms)
     struct tl_error error = {0};
     int kind;
 
-    for (int n = 0; n < MESSAGES_A_TURN && live->front_open &&
+    for (int n = 0; n < MESSAGES_A_TURN && live->front_open && !live->front_refused &&
                     (kind = wire_receive(live->config->front_fd, message)) != TL_MORE;
          n++) {
-        if (kind != WIRE_HAND) { /* gone, or no front of ours */
+        if (kind < 0 && kind != TL_BAD) {
             live->front_open = false;
             live->urgent = true;
             return;
         }
         uint32_t stops = live->hand.stop_count;
-        memcpy(&live->hand, message, sizeof live->hand);
-        receive(live, "the front", message, sizeof live->hand, t_ms, &error);
+        bool is_hand = kind == WIRE_HAND;
+        if (is_hand)
+            memcpy(&live->hand, message, sizeof live->hand);
+        live->front_refused =
+            receive(live, "the front", message, is_hand ? sizeof live->hand : 1, t_ms, &error) != 0;
         live->front_ms = t_ms;
-        live->urgent = live->urgent || live->hand.stop_count != stops;
+        live->urgent = live->urgent || live->hand.stop_count != stops || live->front_refused;
     }
 }
 
@@ -361,9 +365,12 @@ static void watch(struct live *live, int64_t t_ms)
 {
     uint64_t dropped = 0;
     int broken = journal_error(live->journal, &dropped);
+    bool heard = !live->front_refused; /* else the run is over, for that reason */
     struct guard_watch seen = {
-        .front_silent_ms = live->front_open ? since_ms(t_ms, live->front_ms) : INT32_MAX,
-        .front_gone = !live->front_open || live->told_off,
+        .front_silent_ms = !heard             ? 0
+                           : live->front_open ? since_ms(t_ms, live->front_ms)
+                                              : INT32_MAX,
+        .front_gone = (heard && !live->front_open) || live->told_off,
         .clock_jump_ms = slept_since(live),
         .keeper_silent_ms = since_ms(t_ms, live->sign_ms),
         .record_late_ms = broken || dropped || !live->scribe_open ? INT32_MAX
@@ -459,7 +466,7 @@ static void fill_fds(const struct live *live, struct pollfd fds[LIVE_FDS])
         fds[i] = (struct pollfd){.fd = waits ? config->port[i]->fd : -1, .events = POLLIN};
     }
     const int others[] = {live->recipe_open ? config->recipe_fd : -1,
-                          live->front_open ? config->front_fd : -1,
+                          live->front_open && !live->front_refused ? config->front_fd : -1,
                           live->sign_ms == INT64_MIN ? -1 : config->sign_fd,
                           live->scribe_open ? config->durable_fd : -1};
     for (int i = 0; i < LIVE_FDS - BENCH_PORTS; i++)

@@ -318,6 +318,50 @@ static void test_a_front_that_hangs_up_stops_the_run(void **state)
     leave(&stage);
 }
 
+/* Bytes that are no message, a message that is not its own, and one that no front says. */
+static void test_a_front_that_breaks_the_rules_ends_the_run_for_that_reason(void **state)
+{
+    (void)state;
+    struct wire_turn turn = {.rail = -1};
+    struct wire_hand hand = {.answer = ANSWERS};
+    wire_stamp(&turn.head, WIRE_TURN, 1);
+    wire_stamp(&hand.head, WIRE_HAND, 1);
+    const struct {
+        const void *message;
+        size_t size;
+    } wrong[] = {{"abc", 3}, {&turn, sizeof turn}, {&hand, sizeof hand}, {&hand, sizeof hand - 8}};
+    for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
+        struct stage stage;
+        start(&stage);
+        say_hello(&stage);
+        until_running(&stage);
+
+        assert_true(send(stage.front, wrong[i].message, wrong[i].size, 0) > 0);
+        play(&stage, 5000, true);
+
+        assert_true(stage.ended); /* it is still told */
+        assert_int_equal(stage.end.code, RUN_FAILED);
+        assert_has(stage.end.text, "the front: a message to the guard broke the rules");
+        assert_int_equal(leave(&stage), RUN_FAILED);
+    }
+}
+
+static void test_a_recipe_that_says_no_message_is_ended_for_that_reason(void **state)
+{
+    (void)state;
+    struct stage stage;
+    start(&stage);
+    say_hello(&stage);
+    until_running(&stage);
+
+    assert_int_equal(send(stage.recipe, "abc", 3, 0), 3);
+    play(&stage, 5000, true);
+
+    assert_int_equal(stage.end.code, RUN_FAILED);
+    assert_has(stage.end.text, "the recipe: a message to the guard broke the rules");
+    leave(&stage);
+}
+
 static void test_a_front_that_says_nothing_pauses_and_goes_on(void **state)
 {
     (void)state;
@@ -486,6 +530,8 @@ int main(void)
         cmocka_unit_test(test_a_recipe_that_is_gone_without_a_word_has_failed),
         cmocka_unit_test(test_a_stop_ends_it_as_stopped),
         cmocka_unit_test(test_a_front_that_hangs_up_stops_the_run),
+        cmocka_unit_test(test_a_front_that_breaks_the_rules_ends_the_run_for_that_reason),
+        cmocka_unit_test(test_a_recipe_that_says_no_message_is_ended_for_that_reason),
         cmocka_unit_test(test_a_front_that_says_nothing_pauses_and_goes_on),
         cmocka_unit_test(test_a_front_that_slept_is_told_how_many_lines_it_missed),
         cmocka_unit_test(test_a_keeper_that_is_gone_trips_and_latches),
