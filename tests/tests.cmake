@@ -143,10 +143,12 @@ if(TARGET tinlatch AND TARGET front)
     "TOP=${CMAKE_SOURCE_DIR};TINLATCH=$<TARGET_FILE:tinlatch>;GUARD=$<TARGET_FILE:tinlatch-guard>;FAKE_GUARD=$<TARGET_FILE:fake_guard>")
 endif()
 
-# For LD_PRELOAD: a disk that takes its time.
-add_library(slow_disk SHARED tests/support/slow_disk.c)
-target_compile_definitions(slow_disk PRIVATE _GNU_SOURCE)
-target_link_libraries(slow_disk PRIVATE tinlatch_warnings ${CMAKE_DL_LIBS})
+# For LD_PRELOAD: a disk that takes its time, one that is full.
+foreach(disk slow_disk full_disk)
+  add_library(${disk} SHARED tests/support/${disk}.c)
+  target_compile_definitions(${disk} PRIVATE _GNU_SOURCE)
+  target_link_libraries(${disk} PRIVATE tinlatch_warnings ${CMAKE_DL_LIBS})
+endforeach()
 
 # The emulated bench on pseudo-terminals, alone and with whole runs on it, in real time.
 if(TARGET tinlatch AND TARGET tinlatch-guard)
@@ -161,7 +163,7 @@ if(TARGET tinlatch AND TARGET tinlatch-guard)
                           tinlatch_warnings m util)
     add_test(NAME process-${program} COMMAND ${program})
     set_tests_properties(process-${program} PROPERTIES LABELS process TIMEOUT 900 ENVIRONMENT
-      "TOP=${CMAKE_SOURCE_DIR};TINLATCH=$<TARGET_FILE:tinlatch>;SLOW_DISK=$<TARGET_FILE:slow_disk>")
+      "TOP=${CMAKE_SOURCE_DIR};TINLATCH=$<TARGET_FILE:tinlatch>;SLOW_DISK=$<TARGET_FILE:slow_disk>;FULL_DISK_PRELOAD=$<TARGET_FILE:full_disk>")
   endforeach()
 endif()
 

@@ -199,7 +199,7 @@ static void latch_before_power(struct live *live, int64_t t_ms)
         guard_refuse_run(live->guard, &error, t_ms);
 }
 
-static void latch_trip(struct live *live, int64_t t_ms)
+static void keep_trip(struct live *live, int64_t t_ms)
 {
     const struct guard_trip *trip = guard_trip(live->guard);
     struct latch latch = {.wall_s = (int64_t)time(NULL)};
@@ -213,7 +213,7 @@ static void latch_trip(struct live *live, int64_t t_ms)
     memcpy(latch.look, trip->words.inspect, sizeof latch.look);
     snprintf(latch.recipe, sizeof latch.recipe, "%s", live->config->recipe_name);
     snprintf(latch.bench, sizeof latch.bench, "%s", live->config->bench->name);
-    if (latch_write(live->config->latch_path, &latch, NULL) == 0)
+    if (latch_trip(live->config->latch_path, &live->crash, &latch, NULL) == 0)
         return;
     journal_event(live->journal, t_ms, "warn", "the trip could not be latched on disk");
 }
@@ -440,7 +440,7 @@ static void scan(struct live *live, int64_t t_ms)
     beat(live, 0);
     tell_hello(live);
     tell_snapshot(live);
-    latch_trip(live, t_ms);
+    keep_trip(live, t_ms);
     if (live->hand.leaves != live->leaves && guard_mode(live->guard) == GUARD_COOLING) {
         live->over = true;
         guard_leave(live->guard, t_ms);

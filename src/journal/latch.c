@@ -57,7 +57,10 @@ int latch_stage(const char *path, const struct latch *latch, struct tl_error *er
     errno = ENAMETOOLONG;
     if (!armed_path(path, armed))
         return refuse(path, error);
-    return state_file_write(armed, &kind, latch, true, error);
+    int failed = state_file_write(armed, &kind, latch, true, error);
+    if (!failed)
+        state_file_reserve(armed);
+    return failed;
 }
 
 int latch_arm(const char *path, struct latch_mark *mark, struct tl_error *error)
@@ -71,6 +74,15 @@ int latch_arm(const char *path, struct latch_mark *mark, struct tl_error *error)
     unlink(armed);
     *mark = (struct latch_mark){true, file.st_dev, file.st_ino};
     return 0;
+}
+
+int latch_trip(const char *path, const struct latch_mark *mark, const struct latch *latch,
+               struct tl_error *error)
+{
+    if (latch_write(path, latch, error) == 0)
+        return 0;
+    return mark->armed ? state_file_write_over(path, mark->device, mark->inode, &kind, latch, error)
+                       : TL_FILE;
 }
 
 int latch_disarm(const char *path, const struct latch_mark *mark, struct tl_error *error)

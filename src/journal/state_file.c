@@ -7,6 +7,7 @@
 #include <stdbool.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include "tinlatch/bench.h"
@@ -133,6 +134,38 @@ int state_file_write(const char *path, const struct state_kind *kind, const void
         return TL_FILE;
     }
     return durable && sync_directory(path) < 0 ? refuse(path, kind, "written", error) : 0;
+}
+
+void state_file_reserve(const char *path)
+{
+    int fd = open(path, O_WRONLY | O_NOFOLLOW | O_CLOEXEC);
+    if (fd < 0)
+        return;
+    fallocate(fd, FALLOC_FL_KEEP_SIZE, 0, STATE_BYTES);
+    close(fd);
+}
+
+static int write_over(int fd, const char *text, size_t length)
+{
+    int result = write_all(fd, text, length);
+    return result ? result : ftruncate(fd, (off_t)length);
+}
+
+int state_file_write_over(const char *path, dev_t device, ino_t inode,
+                          const struct state_kind *kind, const void *from, struct tl_error *error)
+{
+    char text[STATE_BYTES];
+    struct stat file;
+    size_t length = encode(kind, from, text, sizeof text);
+    int fd = open(path, O_WRONLY | O_NOFOLLOW | O_CLOEXEC);
+    if (fd < 0)
+        return refuse(path, kind, "written", error);
+    bool same = fstat(fd, &file) == 0 && file.st_dev == device && file.st_ino == inode;
+    errno = EEXIST;
+    int result =
+        same && write_over(fd, text, length) == 0 ? 0 : refuse(path, kind, "written", error);
+    close(fd);
+    return result;
 }
 
 int state_file_sync(const char *path, const struct state_kind *kind, struct tl_error *error)

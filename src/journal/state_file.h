@@ -7,6 +7,7 @@
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <sys/types.h>
 
 #include "tinlatch/err.h"
 
@@ -35,6 +36,12 @@ struct state_kind {
  * sentence. */
 int state_file_write(const char *path, const struct state_kind *kind, const void *from,
                      bool durable, struct tl_error *error);
+/* Room for any content of it, where the file system can set that aside: then it can be written over on a full disk. */
+void state_file_reserve(const char *path);
+/* In its place, for want of room beside it: while it is written, and after a loss of power then, it is torn. Only when
+ * it is that file. */
+int state_file_write_over(const char *path, dev_t device, ino_t inode,
+                          const struct state_kind *kind, const void *from, struct tl_error *error);
 /* What was written without that is on the disk now. */
 int state_file_sync(const char *path, const struct state_kind *kind, struct tl_error *error);
 /* 1: something was read, as far as it could be read, into *to; *whole: every field stood there once and nothing was

@@ -589,10 +589,9 @@ static void test_stops_of_a_controller(void **state)
 
 /* ---- one job: a disk that takes its time, or refuses ------------------------------------------------------- */
 
-static void test_a_slow_disk_delays_no_scan(void **state)
+static struct cast begin_on_disk(const char *preload)
 {
-    const char *recipe = source("tests/data/quick/hold.lua"), *preload = getenv("SLOW_DISK");
-    (void)state;
+    const char *recipe = source("tests/data/quick/hold.lua");
     assert_non_null(preload);
     mimic_begin(&w, source("tests/data/quick.ini"), recipe);
     w.answers_after_s = 0;
@@ -603,7 +602,13 @@ static void test_a_slow_disk_delays_no_scan(void **state)
     run_until(&w, "Seat test: ", 60);
     wait_for_heat(10);
     listen_until(now_s() + between(0, 2));
-    struct cast cast = find_cast();
+    return find_cast();
+}
+
+static void test_a_slow_disk_delays_no_scan(void **state)
+{
+    (void)state;
+    struct cast cast = begin_on_disk(getenv("SLOW_DISK"));
 
     double stop_s = now_s();
     run_say(&w, "stop");
@@ -614,6 +619,30 @@ static void test_a_slow_disk_delays_no_scan(void **state)
     assert_true(heat_ms <= PERIOD_MS);
     assert_int_equal(status, 6);
     assert_null(latch_there());
+}
+
+/* The record is lost, and the latch says so: there is no room for a file beside the crash's. */
+static void test_a_disk_that_is_full_is_a_lost_record(void **state)
+{
+    char full[] = "/tmp/tinlatch-full-XXXXXX";
+    (void)state;
+    close(mkstemp(full));
+    unlink(full);
+    setenv("FULL_DISK", full, 1);
+    struct cast cast = begin_on_disk(getenv("FULL_DISK_PRELOAD"));
+
+    double full_s = now_s();
+    close(open(full, O_CREAT | O_WRONLY | O_CLOEXEC, 0600));
+    int status = wait_for_the_end(&cast, 60);
+    unlink(full);
+
+    double heat_ms = 1000 * (heat_end_s() - full_s);
+    tell_heat_ms(heat_ms);
+    assert_true(heat_ms <= 1000 + 2 * PERIOD_MS + LEEWAY_MS);
+    assert_int_equal(status, 3);
+    json_t *latch = latch_there();
+    assert_string_equal(json_string_value(json_object_get(latch, "rule")), "record-lost");
+    json_decref(latch);
 }
 
 /* Another run's trip, latched while this one still asked its questions. */
@@ -665,6 +694,7 @@ static const struct {
     {"stops-of-a-controller", test_stops_of_a_controller, RUN_BENCHES, RUN_BENCHES *STOPS_EACH},
     {"supply", test_a_supply_is_off_whoever_ends_its_run, 24, 0},
     {"slow-disk", test_a_slow_disk_delays_no_scan, 8, 8},
+    {"full-disk", test_a_disk_that_is_full_is_a_lost_record, 4, 4},
     {"no-latch", test_without_a_latch_of_its_own_nothing_is_heated, 2, 0},
 };
 enum { OTHERS = sizeof others / sizeof others[0] };

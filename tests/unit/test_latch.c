@@ -294,6 +294,34 @@ static void test_trip_of_this_run_or_another_outlives_the_crash_latch(void **sta
     assert_string_equal(back.rule, "plate-over");
 }
 
+/* Where nothing can be written beside it, the armed latch becomes the trip's; another run's never does. */
+static void test_trip_takes_the_place_of_the_crash_where_there_is_no_room_beside_it(void **state)
+{
+    (void)state;
+    struct tl_error error;
+    struct latch crash = some_crash(), trip = some_latch(), back;
+    struct latch_mark mark = {0}, none = {0}, other;
+    char beside[128];
+    latch_remove(scratch_file, NULL);
+    assert_int_equal(latch_stage(scratch_file, &crash, &error), 0);
+    assert_int_equal(latch_arm(scratch_file, &mark, &error), 0);
+    snprintf(beside, sizeof beside, "%s.new", scratch_file);
+    assert_int_equal(mkdir(beside, 0700), 0);
+    other = mark;
+    other.inode++;
+
+    assert_int_equal(latch_trip(scratch_file, &none, &trip, &error), TL_FILE);
+    assert_int_equal(latch_trip(scratch_file, &other, &trip, &error), TL_FILE);
+    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
+    assert_string_equal(back.rule, "crash");
+    assert_int_equal(latch_trip(scratch_file, &mark, &trip, &error), 0);
+
+    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
+    assert_string_equal(back.rule, "plate-over");
+    assert_string_equal(back.look, trip.look);
+    rmdir(beside);
+}
+
 static void test_what_cannot_be_latched_or_is_latched_already_is_not_armed(void **state)
 {
     (void)state;
@@ -365,6 +393,7 @@ int main(void)
         TEST(test_write_that_fails_says_so_and_leaves_the_old_latch),
         TEST(test_crash_is_latched_from_the_moment_it_is_armed_and_goes_with_its_run),
         TEST(test_trip_of_this_run_or_another_outlives_the_crash_latch),
+        TEST(test_trip_takes_the_place_of_the_crash_where_there_is_no_room_beside_it),
         TEST(test_what_cannot_be_latched_or_is_latched_already_is_not_armed),
         TEST(test_killed_writer_leaves_a_whole_latch),
     };
