@@ -2,9 +2,9 @@
 /* latch - the trip that outlives its run: a small file that says why, until a person has cleared it.
  *
  * Ownership  the path is the caller's.
- * Never      leaves half a file (written beside it, renamed), but when a full disk leaves no room for that. Waits for a
- *            disk where the guard calls it: latch_write, latch_arm and latch_trip do not, latch_stage, latch_sync,
- *            latch_disarm and latch_remove do.
+ * Never      leaves half a file (written beside it, renamed), but when a full disk leaves no room for that. Syncs where a
+ *            run trips: latch_write, latch_arm and latch_trip do not, latch_stage, latch_sync, latch_disarm and
+ *            latch_remove do. A busy disk keeps any of them waiting.
  * Fails      TL_FILE with the sentence; an unreadable latch counts as latched.
  * Units      wall time in seconds since 1970, for people only. */
 #ifndef TINLATCH_LATCH_H

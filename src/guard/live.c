@@ -24,6 +24,12 @@ enum {
     MESSAGES_A_TURN = 32,
 };
 
+/* What a child that waits for a disk leaves for its parent. */
+struct disk {
+    struct latch_mark crash; /* what stands for this run if it dies hot */
+    struct tl_error error;   /* why it cannot be armed */
+};
+
 struct live {
     const struct live_config *config;
     struct guard *guard;
@@ -47,7 +53,8 @@ struct live {
     uint32_t missed;      /* notes that the front's full socket did not take */
     char last_path[1024]; /* beside it: what the next run may start warm from */
     struct last_run last;
-    struct latch_mark crash; /* what stands for this run if it dies hot */
+    struct disk *disk;
+    pid_t latching; /* the child that latches the trip; 0 = none */
     bool tripped_told;
     bool recorded;          /* the record's first line is written */
     struct wire_hand hand;  /* the last */
@@ -180,26 +187,72 @@ static int start(struct live *live, const struct live_config *config)
     memcpy(guard.port, config->port, sizeof guard.port);
     if (guard_new(&live->guard, &guard, NULL))
         return TL_SYSTEM;
+    live->disk =
+        mmap(NULL, sizeof *live->disk, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
+    if (live->disk == MAP_FAILED)
+        return TL_SYSTEM;
     if (config->ask_realtime)
         live_ask_realtime();
     return 0;
 }
 
-/* ---- the latch file ------------------------------------------------------------------------- */
+/* ---- what waits for a disk ------------------------------------------------------------------ */
 
-/* Before anything is heated or fed: a crash latches too. What cannot be latched gets no power. */
+static void beat(struct live *live, uint32_t over)
+{
+    struct keeper_beat out = {.number = ++live->beats, .over = over};
+
+    if (write(live->config->beat_fd, &out, sizeof out) < 0 && errno == EPIPE)
+        live->sign_ms = INT64_MIN;
+}
+
+/* Not only a sync: with a busy disk every name that is made, moved or removed may take longer than the guard may be
+ * silent. A child does it, and holds no port meanwhile. 0: in the child; -1: there is none. */
+static pid_t fork_for_disk(void)
+{
+    pid_t child = fork();
+
+    if (child == 0)
+        syscall(SYS_close_range, 3U, ~0U, 0U);
+    return child;
+}
+
+/* The heart beats on. False: it has not done it, or is not over in time. */
+static bool wait_for_child(struct live *live, pid_t child)
+{
+    int64_t until_ms = live->clock.now_ms(&live->clock) + LAST_LINES_MS;
+    pid_t ended;
+    int status = 0;
+
+    while ((ended = waitpid(child, &status, WNOHANG)) == 0 &&
+           live->clock.now_ms(&live->clock) < until_ms) {
+        poll(NULL, 0, 5);
+        beat(live, 0);
+    }
+    return ended == child && WIFEXITED(status) && WEXITSTATUS(status) == 0;
+}
+
+/* Before anything is heated or fed: a crash latches too. What cannot be latched gets no power. Nothing is on yet, so
+ * that the scans can wait. */
 static void latch_before_power(struct live *live, int64_t t_ms)
 {
     const struct limits *limits = guard_limits(live->guard);
-    struct tl_error error;
 
     if (!limits->uses_plate && !limits->uses_supply)
         return;
-    if (latch_arm(live->config->latch_path, &live->crash, &error))
-        guard_refuse_run(live->guard, &error, t_ms);
+    tl_error_set(&live->disk->error, TL_FILE,
+                 "the latch cannot be armed against a crash: the disk does not answer");
+    pid_t child = fork_for_disk();
+    if (child == 0) {
+        if (limits->uses_plate)
+            last_run_remove(live->last_path);
+        _exit(latch_arm(live->config->latch_path, &live->disk->crash, &live->disk->error) ? 1 : 0);
+    }
+    if (child < 0 || !wait_for_child(live, child))
+        guard_refuse_run(live->guard, &live->disk->error, t_ms);
 }
 
-static void keep_trip(struct live *live, int64_t t_ms)
+static void keep_trip(struct live *live)
 {
     const struct guard_trip *trip = guard_trip(live->guard);
     struct latch latch = {.wall_s = (int64_t)time(NULL)};
@@ -213,9 +266,20 @@ static void keep_trip(struct live *live, int64_t t_ms)
     memcpy(latch.look, trip->words.inspect, sizeof latch.look);
     snprintf(latch.recipe, sizeof latch.recipe, "%s", live->config->recipe_name);
     snprintf(latch.bench, sizeof latch.bench, "%s", live->config->bench->name);
-    if (latch_trip(live->config->latch_path, &live->crash, &latch, NULL) == 0)
+    live->latching = fork_for_disk();
+    if (live->latching > 0)
         return;
-    journal_event(live->journal, t_ms, "warn", "the trip could not be latched on disk");
+    int failed = latch_trip(live->config->latch_path, &live->disk->crash, &latch, NULL);
+    if (live->latching == 0)
+        _exit(failed ? 1 : 0);
+}
+
+/* The child that latches the trip is over, or is waited for no longer. */
+static void see_latched(struct live *live, int64_t t_ms)
+{
+    if (live->latching > 0 && !wait_for_child(live, live->latching))
+        journal_event(live->journal, t_ms, "warn", "the trip could not be latched on disk");
+    live->latching = 0;
 }
 
 /* ---- what comes in -------------------------------------------------------------------------- */
@@ -414,14 +478,6 @@ static void tell_snapshot(struct live *live)
         wire_send(live->config->recipe_fd, snapshot);
 }
 
-static void beat(struct live *live, uint32_t over)
-{
-    struct keeper_beat out = {.number = ++live->beats, .over = over};
-
-    if (write(live->config->beat_fd, &out, sizeof out) < 0 && errno == EPIPE)
-        live->sign_ms = INT64_MIN;
-}
-
 /* ---- the loop ------------------------------------------------------------------------------- */
 
 static void scan(struct live *live, int64_t t_ms)
@@ -432,15 +488,12 @@ static void scan(struct live *live, int64_t t_ms)
     guard_scan(live->guard, t_ms);
     live->scanned = true;
     live->settled = live->urgent = false;
-    if (before == GUARD_CHECKING && guard_mode(live->guard) == GUARD_SEATING) {
-        if (guard_limits(live->guard)->uses_plate)
-            last_run_remove(live->last_path);
+    if (before == GUARD_CHECKING && guard_mode(live->guard) == GUARD_SEATING)
         latch_before_power(live, t_ms);
-    }
     beat(live, 0);
     tell_hello(live);
     tell_snapshot(live);
-    keep_trip(live, t_ms);
+    keep_trip(live);
     if (live->hand.leaves != live->leaves && guard_mode(live->guard) == GUARD_COOLING) {
         live->over = true;
         guard_leave(live->guard, t_ms);
@@ -575,25 +628,27 @@ static void wait_durable(struct live *live)
     }
 }
 
-/* A disk may need longer for it than the guard may be silent: a child waits, and holds no port meanwhile. */
-static void latch_at_the_end(struct live *live)
+static void tidy_disk(struct live *live, int64_t t_ms)
 {
-    int64_t until_ms = live->clock.now_ms(&live->clock) + LAST_LINES_MS;
-    pid_t child = fork();
+    bool crash_stays = live->tripped_told && live->disk->crash.armed;
 
-    if (child == 0)
-        syscall(SYS_close_range, 3U, ~0U, 0U);
-    if (child <= 0 && (!live->tripped_told || !live->crash.armed))
-        latch_disarm(live->config->latch_path, &live->crash, NULL);
-    if (child <= 0 && live->tripped_told)
+    keep_last_run(live, t_ms);
+    if (!crash_stays)
+        latch_disarm(live->config->latch_path, &live->disk->crash, NULL);
+    if (live->tripped_told)
         latch_sync(live->config->latch_path, NULL);
+}
+
+static void leave_disk(struct live *live, int64_t t_ms)
+{
+    pid_t child = fork_for_disk();
+
+    if (child <= 0)
+        tidy_disk(live, t_ms);
     if (child == 0)
         _exit(0);
-    while (child > 0 && waitpid(child, NULL, WNOHANG) == 0 &&
-           live->clock.now_ms(&live->clock) < until_ms) {
-        poll(NULL, 0, 5);
-        beat(live, 0);
-    }
+    if (child > 0)
+        wait_for_child(live, child);
 }
 
 enum outcome live_run(const struct live_config *config)
@@ -610,11 +665,11 @@ enum outcome live_run(const struct live_config *config)
     enum outcome outcome = outcome_of(&live);
     struct tl_error why;
     record_start(&live, NULL);
+    see_latched(&live, t_ms);
     why_it_ended(&live, &why);
     journal_end(live.journal, t_ms, outcome, why.code ? &why : NULL);
     wait_durable(&live);
-    keep_last_run(&live, t_ms);
-    latch_at_the_end(&live);
+    leave_disk(&live, t_ms);
     wire_stamp(&end.head, WIRE_END, 1);
     end.code = (int32_t)outcome;
     end.line = why.line;

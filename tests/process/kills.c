@@ -621,6 +621,24 @@ static void test_a_slow_disk_delays_no_scan(void **state)
     assert_null(latch_there());
 }
 
+static void test_a_slow_disk_is_not_waited_for_by_a_trip(void **state)
+{
+    (void)state;
+    struct cast cast = begin_on_disk(getenv("SLOW_DISK"));
+
+    double blow_s = now_s();
+    kill(cast.scribe, SIGKILL);
+    int status = wait_for_the_end(&cast, 60);
+
+    double heat_ms = 1000 * (heat_end_s() - blow_s);
+    tell_heat_ms(heat_ms);
+    assert_true(heat_ms <= 2 * PERIOD_MS + LEEWAY_MS);
+    assert_int_equal(status, 3);
+    json_t *latch = latch_there();
+    assert_string_equal(json_string_value(json_object_get(latch, "rule")), "record-lost");
+    json_decref(latch);
+}
+
 /* The record is lost, and the latch says so: there is no room for a file beside the crash's. */
 static void test_a_disk_that_is_full_is_a_lost_record(void **state)
 {
@@ -694,6 +712,7 @@ static const struct {
     {"stops-of-a-controller", test_stops_of_a_controller, RUN_BENCHES, RUN_BENCHES *STOPS_EACH},
     {"supply", test_a_supply_is_off_whoever_ends_its_run, 24, 0},
     {"slow-disk", test_a_slow_disk_delays_no_scan, 8, 8},
+    {"trip-on-slow-disk", test_a_slow_disk_is_not_waited_for_by_a_trip, 4, 4},
     {"full-disk", test_a_disk_that_is_full_is_a_lost_record, 4, 4},
     {"no-latch", test_without_a_latch_of_its_own_nothing_is_heated, 2, 0},
 };
