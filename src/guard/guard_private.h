@@ -160,8 +160,9 @@ struct guard {
 
 /* guard.c */
 void guard_enter(struct guard *guard, enum guard_event event, int64_t t_ms);
-void guard_time_limits(struct guard *guard);      /* those that follow from the bench alone */
 bool plate_is_by_hand(const struct guard *guard); /* no port: a person sets it */
+/* receive.c */
+void guard_time_limits(struct guard *guard); /* those that follow from the bench alone */
 /* pump.c */
 void guard_last_words(struct guard *guard, int64_t t_ms);
 void guard_off_again(struct guard *guard, int64_t t_ms);
