@@ -1323,6 +1323,8 @@ static void test_time_that_goes_backwards_or_jumps_far_breaks_nothing(void **sta
     step(&b, 0);
     assert_int_equal(b.il.heat_ms, 0);
     assert_heating(&b);
+    step(&b, 50001); /* what was counted once is not counted again */
+    assert_int_equal(b.il.heat_ms, 1);
 
     b.t_ms = INT64_MAX;
     step(&b, 0);
@@ -1595,6 +1597,118 @@ static void test_validate_refuses_a_rail_above_what_the_supply_may_give(void **s
     assert_has(interlock_validate(&b.limits, text), "rails");
 }
 
+/* The cause of one rule that has to hold for a while. */
+static void give_cause(struct bench *b, enum rule_id id)
+{
+    struct temp_reading *plate = &b->in.sensor[SENSOR_PLATE];
+    b->in.account = (struct account_reading){QUALITY_GOOD, 0, 300000, 0, 0};
+    if (id == RAMP_OVER)
+        b->in.ramp_mc_s = 2701;
+    if (id == SENSOR_OPEN)
+        plate->quality = QUALITY_OPEN;
+    if (id == SENSOR_RANGE)
+        plate->quality = QUALITY_RANGE;
+    if (id == SENSOR_JUMP)
+        plate->quality = QUALITY_JUMP;
+    if (id == SENSOR_UNSEATED)
+        b->in.account.low_mc = 30001;
+    if (id == SENSORS_DISAGREE)
+        b->in.plate.temp_mc = plate->temp_mc = 120000;
+    if (id == SUPPLY_OVER_VOLTS || id == SUPPLY_OVER_AMPS || id == SUPPLY_DISOBEYS)
+        want_supply(b);
+    if (id == SUPPLY_OVER_VOLTS)
+        b->in.supply.mv = 4509;
+    if (id == SUPPLY_OVER_AMPS)
+        b->in.supply.ma = 2111;
+    if (id == SUPPLY_DISOBEYS)
+        b->want.supply_on = false;
+    if (id == HEAT_WHILE_POWERED)
+        b->in.supply.on = true;
+    if (id == HEAT_UNCOMMANDED) {
+        b->want.heat = false;
+        b->in.duty_permille = 1;
+    }
+}
+
+static void test_each_rule_acts_at_its_time_and_not_a_millisecond_before(void **state)
+{
+    (void)state;
+    static const struct {
+        enum rule_id id;
+        int32_t for_ms;
+    } acts[] = {
+        {RAMP_OVER, 1000},         {SENSOR_OPEN, 300},       {SENSOR_RANGE, 300},
+        {SENSOR_JUMP, 0},          {SENSOR_UNSEATED, 2000},  {SENSORS_DISAGREE, 5000},
+        {SUPPLY_OVER_VOLTS, 100},  {SUPPLY_OVER_AMPS, 100},  {SUPPLY_DISOBEYS, 2000},
+        {HEAT_WHILE_POWERED, 500}, {HEAT_UNCOMMANDED, 3000},
+    };
+    for (size_t i = 0; i < sizeof acts / sizeof acts[0]; i++) {
+        struct bench b = calm_bench();
+        const struct rule_state *rule = &b.il.state[acts[i].id];
+        give_cause(&b, acts[i].id);
+        step(&b, 0);
+        assert_int_equal(rule->fired, acts[i].for_ms == 0);
+        if (acts[i].for_ms == 0)
+            continue;
+        step(&b, acts[i].for_ms - 1);
+        assert_false(rule->fired);
+        step(&b, 1);
+        assert_true(rule->fired);
+    }
+}
+
+static void test_supply_is_off_for_a_scan_between_two_rails_and_before_an_injection(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    want_supply(&b);
+    b.in.supply.mv = 400; /* within every limit here */
+    step(&b, 100);
+    assert_true(b.out.supply_on);
+
+    b.want.rail = 2;
+    step(&b, 100);
+    assert_everything_off(&b);
+    step(&b, 100);
+    assert_true(b.out.supply_on);
+
+    b.want.inject = true;
+    step(&b, 100);
+    assert_everything_off(&b);
+    step(&b, 100);
+    assert_true(b.out.supply_on);
+}
+
+static void test_supply_disobeys_asks_for_a_reading_and_for_a_grant(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    want_supply(&b);
+    b.want.rail = 3; /* there is none: not granted, and so rightly off */
+    b.in.supply.on = false;
+    b.in.supply.mv = b.in.supply.ma = 0;
+    step_for(&b, 5000);
+    assert_false(b.il.state[SUPPLY_DISOBEYS].holding);
+
+    b = calm_bench();
+    want_supply(&b);
+    step(&b, 100);
+    assert_true(b.out.supply_on);
+    b.in.supply.quality = QUALITY_RANGE; /* others' to act on */
+    b.in.supply.on = false;
+    step(&b, 100);
+    assert_false(b.il.state[SUPPLY_DISOBEYS].holding);
+}
+
+static void test_beeps_are_passed_on(void **state)
+{
+    (void)state;
+    struct bench b = calm_bench();
+    b.want.beeps = 7;
+    step(&b, 100);
+    assert_int_equal(b.out.beeps, 7);
+}
+
 static void test_a_rule_that_is_none_is_never_fine(void **state)
 {
     (void)state;
@@ -1609,6 +1723,7 @@ static void test_sensors_on_one_plate_may_be_further_apart_the_hotter_it_is(void
     (void)state;
     assert_int_equal(sensors_most_apart(INT32_MIN), 15000);
     assert_int_equal(sensors_most_apart(200000), 15000);
+    assert_int_equal(sensors_most_apart(200011), 15000);
     assert_int_equal(sensors_most_apart(200012), 15001);
     assert_int_equal(sensors_most_apart(320000), 25000);
 }
@@ -1745,6 +1860,10 @@ int main(void)
         cmocka_unit_test(test_a_press_before_the_first_scan_counts_once_it_has_begun),
         cmocka_unit_test(test_operator_away_says_nothing_of_a_supply_alone_that_is_off),
         cmocka_unit_test(test_validate_refuses_a_silence_of_nothing_or_of_more_than_ten_seconds),
+        cmocka_unit_test(test_each_rule_acts_at_its_time_and_not_a_millisecond_before),
+        cmocka_unit_test(test_supply_is_off_for_a_scan_between_two_rails_and_before_an_injection),
+        cmocka_unit_test(test_supply_disobeys_asks_for_a_reading_and_for_a_grant),
+        cmocka_unit_test(test_beeps_are_passed_on),
         cmocka_unit_test(test_rules_are_found_by_id),
         cmocka_unit_test(test_explain_fits_its_buffers_on_any_readings),
     };

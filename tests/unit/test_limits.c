@@ -57,7 +57,15 @@ static void test_built_in_ceilings_are_those_of_the_list_and_nothing_is_in_use(v
 #undef X
     assert_false(built_in->uses_plate || built_in->uses_supply);
     assert_int_equal(built_in->rail_count, 0);
-    assert_true(built_in->stale_ms > 0 && built_in->silent_ms > 0);
+    assert_int_equal(built_in->stale_ms, 1000);
+    assert_int_equal(built_in->silent_ms, 1000);
+    assert_int_equal(built_in->recipe_silent_ms, 1000);
+    assert_int_equal(built_in->front_pause_ms, 2000);
+    assert_int_equal(built_in->front_stop_ms, 10000);
+    assert_int_equal(built_in->keeper_silent_ms, 500);
+    assert_int_equal(built_in->scan_late_ms, 200);
+    assert_int_equal(built_in->record_late_ms, 1000);
+    assert_int_equal(built_in->presence_ms, 11 * 60000);
 }
 
 static void test_fields_are_read_and_written_by_number(void **state)
@@ -165,6 +173,22 @@ static void test_rails_are_the_boards_and_the_recipe_chooses_among_them(void **s
     assert_rail(&l.merged.rail[0], 4000, 2000, 800, 2500); /* lowered, never raised */
     assert_rail(&l.merged.rail[1], 1000, 1000, 1000, 700);
     assert_rail(&l.merged.rail[2], 0, 0, 0, 0); /* not named */
+}
+
+static void test_a_rail_is_found_by_every_byte_of_its_name_and_by_no_more(void **state)
+{
+    (void)state;
+    struct limits limits = {.rail_count = 3};
+    strcpy(limits.rail[0].name, "a rail");
+    strcpy(limits.rail[1].name, "b rail");
+    memset(limits.rail[2].name, 'n', BENCH_NAME); /* no NUL; what follows is its volts */
+    limits.rail[2].mv = 1;
+    struct rail_limits asked = {.mv = 2};
+    memset(asked.name, 'n', BENCH_NAME);
+
+    assert_int_equal(limits_find_rail(&limits, "b rail"), 1);
+    assert_int_equal(limits_find_rail(&limits, asked.name), 2);
+    assert_int_equal(limits_find_rail(&limits, "c rail"), -1);
 }
 
 static void test_a_recipe_without_rails_feeds_none(void **state)
@@ -361,6 +385,7 @@ int main(void)
         cmocka_unit_test(test_each_field_is_tightened_alone_with_its_line_or_without),
         cmocka_unit_test(test_an_equal_or_higher_or_missing_value_changes_nothing),
         cmocka_unit_test(test_rails_are_the_boards_and_the_recipe_chooses_among_them),
+        cmocka_unit_test(test_a_rail_is_found_by_every_byte_of_its_name_and_by_no_more),
         cmocka_unit_test(test_a_recipe_without_rails_feeds_none),
         cmocka_unit_test(test_a_recipe_or_a_bench_cannot_add_a_rail),
         cmocka_unit_test(test_a_rail_count_that_lies_reads_nothing_outside_the_table),
