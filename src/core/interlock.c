@@ -13,33 +13,69 @@
         (\forall integer k; 0 <= k < RULES && il->state[k].latched ==> il->tripped) &&
         (\forall integer k; 0 <= k < RULES && il->state[k].fired && ends_run(rules[k].kind) ==> il->state[k].latched);
 
-    // field by field: no more than was wanted, no more than its limit
-    predicate granted_within(struct limits *l, struct wanted *w, struct granted *out) =
-        0 <= out->temp_mc <= l->plate_mc && 0 <= out->ramp_mc_s <= l->ramp_mc_s && 0 <= out->fan_pct <= 100 &&
-        0 <= out->mv && 0 <= out->ma &&
-        (out->heat ==> w->heat && out->temp_mc <= w->temp_mc && out->ramp_mc_s <= w->ramp_mc_s) &&
+    // nothing at all, or no more than was wanted and no more than its limit
+    predicate at_most(integer given, integer wish, integer most) =
+        given == 0 || (0 < given <= wish && given <= most);
+
+    // field by field
+    predicate within_limits(struct limits *l, struct wanted *w, integer temp_mc, integer ramp_mc_s,
+                            integer fan_pct, integer mv, integer ma) =
+        at_most(temp_mc, w->temp_mc, l->plate_mc) && at_most(ramp_mc_s, w->ramp_mc_s, l->ramp_mc_s) &&
+        at_most(fan_pct, w->fan_pct, 100) &&
+        at_most(mv, w->mv, rail_mv(l, w)) && at_most(ma, w->ma, rail_ma(l, w));
+
+    // what is off is off in every field
+    predicate off_is_zero(struct granted *out) =
         (!out->heat ==> out->temp_mc == 0 && out->ramp_mc_s == 0) &&
-        (out->supply_on ==> w->supply_on && out->mv <= w->mv && out->ma <= w->ma &&
-                            within_rail(l, w, out->mv, out->ma)) &&
-        (!out->supply_on ==> out->mv == 0 && out->ma == 0) &&
-        (out->fan_pct <= w->fan_pct || out->fan_pct == 0);
+        (!out->supply_on ==> out->mv == 0 && out->ma == 0);
 
-    // the rail is in the table, and both it and the wish leave something
-    predicate can_be_fed(struct limits *l, struct wanted *w) =
-        rail_in_table(l, w->rail) && w->mv > 0 && w->ma > 0 &&
-        (w->inject ==> l->rail[w->rail].inject_mv > 0 && l->rail[w->rail].inject_ma > 0) &&
-        (!w->inject ==> l->rail[w->rail].mv > 0 && l->rail[w->rail].ma > 0);
+    // of the most that the limits allow, all or nothing
+    predicate no_more(struct granted most, struct granted *out) =
+        (out->heat ==> most.heat) && (out->supply_on ==> most.supply_on) &&
+        out->temp_mc == (out->heat ? most.temp_mc : 0) && out->ramp_mc_s == (out->heat ? most.ramp_mc_s : 0) &&
+        out->mv == (out->supply_on ? most.mv : 0) && out->ma == (out->supply_on ? most.ma : 0) &&
+        out->fan_pct == most.fan_pct;
 
-    predicate heat_is_safe(struct limits *l, struct readings *in, struct wanted *w, struct granted *out) =
-        l->uses_plate && sensors_below(l, in, l->plate_mc, l->board_mc) && supply_seen_off(l, in) &&
-        !w->supply_on && !out->supply_on;
+    predicate stands{A, B}(struct granted *out) =
+        \at(out->heat, A) == \at(out->heat, B) && \at(out->temp_mc, A) == \at(out->temp_mc, B) &&
+        \at(out->ramp_mc_s, A) == \at(out->ramp_mc_s, B) && \at(out->fan_pct, A) == \at(out->fan_pct, B) &&
+        \at(out->supply_on, A) == \at(out->supply_on, B) && \at(out->mv, A) == \at(out->mv, B) &&
+        \at(out->ma, A) == \at(out->ma, B);
 
+    // every reading that heat depends on is fresh, good, and below its ceiling; the board is known to be without power
+    predicate heat_is_safe(struct limits *l, struct readings *in, struct wanted *w) =
+        l->uses_plate && sensors_below(l, in, l->plate_mc, l->board_mc) && supply_seen_off(l, in) && !w->supply_on;
+
+    // no heat is wanted, and every reading is fresh, good, and of a cold board
     predicate supply_is_safe(struct limits *l, struct readings *in, struct wanted *w) =
-        l->uses_supply && !w->heat && in->supply.quality == QUALITY_GOOD && rail_in_table(l, w->rail) &&
-        sensors_below(l, in, l->power_mc, l->power_mc);
+        l->uses_supply && sensors_below(l, in, l->power_mc, l->power_mc) && in->supply.quality == QUALITY_GOOD &&
+        !w->heat;
 
-    predicate nothing_granted(struct granted *out) =
-        !out->heat && !out->supply_on && out->temp_mc == 0 && out->ramp_mc_s == 0 && out->mv == 0 && out->ma == 0;
+    // heat time never runs back, and while there was heat it runs as the clock does
+    predicate heat_is_counted{A, B}(struct interlock *il, integer t_ms) =
+        \at(il->heat_ms, B) >= \at(il->heat_ms, A) &&
+        (\at(il->stepped, A) && \at(il->heat_was_granted, A) && 0 <= \at(il->stepped_ms, A) <= t_ms ==>
+            \at(il->heat_ms, B) == \min(INT64_MAX, \at(il->heat_ms, A) + (t_ms - \at(il->stepped_ms, A))));
+    // time never goes backwards
+    logic integer later(_Bool stepped, integer stepped_ms, integer t_ms) =
+        stepped ? \max(stepped_ms, t_ms) : t_ms;
+
+    // under power the leads stay where they are
+    predicate leads_stay(struct interlock *il, struct wanted *w) =
+        il->supply_was_granted ==> il->rail == w->rail && il->inject == w->inject;
+
+    // a latch is there for good, and so is the trip
+    predicate latched_stays{A, B}(struct interlock *il) =
+        (\at(il->tripped, A) ==> \at(il->tripped, B)) &&
+        (\forall integer k; 0 <= k < RULES && \at(il->state[k].latched, A) ==> \at(il->state[k].latched, B));
+
+    predicate is_paused(struct interlock *il) =
+        \exists integer k; 0 <= k < RULES && rules[k].kind == RULE_PAUSE && il->state[k].fired;
+
+    // tripped is off, paused is cold, and heat time is bounded
+    predicate rules_are_obeyed(struct interlock *il, integer heat_time_ms, struct granted *out) =
+        (il->tripped ==> !out->heat && !out->supply_on) && (is_paused(il) ==> !out->heat) &&
+        (out->heat ==> il->heat_ms < heat_time_ms) && il->heat_was_granted == out->heat;
 */
 /* clang-format on */
 
@@ -69,10 +105,7 @@ static int32_t lower_of(int32_t a, int32_t b)
 
 /* What a limit leaves of a wish: nothing of a negative one. */
 /*@ assigns \nothing;
-    ensures \result >= 0;
-    ensures \result > 0 ==> wish > 0 && most > 0;
-    ensures \result <= wish || \result == 0;
-    ensures wish >= 0 && most >= 0 ==> \result <= wish && \result <= most;
+    ensures at_most(\result, wish, most);
 */
 static int32_t cut(int32_t wish, int32_t most)
 {
@@ -156,90 +189,104 @@ static void keep_first_out(struct interlock *il, enum rule_id id, int64_t t_ms)
 
 /*@ requires \valid_read(il);
     assigns \nothing;
-    ensures !\result ==> (\forall integer k; 0 <= k < RULES && rules[k].kind == RULE_PAUSE ==> !il->state[k].fired);
+    ensures \result <==> is_paused(il);
 */
 static bool heat_is_paused(const struct interlock *il)
 {
-    bool paused = false;
     /*@ loop invariant 0 <= id <= RULES;
-        loop invariant !paused ==>
-            (\forall integer k; 0 <= k < id && rules[k].kind == RULE_PAUSE ==> !il->state[k].fired);
-        loop assigns id, paused;
+        loop invariant \forall integer k; 0 <= k < id ==> !(rules[k].kind == RULE_PAUSE && il->state[k].fired);
+        loop assigns id;
         loop variant RULES - id;
     */
     for (enum rule_id id = 0; id < RULES; id++)
         if (rules[id].kind == RULE_PAUSE && il->state[id].fired)
-            paused = true;
-    return paused;
+            return true;
+    return false;
 }
 
-/*@ requires \valid_read(il) && facts_valid(f);
+/*@ requires \valid_read(il) && \valid_read(limits);
     assigns \nothing;
-    ensures \result ==> !il->tripped && f->limits->uses_plate && f->want->temp_mc > 0 && f->want->ramp_mc_s >= 0;
-    ensures \result ==> (\forall integer k; 0 <= k < RULES && rules[k].kind == RULE_PAUSE ==> !il->state[k].fired);
-    ensures \result ==> f->heat_ms < f->limits->heat_time_ms;
-    ensures \result ==> !f->want->supply_on && supply_seen_off(f->limits, f->in);
-    ensures \result ==> sensors_below(f->limits, f->in, f->limits->plate_mc, f->limits->board_mc);
+    ensures \result <==> !il->tripped && !is_paused(il) && il->heat_ms < limits->heat_time_ms;
 */
-static bool heat_is_allowed(const struct interlock *il, const struct facts *f)
+static bool rules_allow_heat(const struct interlock *il, const struct limits *limits)
 {
-    if (il->tripped || heat_is_paused(il) || !f->limits->uses_plate)
-        return false;
-    if (f->want->temp_mc <= 0 || f->want->ramp_mc_s < 0)
-        return false; /* no wish that makes sense */
-    if (f->heat_ms >= f->limits->heat_time_ms)
-        return false;
-    if (f->limits->uses_supply && f->in->supply.quality != QUALITY_GOOD)
+    return !il->tripped && !heat_is_paused(il) && il->heat_ms < limits->heat_time_ms;
+}
+
+/* By what is read, whatever the rules say. */
+/*@ requires \valid_read(limits) && \valid_read(in) && \valid_read(want);
+    assigns \nothing;
+    ensures \result <==> heat_is_safe(limits, in, want);
+*/
+static bool heat_is_safe(const struct limits *limits, const struct readings *in,
+                         const struct wanted *want)
+{
+    if (limits->uses_supply && in->supply.quality != QUALITY_GOOD)
         return false; /* nobody knows whether the board is powered */
-    if (f->want->supply_on || supply_reads_on(f))
+    if (!limits->uses_plate || want->supply_on || supply_reads_on(limits, in))
         return false;
-    return sensors_are_below(f, f->limits->plate_mc, f->limits->board_mc);
+    return sensors_are_below(limits, in, limits->plate_mc, limits->board_mc);
 }
 
-/*@ requires \valid_read(il) && facts_valid(f);
+/*@ requires \valid_read(limits) && \valid_read(in) && \valid_read(want);
     assigns \nothing;
-    ensures \result ==> !il->tripped && f->limits->uses_supply && !f->want->heat;
-    ensures \result ==> rail_in_table(f->limits, f->want->rail) && f->in->supply.quality == QUALITY_GOOD;
-    ensures \result && f->want->supply_on ==> can_be_fed(f->limits, f->want);
-    ensures \result && il->supply_was_granted ==> il->rail == f->want->rail && il->inject == f->want->inject;
-    ensures \result ==> sensors_below(f->limits, f->in, f->limits->power_mc, f->limits->power_mc);
+    ensures \result <==> supply_is_safe(limits, in, want);
 */
-static bool supply_is_allowed(const struct interlock *il, const struct facts *f)
+static bool supply_is_safe(const struct limits *limits, const struct readings *in,
+                           const struct wanted *want)
 {
-    if (il->tripped || !f->limits->uses_supply || f->want->heat)
-        return false;
-    if (il->supply_was_granted && (il->rail != f->want->rail || il->inject != f->want->inject))
-        return false; /* leads are not moved under power, nor one rail's limits left for another's */
-    if (!rail_is_valid(f->limits, f->want->rail) || f->in->supply.quality != QUALITY_GOOD)
-        return false;
-    if (cut(f->want->mv, supply_limit_mv(f->limits, f->want)) == 0 ||
-        cut(f->want->ma, supply_limit_ma(f->limits, f->want)) == 0)
-        return false;
-    return sensors_are_below(f, f->limits->power_mc, f->limits->power_mc);
+    return limits->uses_supply && !want->heat && in->supply.quality == QUALITY_GOOD &&
+           sensors_are_below(limits, in, limits->power_mc, limits->power_mc);
 }
 
-/* Never more than was wanted, never more than its limit; off is zero in every field. */
-/*@ requires \valid(out) && \valid_read(want) && \valid_read(limits);
-    requires \separated(out, want, limits);
-    requires limits->plate_mc >= 0 && limits->ramp_mc_s >= 0;
-    requires heat ==> want->temp_mc > 0 && want->ramp_mc_s >= 0;
-    requires supply && want->supply_on ==> can_be_fed(limits, want);
-    assigns *out;
-    ensures out->heat <==> (heat && want->heat);
-    ensures out->supply_on <==> (supply && want->supply_on);
-    ensures granted_within(limits, want, out);
+/* Leads are not moved under power, nor one rail's limits left for another's. */
+/*@ requires \valid_read(il) && \valid_read(want);
+    assigns \nothing;
+    ensures \result <==> leads_stay(il, want);
 */
-static void grant(const struct limits *limits, const struct wanted *want, bool heat, bool supply,
-                  struct granted *out)
+static bool leads_stay(const struct interlock *il, const struct wanted *want)
 {
-    out->heat = want->heat && heat;
-    out->temp_mc = out->heat ? cut(want->temp_mc, limits->plate_mc) : 0;
-    out->ramp_mc_s = out->heat ? cut(want->ramp_mc_s, limits->ramp_mc_s) : 0;
-    out->supply_on = want->supply_on && supply;
-    out->mv = out->supply_on ? cut(want->mv, supply_limit_mv(limits, want)) : 0;
-    out->ma = out->supply_on ? cut(want->ma, supply_limit_ma(limits, want)) : 0;
-    out->fan_pct = cut(want->fan_pct, 100);
-    out->beeps = want->beeps;
+    return !il->supply_was_granted || (il->rail == want->rail && il->inject == want->inject);
+}
+
+/* What the limits leave of a wish that makes sense. */
+/*@ requires \valid_read(limits) && \valid_read(want);
+    assigns \nothing;
+    ensures \result.heat ==> want->heat;
+    ensures \result.supply_on ==> want->supply_on && rail_in_table(limits, want->rail);
+    ensures within_limits(limits, want, \result.temp_mc, \result.ramp_mc_s, \result.fan_pct, \result.mv, \result.ma);
+*/
+static struct granted cut_to_limits(const struct limits *limits, const struct wanted *want)
+{
+    struct granted most = {.fan_pct = cut(want->fan_pct, 100), .beeps = want->beeps};
+    if (want->heat && want->ramp_mc_s >= 0) {
+        most.temp_mc = cut(want->temp_mc, limits->plate_mc);
+        most.ramp_mc_s = cut(want->ramp_mc_s, limits->ramp_mc_s);
+        most.heat = most.temp_mc > 0;
+    }
+    if (want->supply_on && rail_is_valid(limits, want->rail)) {
+        most.mv = cut(want->mv, supply_limit_mv(limits, want));
+        most.ma = cut(want->ma, supply_limit_ma(limits, want));
+        most.supply_on = most.mv > 0 && most.ma > 0;
+    }
+    return most;
+}
+
+/* Off is zero in every field. */
+/*@ requires \valid(out);
+    assigns out->heat, out->temp_mc, out->ramp_mc_s, out->supply_on, out->mv, out->ma, out->fan_pct, out->beeps;
+    ensures no_more(most, out) && (out->heat ==> heat) && (out->supply_on ==> supply);
+*/
+static void grant(struct granted most, bool heat, bool supply, struct granted *out)
+{
+    out->heat = most.heat && heat;
+    out->temp_mc = out->heat ? most.temp_mc : 0;
+    out->ramp_mc_s = out->heat ? most.ramp_mc_s : 0;
+    out->supply_on = most.supply_on && supply;
+    out->mv = out->supply_on ? most.mv : 0;
+    out->ma = out->supply_on ? most.ma : 0;
+    out->fan_pct = most.fan_pct;
+    out->beeps = most.beeps;
 }
 
 /*@ requires \valid(il);
@@ -251,14 +298,71 @@ void interlock_begin(struct interlock *il, uint32_t stop_count)
     il->stop_seen = stop_count;
 }
 
+/* For the next scan. */
+/*@ requires \valid(il) && \valid_read(want) && \valid_read(out) && \separated(il, want, out);
+    requires whole(il);
+    assigns il->heat_was_granted, il->supply_was_granted, il->rail, il->inject, il->mv, il->ma;
+    ensures whole(il) && latched_stays{Pre, Post}(il);
+    ensures is_paused{Pre}(il) <==> is_paused{Post}(il);
+    ensures stands{Pre, Post}(out) && il->heat_was_granted == out->heat;
+*/
+static void remember(struct interlock *il, const struct wanted *want, const struct granted *out)
+{
+    il->heat_was_granted = out->heat;
+    il->supply_was_granted = out->supply_on;
+    il->rail = want->rail;
+    il->inject = want->inject;
+    il->mv = out->mv;
+    il->ma = out->ma;
+}
+
+/*@ requires \valid(il) && \valid(out) && \valid_read(want) && \separated(il, want, out);
+    requires whole(il);
+    assigns out->heat, out->temp_mc, out->ramp_mc_s, out->supply_on, out->mv, out->ma, out->fan_pct, out->beeps,
+            il->heat_was_granted, il->supply_was_granted, il->rail, il->inject, il->mv, il->ma;
+    ensures whole(il) && latched_stays{Pre, Post}(il);
+    ensures is_paused{Pre}(il) <==> is_paused{Post}(il);
+    ensures il->tripped == \old(il->tripped) && il->stepped == \old(il->stepped);
+    ensures no_more(most, out) && (out->heat ==> heat) && (out->supply_on ==> supply);
+    ensures il->heat_was_granted == out->heat;
+*/
+static void hand_out(struct interlock *il, const struct wanted *want, struct granted most,
+                     bool heat, bool supply, struct granted *out)
+{
+    grant(most, heat, supply, out);
+    /*@ assert \forall integer k; 0 <= k < RULES ==> il->state[k].fired == \at(il->state[k].fired, Pre); */
+    /*@ assert \forall integer k; 0 <= k < RULES ==> il->state[k].latched == \at(il->state[k].latched, Pre); */
+    /*@ assert whole(il); */
+    remember(il, want, out);
+}
+
+/* What this scan is judged from: time never goes backwards, and heat time runs on. */
+/*@ requires \valid(il) && il->heat_ms >= 0;
+    assigns il->heat_ms, il->stepped, il->stepped_ms, il->stop_known, il->stop_seen;
+    ensures il->heat_ms >= 0 && heat_is_counted{Pre, Post}(il, t_ms);
+    ensures il->stepped && il->stepped_ms == later(\old(il->stepped), \old(il->stepped_ms), t_ms);
+*/
+static void step_time(struct interlock *il, uint32_t stop_count, int64_t t_ms)
+{
+    if (il->stepped) {
+        if (t_ms < il->stepped_ms)
+            t_ms = il->stepped_ms;
+        count_heat(il, elapsed(il->stepped_ms, t_ms));
+    }
+    il->stepped = true;
+    il->stepped_ms = t_ms;
+    if (!il->stop_known) {
+        il->stop_known = true;
+        il->stop_seen = stop_count;
+    }
+}
+
 /* Ask every rule, and keep what they say. */
 /*@ requires \valid(il) && facts_valid(f);
     requires \separated(il, f, f->limits, f->in, f->want, &rules[0 .. RULES - 1]);
     requires whole(il);
     assigns il->state[0 .. RULES - 1], il->tripped, il->first_out, il->tripped_ms;
-    ensures whole(il);
-    ensures \old(il->tripped) ==> il->tripped;
-    ensures \forall integer k; 0 <= k < RULES && \old(il->state[k].latched) ==> il->state[k].latched;
+    ensures whole(il) && latched_stays{Pre, Post}(il);
 */
 static void step_rules(struct interlock *il, const struct facts *f)
 {
@@ -278,105 +382,18 @@ static void step_rules(struct interlock *il, const struct facts *f)
     }
 }
 
-/* What this scan is judged from: time never goes backwards, and heat time runs on. */
-/*@ requires \valid(il) && il->heat_ms >= 0;
-    assigns il->heat_ms, il->stepped, il->stepped_ms, il->stop_known, il->stop_seen;
-    ensures il->heat_ms >= \old(il->heat_ms);
-    ensures \old(il->stepped) && il->heat_was_granted && \old(il->stepped_ms) >= 0 &&
-            t_ms >= \old(il->stepped_ms) ==>
-        il->heat_ms == \min(INT64_MAX, \old(il->heat_ms) + (t_ms - \old(il->stepped_ms)));
-*/
-static void step_time(struct interlock *il, uint32_t stop_count, int64_t t_ms)
-{
-    if (il->stepped) {
-        if (t_ms < il->stepped_ms)
-            t_ms = il->stepped_ms;
-        count_heat(il, elapsed(il->stepped_ms, t_ms));
-    }
-    il->stepped = true;
-    il->stepped_ms = t_ms;
-    if (!il->stop_known) {
-        il->stop_known = true;
-        il->stop_seen = stop_count;
-    }
-}
-
-/* For the next scan: leads are not moved under power, and nobody knows what happened in between. */
-/*@ requires \valid(il) && \valid_read(want) && \valid_read(out) && \separated(il, want, out);
+/* Time runs on, and every rule is asked. */
+/*@ requires \valid(il) && \valid_read(limits) && \valid_read(in) && \valid_read(want);
+    requires \separated(il, limits, in, want, &rules[0 .. RULES - 1]);
     requires whole(il);
-    assigns il->heat_was_granted, il->supply_was_granted, il->rail, il->inject, il->mv, il->ma;
-    ensures whole(il);
-    ensures il->heat_was_granted == out->heat;
-    ensures \forall integer k; 0 <= k < RULES ==> il->state[k].fired == \old(il->state[k].fired);
-    ensures \forall integer k; 0 <= k < RULES ==> il->state[k].latched == \old(il->state[k].latched);
+    assigns il->heat_ms, il->stepped, il->stepped_ms, il->stop_known, il->stop_seen,
+            il->state[0 .. RULES - 1], il->tripped, il->first_out, il->tripped_ms;
+    ensures whole(il) && latched_stays{Pre, Post}(il);
+    ensures heat_is_counted{Pre, Post}(il, t_ms);
+    ensures il->stepped && il->stepped_ms == later(\old(il->stepped), \old(il->stepped_ms), t_ms);
 */
-static void remember(struct interlock *il, const struct wanted *want, const struct granted *out)
-{
-    il->heat_was_granted = out->heat;
-    il->supply_was_granted = out->supply_on;
-    il->rail = want->rail;
-    il->inject = want->inject;
-    il->mv = out->mv;
-    il->ma = out->ma;
-}
-
-/* Ask the rules, then cut what is wanted, and remember what was given. */
-/*@ requires \valid(il) && \valid(out) && facts_valid(f);
-    requires \separated(il, out, f, f->limits, f->in, f->want, &rules[0 .. RULES - 1]);
-    requires whole(il) && f->heat_ms == il->heat_ms;
-    requires f->limits->plate_mc >= 0 && f->limits->ramp_mc_s >= 0;
-    assigns *out, il->state[0 .. RULES - 1], il->tripped, il->first_out, il->tripped_ms, il->heat_was_granted,
-            il->supply_was_granted, il->rail, il->inject, il->mv, il->ma;
-    ensures whole(il);
-    ensures latched_stays: \forall integer k; 0 <= k < RULES && \old(il->state[k].latched) ==> il->state[k].latched;
-    ensures tripped_stays: \old(il->tripped) ==> il->tripped;
-    ensures tripped_is_off: il->tripped ==> nothing_granted(out);
-    ensures paused_is_cold: \forall integer k; 0 <= k < RULES && rules[k].kind == RULE_PAUSE && il->state[k].fired ==>
-        !out->heat;
-    ensures cut: granted_within(f->limits, f->want, out);
-    ensures heat: out->heat ==> heat_is_safe(f->limits, f->in, f->want, out) && f->heat_ms < f->limits->heat_time_ms;
-    ensures supply: out->supply_on ==> supply_is_safe(f->limits, f->in, f->want);
-    ensures one_rail: out->supply_on && \old(il->supply_was_granted) ==>
-        \old(il->rail) == f->want->rail && \old(il->inject) == f->want->inject;
-    ensures remembered: il->heat_was_granted == out->heat;
-*/
-static void judge(struct interlock *il, const struct facts *f, struct granted *out)
-{
-    step_rules(il, f);
-    bool heat = heat_is_allowed(il, f), supply = supply_is_allowed(il, f);
-    /*@ assert il->tripped ==> !heat && !supply; */
-    grant(f->limits, f->want, heat, supply, out);
-    /*@ assert granted_within(f->limits, f->want, out); */
-    /*@ assert whole(il); */
-    /*@ assert il->tripped ==> nothing_granted(out); */
-    /*@ assert \forall integer k; 0 <= k < RULES && rules[k].kind == RULE_PAUSE && il->state[k].fired ==> !out->heat; */
-    remember(il, f->want, out);
-}
-
-/* The promise. `whole` holds of {0}, and nothing but a new struct interlock takes a latch back. */
-/*@ requires \valid(il) && \valid(out) && \valid_read(limits) && \valid_read(in) && \valid_read(want);
-    requires \separated(il, out, limits, in, want, &rules[0 .. RULES - 1]);
-    requires whole(il);
-    requires limits->plate_mc >= 0 && limits->ramp_mc_s >= 0;
-    assigns *il, *out;
-    ensures whole(il);
-    ensures latched_stays: \forall integer k; 0 <= k < RULES && \old(il->state[k].latched) ==> il->state[k].latched;
-    ensures tripped_stays: \old(il->tripped) ==> il->tripped;
-    ensures tripped_is_off: il->tripped ==> nothing_granted(out);
-    ensures paused_is_cold: \forall integer k; 0 <= k < RULES && rules[k].kind == RULE_PAUSE && il->state[k].fired ==>
-        !out->heat;
-    ensures cut: granted_within(limits, want, out);
-    ensures heat: out->heat ==> heat_is_safe(limits, in, want, out) && il->heat_ms < limits->heat_time_ms;
-    ensures supply: out->supply_on ==> supply_is_safe(limits, in, want);
-    ensures one_rail: out->supply_on && \old(il->supply_was_granted) ==>
-        \old(il->rail) == want->rail && \old(il->inject) == want->inject;
-    ensures heat_time_counts: il->heat_ms >= \old(il->heat_ms) &&
-        (\old(il->stepped) && \old(il->heat_was_granted) && \old(il->stepped_ms) >= 0 && t_ms >= \old(il->stepped_ms) ==>
-            il->heat_ms == \min(INT64_MAX, \old(il->heat_ms) + (t_ms - \old(il->stepped_ms))));
-    ensures remembered: il->heat_was_granted == out->heat;
-*/
-void interlock_step(struct interlock *il, const struct limits *limits, const struct readings *in,
-                    const struct wanted *want, int64_t t_ms, struct granted *out)
+static void advance(struct interlock *il, const struct limits *limits, const struct readings *in,
+                    const struct wanted *want, int64_t t_ms)
 {
     step_time(il, in->stop_count, t_ms);
     struct facts f = {.limits = limits,
@@ -389,5 +406,49 @@ void interlock_step(struct interlock *il, const struct limits *limits, const str
                       .supply_was_granted = il->supply_was_granted,
                       .granted_mv = il->mv,
                       .granted_ma = il->ma};
-    judge(il, &f, out);
+    step_rules(il, &f);
+}
+
+/* What the rules leave of the most that may be given. */
+/*@ requires \valid(il) && \valid(out) && \valid_read(limits) && \valid_read(in) && \valid_read(want);
+    requires \separated(il, out, limits, in, want, &rules[0 .. RULES - 1]);
+    requires whole(il);
+    assigns *il, *out;
+    ensures whole(il) && latched_stays{Pre, Post}(il);
+    ensures heat_is_counted{Pre, Post}(il, t_ms);
+    ensures il->stepped && il->stepped_ms == later(\old(il->stepped), \old(il->stepped_ms), t_ms);
+    ensures rules_are_obeyed(il, \old(limits->heat_time_ms), out);
+    ensures no_more(most, out) && (out->heat ==> heat) && (out->supply_on ==> supply);
+*/
+static void judge(struct interlock *il, const struct limits *limits, const struct readings *in,
+                  const struct wanted *want, int64_t t_ms, struct granted most, bool heat,
+                  bool supply, struct granted *out)
+{
+    advance(il, limits, in, want, t_ms);
+    hand_out(il, want, most, heat && rules_allow_heat(il, limits), supply && !il->tripped, out);
+}
+
+/* The promise. `whole` holds of {0}, and nothing but a new struct interlock takes a latch back. */
+/*@ requires \valid(il) && \valid(out) && \valid_read(limits) && \valid_read(in) && \valid_read(want);
+    requires \separated(il, out, limits, in, want, &rules[0 .. RULES - 1]);
+    requires whole(il);
+    assigns *il, *out;
+    ensures whole(il) && latched_stays{Pre, Post}(il);
+    ensures heat_is_counted{Pre, Post}(il, t_ms);
+    ensures il->stepped && il->stepped_ms == later(\old(il->stepped), \old(il->stepped_ms), t_ms);
+    ensures rules_are_obeyed(il, \old(limits->heat_time_ms), out);
+    ensures cut: within_limits{Pre}(limits, want, out->temp_mc, out->ramp_mc_s, out->fan_pct, out->mv, out->ma);
+    ensures off: off_is_zero(out);
+    ensures heat: out->heat ==> \old(want->heat) && heat_is_safe{Pre}(limits, in, want);
+    ensures supply: out->supply_on ==> \old(want->supply_on) && supply_is_safe{Pre}(limits, in, want) &&
+        leads_stay{Pre}(il, want) && rail_in_table{Pre}(limits, \old(want->rail));
+    ensures never_both: !(out->heat && out->supply_on);
+*/
+void interlock_step(struct interlock *il, const struct limits *limits, const struct readings *in,
+                    const struct wanted *want, int64_t t_ms, struct granted *out)
+{
+    struct granted most = cut_to_limits(limits, want);
+    bool heat = heat_is_safe(limits, in, want);
+    bool supply = supply_is_safe(limits, in, want) && leads_stay(il, want);
+    judge(il, limits, in, want, t_ms, most, heat, supply, out);
 }

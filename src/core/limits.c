@@ -78,17 +78,6 @@ const struct limits *limits_built_in(void)
 /* clang-format off */
 /*@ predicate lowered(integer now, integer before) = now <= before || now == 0;
 
-    predicate no_field_is_wider{A, B}(struct limits *m) =
-        \at(m->plate_mc, B) <= \at(m->plate_mc, A) &&
-        \at(m->board_mc, B) <= \at(m->board_mc, A) &&
-        \at(m->ramp_mc_s, B) <= \at(m->ramp_mc_s, A) &&
-        \at(m->heat_time_ms, B) <= \at(m->heat_time_ms, A) &&
-        \at(m->supply_mv, B) <= \at(m->supply_mv, A) &&
-        \at(m->supply_ma, B) <= \at(m->supply_ma, A) &&
-        \at(m->inject_mv, B) <= \at(m->inject_mv, A) &&
-        \at(m->inject_ma, B) <= \at(m->inject_ma, A) &&
-        \at(m->power_mc, B) <= \at(m->power_mc, A);
-
     predicate feeds_something(struct limits *m) =
         m->supply_mv > 0 && m->supply_ma > 0 && m->inject_mv > 0 && m->inject_ma > 0;
 
@@ -98,13 +87,9 @@ const struct limits *limits_built_in(void)
         lowered(\at(now->inject_mv, B), \at(before->inject_mv, A)) &&
         lowered(\at(now->inject_ma, B), \at(before->inject_ma, A));
 
-    // the rails are as they were
-    predicate rails_stand{A, B}(struct limits *m) =
-        \forall integer k; 0 <= k < BENCH_RAILS ==>
-            \at(m->rail[k].mv, B) == \at(m->rail[k].mv, A) &&
-            \at(m->rail[k].ma, B) == \at(m->rail[k].ma, A) &&
-            \at(m->rail[k].inject_mv, B) == \at(m->rail[k].inject_mv, A) &&
-            \at(m->rail[k].inject_ma, B) == \at(m->rail[k].inject_ma, A);
+    predicate rail_is_same{A, B}(struct rail_limits *now, struct rail_limits *before) =
+        \at(now->mv, B) == \at(before->mv, A) && \at(now->ma, B) == \at(before->ma, A) &&
+        \at(now->inject_mv, B) == \at(before->inject_mv, A) && \at(now->inject_ma, B) == \at(before->inject_ma, A);
 
     predicate rail_is_capped(struct rail_limits *r, integer mv, integer ma, integer inject_mv, integer inject_ma) =
         r->mv <= mv && r->ma <= ma && r->inject_mv <= inject_mv && r->inject_ma <= inject_ma;
@@ -146,7 +131,19 @@ static int32_t not_negative(int32_t value)
     return value > 0 ? value : 0;
 }
 
-/* Whose line each field has that `layer` is about to lower. */
+/* Whose line a field has that stands and is about to be lowered. */
+/*@ requires \valid(origin);
+    assigns *origin;
+*/
+static void note_origin(struct limit_origin *origin, int32_t stands, int32_t value,
+                        enum limit_layer which, int32_t line)
+{
+    if (value <= 0 || value >= stands)
+        return;
+    origin->layer = which;
+    origin->line = line;
+}
+
 /*@ requires \valid(origins) && \valid_read(merged) && \valid_read(layer);
     requires line_of == \null || \valid_read(line_of + (0 .. LIMITS - 1));
     assigns *origins;
@@ -155,10 +152,8 @@ static void note_origins(struct limit_origins *origins, const struct limits *mer
                          const struct limits *layer, enum limit_layer which, const int32_t *line_of)
 {
 #define X(field, key, unit, scale, ceiling)                                                        \
-    if (layer->field > 0 && layer->field < merged->field) {                                        \
-        origins->of[LIMIT_##field].layer = which;                                                  \
-        origins->of[LIMIT_##field].line = line_of ? line_of[LIMIT_##field] : 0;                    \
-    }
+    note_origin(&origins->of[LIMIT_##field], merged->field, layer->field, which,                   \
+                line_of ? line_of[LIMIT_##field] : 0);
     LIMIT_LIST(X)
 #undef X
 }
@@ -167,8 +162,16 @@ static void note_origins(struct limit_origins *origins, const struct limits *mer
     assigns merged->plate_mc, merged->board_mc, merged->ramp_mc_s, merged->heat_time_ms,
             merged->supply_mv, merged->supply_ma, merged->inject_mv, merged->inject_ma,
             merged->power_mc;
-    ensures no_field_is_wider{Pre, Post}(merged);
-    ensures rails_stand{Pre, Post}(merged);
+    ensures merged->plate_mc <= \old(merged->plate_mc);
+    ensures merged->board_mc <= \old(merged->board_mc);
+    ensures merged->ramp_mc_s <= \old(merged->ramp_mc_s);
+    ensures merged->heat_time_ms <= \old(merged->heat_time_ms);
+    ensures merged->supply_mv <= \old(merged->supply_mv);
+    ensures merged->supply_ma <= \old(merged->supply_ma);
+    ensures merged->inject_mv <= \old(merged->inject_mv);
+    ensures merged->inject_ma <= \old(merged->inject_ma);
+    ensures merged->power_mc <= \old(merged->power_mc);
+    ensures \forall integer k; 0 <= k < BENCH_RAILS ==> rail_is_same{Pre, Post}(&merged->rail[k], &merged->rail[k]);
     ensures \old(feeds_something(merged)) ==> feeds_something(merged);
 */
 static void tighten_fields(struct limits *merged, const struct limits *layer)
@@ -257,22 +260,44 @@ static void cap_rail(struct rail_limits *rail, int32_t mv, int32_t ma, int32_t i
         rail->inject_mv = lower_of(rail->inject_mv, rail->mv);
 }
 
+/*@ requires \valid(rail) && \valid_read(from) && \separated(rail, from);
+    assigns *rail;
+    ensures rail_is_same{Pre, Post}(rail, from);
+*/
+static void take_rail(struct rail_limits *rail, const struct rail_limits *from)
+{
+    *rail = *from;
+}
+
+/* The board's rails, as they are. */
+/*@ requires \valid(merged) && \valid_read(layer) && \separated(merged, layer);
+    assigns merged->rail_count, merged->rail[0 .. BENCH_RAILS - 1];
+    ensures 0 <= merged->rail_count <= BENCH_RAILS;
+    ensures \forall integer k; 0 <= k < merged->rail_count ==> rail_is_same{Pre, Post}(&merged->rail[k], &layer->rail[k]);
+*/
+static void take_rails(struct limits *merged, const struct limits *layer)
+{
+    merged->rail_count = rails_of(layer);
+    /*@ loop invariant 0 <= i <= merged->rail_count;
+        loop invariant \forall integer k; 0 <= k < i ==> rail_is_same{Pre, Here}(&merged->rail[k], &layer->rail[k]);
+        loop assigns i, merged->rail[0 .. BENCH_RAILS - 1];
+        loop variant merged->rail_count - i;
+    */
+    for (int32_t i = 0; i < merged->rail_count; i++)
+        take_rail(&merged->rail[i], &layer->rail[i]);
+}
+
 /* The i-th rail, once the merged fields are as low as this layer makes them. */
 /*@ requires \valid(merged) && \valid_read(layer) && \separated(merged, layer);
     requires 0 <= i < BENCH_RAILS && feeds_something(merged);
-    assigns merged->rail[i];
+    assigns merged->rail[i].mv, merged->rail[i].ma, merged->rail[i].inject_mv, merged->rail[i].inject_ma;
     ensures rail_is_capped_by(&merged->rail[i], merged) && rail_is_of_no_sign(&merged->rail[i]);
-    ensures which == LAYER_BOARD ==>
-        rail_is_no_wider{Post, Post}(&merged->rail[i], &layer->rail[i]);
-    ensures which != LAYER_BOARD ==>
-        rail_is_no_wider{Pre, Post}(&merged->rail[i], &merged->rail[i]);
+    ensures rail_is_no_wider{Pre, Post}(&merged->rail[i], &merged->rail[i]);
 */
 static void tighten_rail(struct limits *merged, int32_t i, const struct limits *layer,
                          enum limit_layer which)
 {
     struct rail_limits *rail = &merged->rail[i];
-    if (which == LAYER_BOARD)
-        *rail = layer->rail[i];
     if (which == LAYER_RECIPE) {
         int32_t chosen = limits_find_rail(layer, rail->name);
         choose_rail(rail, chosen < 0 ? NULL : &layer->rail[chosen]);
@@ -285,30 +310,57 @@ static void tighten_rail(struct limits *merged, int32_t i, const struct limits *
     assigns merged->rail[0 .. BENCH_RAILS - 1];
     ensures \forall integer k; 0 <= k < merged->rail_count ==>
         rail_is_capped_by(&merged->rail[k], merged) && rail_is_of_no_sign(&merged->rail[k]);
-    ensures which == LAYER_BOARD ==> (\forall integer k; 0 <= k < merged->rail_count ==>
-        rail_is_no_wider{Post, Post}(&merged->rail[k], &layer->rail[k]));
-    ensures which != LAYER_BOARD ==> (\forall integer k; 0 <= k < merged->rail_count ==>
-        rail_is_no_wider{Pre, Post}(&merged->rail[k], &merged->rail[k]));
+    ensures \forall integer k; 0 <= k < merged->rail_count ==>
+        rail_is_no_wider{Pre, Post}(&merged->rail[k], &merged->rail[k]);
 */
 static void tighten_rails(struct limits *merged, const struct limits *layer, enum limit_layer which)
 {
     /*@ loop invariant 0 <= i <= merged->rail_count;
         loop invariant \forall integer k; 0 <= k < i ==>
             rail_is_capped_by(&merged->rail[k], merged) && rail_is_of_no_sign(&merged->rail[k]);
-        loop invariant which == LAYER_BOARD ==> (\forall integer k; 0 <= k < i ==>
-            rail_is_no_wider{Here, Here}(&merged->rail[k], &layer->rail[k]));
-        loop invariant which != LAYER_BOARD ==> (\forall integer k; 0 <= k < i ==>
-            rail_is_no_wider{Pre, Here}(&merged->rail[k], &merged->rail[k]));
+        loop invariant \forall integer k; 0 <= k < i ==>
+            rail_is_no_wider{Pre, Here}(&merged->rail[k], &merged->rail[k]);
         loop invariant \forall integer k; i <= k < BENCH_RAILS ==>
-            merged->rail[k].mv == \at(merged->rail[k].mv, Pre) &&
-            merged->rail[k].ma == \at(merged->rail[k].ma, Pre) &&
-            merged->rail[k].inject_mv == \at(merged->rail[k].inject_mv, Pre) &&
-            merged->rail[k].inject_ma == \at(merged->rail[k].inject_ma, Pre);
+            rail_is_same{Pre, Here}(&merged->rail[k], &merged->rail[k]);
         loop assigns i, merged->rail[0 .. BENCH_RAILS - 1];
         loop variant merged->rail_count - i;
     */
     for (int32_t i = 0; i < merged->rail_count; i++)
         tighten_rail(merged, i, layer, which);
+}
+
+/* The tightening itself, whatever the origins. */
+/*@ requires \valid(merged) && \valid_read(layer) && \separated(merged, layer);
+    requires 0 <= merged->rail_count <= BENCH_RAILS && feeds_something(merged);
+    assigns *merged;
+    ensures merged->plate_mc <= \old(merged->plate_mc);
+    ensures merged->board_mc <= \old(merged->board_mc);
+    ensures merged->ramp_mc_s <= \old(merged->ramp_mc_s);
+    ensures merged->heat_time_ms <= \old(merged->heat_time_ms);
+    ensures merged->supply_mv <= \old(merged->supply_mv);
+    ensures merged->supply_ma <= \old(merged->supply_ma);
+    ensures merged->inject_mv <= \old(merged->inject_mv);
+    ensures merged->inject_ma <= \old(merged->inject_ma);
+    ensures merged->power_mc <= \old(merged->power_mc);
+    ensures 0 <= merged->rail_count <= BENCH_RAILS;
+    ensures \forall integer k; 0 <= k < merged->rail_count ==>
+        rail_is_capped_by(&merged->rail[k], merged) && rail_is_of_no_sign(&merged->rail[k]);
+    ensures which == LAYER_BOARD ==> (\forall integer k; 0 <= k < merged->rail_count ==>
+        rail_is_no_wider{Pre, Post}(&merged->rail[k], &layer->rail[k]));
+    ensures which != LAYER_BOARD ==> merged->rail_count == \old(merged->rail_count) &&
+        (\forall integer k; 0 <= k < merged->rail_count ==>
+            rail_is_no_wider{Pre, Post}(&merged->rail[k], &merged->rail[k]));
+*/
+static void merge(struct limits *merged, const struct limits *layer, enum limit_layer which)
+{
+    if (which == LAYER_BOARD)
+        take_rails(merged, layer);
+    tighten_fields(merged, layer);
+    /*@ assert which == LAYER_BOARD ==> \forall integer k; 0 <= k < merged->rail_count ==>
+            rail_is_same{Pre, Here}(&merged->rail[k], &layer->rail[k]); */
+    /*@ assert which != LAYER_BOARD ==> \forall integer k; 0 <= k < BENCH_RAILS ==>
+            rail_is_same{Pre, Here}(&merged->rail[k], &merged->rail[k]); */
+    tighten_rails(merged, layer, which);
 }
 
 /* What the header promises of it. */
@@ -318,12 +370,20 @@ static void tighten_rails(struct limits *merged, const struct limits *layer, enu
     requires 0 <= merged->rail_count <= BENCH_RAILS;
     requires feeds_something(merged);
     assigns *merged, *origins;
-    ensures no_field_is_wider{Pre, Post}(merged);
+    ensures merged->plate_mc <= \old(merged->plate_mc);
+    ensures merged->board_mc <= \old(merged->board_mc);
+    ensures merged->ramp_mc_s <= \old(merged->ramp_mc_s);
+    ensures merged->heat_time_ms <= \old(merged->heat_time_ms);
+    ensures merged->supply_mv <= \old(merged->supply_mv);
+    ensures merged->supply_ma <= \old(merged->supply_ma);
+    ensures merged->inject_mv <= \old(merged->inject_mv);
+    ensures merged->inject_ma <= \old(merged->inject_ma);
+    ensures merged->power_mc <= \old(merged->power_mc);
     ensures 0 <= merged->rail_count <= BENCH_RAILS;
     ensures \forall integer k; 0 <= k < merged->rail_count ==>
         rail_is_capped_by(&merged->rail[k], merged) && rail_is_of_no_sign(&merged->rail[k]);
     ensures which == LAYER_BOARD ==> (\forall integer k; 0 <= k < merged->rail_count ==>
-        rail_is_no_wider{Post, Post}(&merged->rail[k], &layer->rail[k]));
+        rail_is_no_wider{Pre, Post}(&merged->rail[k], &layer->rail[k]));
     ensures which != LAYER_BOARD ==> merged->rail_count == \old(merged->rail_count) &&
         (\forall integer k; 0 <= k < merged->rail_count ==>
             rail_is_no_wider{Pre, Post}(&merged->rail[k], &merged->rail[k]));
@@ -332,8 +392,6 @@ void limits_tighten(struct limits *merged, struct limit_origins *origins,
                     const struct limits *layer, enum limit_layer which, const int32_t *line_of)
 {
     note_origins(origins, merged, layer, which, line_of);
-    tighten_fields(merged, layer);
-    if (which == LAYER_BOARD)
-        merged->rail_count = rails_of(layer);
-    tighten_rails(merged, layer, which);
+    /*@ assert \forall integer k; 0 <= k < BENCH_RAILS ==> rail_is_same{Pre, Here}(&layer->rail[k], &layer->rail[k]); */
+    merge(merged, layer, which);
 }

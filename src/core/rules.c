@@ -172,31 +172,33 @@ static bool board_reads_at_least(int32_t most_mc, const struct facts *f)
     return board_is_used(f) && reads_at_least(&f->in->sensor[SENSOR_BOARD], most_mc);
 }
 
-/*@ requires facts_valid(f) && \valid_read(reading);
+/*@ requires \valid_read(reading);
     assigns \nothing;
-    ensures \result <==> cooler(reading, f->limits->stale_ms, most_mc);
+    ensures \result <==> cooler(reading, stale_ms, most_mc);
 */
-static bool is_below(const struct temp_reading *reading, int32_t most_mc, const struct facts *f)
+static bool is_below(const struct temp_reading *reading, int32_t most_mc, int32_t stale_ms)
 {
-    return temp_is_trusted(reading, f->limits->stale_ms) && reading->temp_mc < most_mc;
+    return temp_is_trusted(reading, stale_ms) && reading->temp_mc < most_mc;
 }
 
-bool sensors_are_below(const struct facts *f, int32_t most_mc, int32_t board_mc)
+bool sensors_are_below(const struct limits *limits, const struct readings *in, int32_t most_mc,
+                       int32_t board_mc)
 {
-    const struct readings *in = f->in;
-    if (plate_is_used(f) &&
-        !(is_below(&in->plate, most_mc, f) && is_below(&in->sensor[SENSOR_PLATE], most_mc, f)))
+    int32_t stale_ms = limits->stale_ms;
+    if (limits->uses_plate && !(is_below(&in->plate, most_mc, stale_ms) &&
+                                is_below(&in->sensor[SENSOR_PLATE], most_mc, stale_ms)))
         return false;
-    if (plate_2_is_used(f) && !is_below(&in->sensor[SENSOR_PLATE_2], most_mc, f))
+    if (limits->uses_plate && limits->has_plate_2 &&
+        !is_below(&in->sensor[SENSOR_PLATE_2], most_mc, stale_ms))
         return false;
-    return !board_is_used(f) || is_below(&in->sensor[SENSOR_BOARD], board_mc, f);
+    return !limits->has_board || is_below(&in->sensor[SENSOR_BOARD], board_mc, stale_ms);
 }
 
-bool supply_reads_on(const struct facts *f)
+bool supply_reads_on(const struct limits *limits, const struct readings *in)
 {
-    const struct supply_reading *supply = &f->in->supply;
+    const struct supply_reading *supply = &in->supply;
 
-    return f->limits->uses_supply && supply->quality == QUALITY_GOOD &&
+    return limits->uses_supply && supply->quality == QUALITY_GOOD &&
            (supply->on || supply->ma > OFF_MOST_MA);
 }
 
@@ -205,7 +207,7 @@ bool supply_reads_on(const struct facts *f)
 */
 static bool power_is_near(const struct facts *f)
 {
-    return f->limits->uses_supply && (f->want->supply_on || supply_reads_on(f));
+    return f->limits->uses_supply && (f->want->supply_on || supply_reads_on(f->limits, f->in));
 }
 
 /* No reading that could be used, for as long as an instrument may take to answer. */
@@ -397,9 +399,7 @@ static bool plate_reads_too_high(const struct facts *f)
 */
 static int32_t distance(int32_t a_mc, int32_t b_mc)
 {
-    int64_t apart = (int64_t)a_mc - b_mc;
-    if (apart < 0)
-        apart = -apart;
+    int64_t apart = a_mc > b_mc ? (int64_t)a_mc - b_mc : (int64_t)b_mc - a_mc;
     return apart > INT32_MAX ? INT32_MAX : (int32_t)apart;
 }
 
@@ -440,7 +440,7 @@ static bool board_leads_plate(const struct facts *f)
 */
 static bool plate_is_hot(const struct facts *f)
 {
-    return plate_is_used(f) && !sensors_are_below(f, HOT_MC, HOT_MC);
+    return plate_is_used(f) && !sensors_are_below(f->limits, f->in, HOT_MC, HOT_MC);
 }
 
 bool rule_fires(enum rule_id id, const struct facts *f)
@@ -485,7 +485,8 @@ bool rule_fires(enum rule_id id, const struct facts *f)
     case HEAT_WHILE_POWERED:
         return plate_is_used(f) && f->want->heat && power_is_near(f);
     case SUPPLY_DISOBEYS:
-        return (supply_reads_on(f) && !f->want->supply_on) || output_is_not_as_granted(f);
+        return (supply_reads_on(f->limits, f->in) && !f->want->supply_on) ||
+               output_is_not_as_granted(f);
     case HEAT_UNCOMMANDED:
         return plate_says_it_heats(f) || plate_reads_too_high(f);
     case FRONT_SILENT:

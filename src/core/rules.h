@@ -43,11 +43,11 @@ struct facts {
     predicate rail_in_table(struct limits *l, integer rail) =
         0 <= rail < l->rail_count && rail < BENCH_RAILS;
 
-    // no more than the chosen rail may have
-    predicate within_rail(struct limits *l, struct wanted *w, integer mv, integer ma) =
-        rail_in_table(l, w->rail) &&
-        (w->inject ==> mv <= l->rail[w->rail].inject_mv && ma <= l->rail[w->rail].inject_ma) &&
-        (!w->inject ==> mv <= l->rail[w->rail].mv && ma <= l->rail[w->rail].ma);
+    // what a rail that is in the table may have
+    logic integer rail_mv(struct limits *l, struct wanted *w) =
+        w->inject ? l->rail[w->rail].inject_mv : l->rail[w->rail].mv;
+    logic integer rail_ma(struct limits *l, struct wanted *w) =
+        w->inject ? l->rail[w->rail].inject_ma : l->rail[w->rail].ma;
 */
 /* clang-format on */
 
@@ -64,35 +64,31 @@ bool rule_fires(enum rule_id id, const struct facts *f);
 */
 bool temp_is_trusted(const struct temp_reading *reading, int32_t stale_ms);
 /* Every sensor in use is trusted and below `most_mc` (plate sensors) or `board_mc`. */
-/*@ requires facts_valid(f);
+/*@ requires \valid_read(limits) && \valid_read(in);
     assigns \nothing;
-    ensures \result <==> sensors_below(f->limits, f->in, most_mc, board_mc);
+    ensures \result <==> sensors_below(limits, in, most_mc, board_mc);
 */
-bool sensors_are_below(const struct facts *f, int32_t most_mc, int32_t board_mc);
+bool sensors_are_below(const struct limits *limits, const struct readings *in, int32_t most_mc,
+                       int32_t board_mc);
 
 /* It says so, or gives a current that no output gives when it is off. */
-/*@ requires facts_valid(f);
+/*@ requires \valid_read(limits) && \valid_read(in);
     assigns \nothing;
-    ensures !\result && f->in->supply.quality == QUALITY_GOOD ==> supply_seen_off(f->limits, f->in);
+    ensures in->supply.quality == QUALITY_GOOD ==> (\result <==> !supply_seen_off(limits, in));
+    ensures !limits->uses_supply ==> !\result;
 */
-bool supply_reads_on(const struct facts *f);
+bool supply_reads_on(const struct limits *limits, const struct readings *in);
 
 /* What the supply may give as things are wanted: of the rail that is fed, or of the bench when
  * none is. */
 /*@ requires \valid_read(limits) && \valid_read(want);
     assigns \nothing;
-    ensures want->supply_on && rail_in_table(limits, want->rail) && want->inject ==>
-        \result == limits->rail[want->rail].inject_mv;
-    ensures want->supply_on && rail_in_table(limits, want->rail) && !want->inject ==>
-        \result == limits->rail[want->rail].mv;
+    ensures want->supply_on && rail_in_table(limits, want->rail) ==> \result == rail_mv(limits, want);
 */
 int32_t supply_limit_mv(const struct limits *limits, const struct wanted *want);
 /*@ requires \valid_read(limits) && \valid_read(want);
     assigns \nothing;
-    ensures want->supply_on && rail_in_table(limits, want->rail) && want->inject ==>
-        \result == limits->rail[want->rail].inject_ma;
-    ensures want->supply_on && rail_in_table(limits, want->rail) && !want->inject ==>
-        \result == limits->rail[want->rail].ma;
+    ensures want->supply_on && rail_in_table(limits, want->rail) ==> \result == rail_ma(limits, want);
 */
 int32_t supply_limit_ma(const struct limits *limits, const struct wanted *want);
 /* How far two sensors on one plate may read apart. */
