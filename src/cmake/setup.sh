@@ -7,6 +7,7 @@ program_packages="gcc libc6-dev cmake ninja-build pkg-config liblua5.4-dev libja
 test_packages="libcmocka-dev libmodbus-dev libsundials-dev lua5.4 jq libxml2-utils clang-format
                minisign"
 fuzz_packages="clang libclang-rt-14-dev"
+proof_packages="frama-c-base why3 cvc4"
 
 say() { printf '%s\n' "$*"; }
 die() { printf '%s\n' "$*" >&2; exit 2; }

@@ -345,7 +345,7 @@ static void tighten_rails(struct limits *merged, const struct limits *layer, enu
     ensures 0 <= merged->rail_count <= BENCH_RAILS;
     ensures \forall integer k; 0 <= k < merged->rail_count ==>
         rail_is_capped_by(&merged->rail[k], merged) && rail_is_of_no_sign(&merged->rail[k]);
-    ensures which == LAYER_BOARD ==> (\forall integer k; 0 <= k < merged->rail_count ==>
+    ensures board_rails: which == LAYER_BOARD ==> (\forall integer k; 0 <= k < merged->rail_count ==>
         rail_is_no_wider{Pre, Post}(&merged->rail[k], &layer->rail[k]));
     ensures which != LAYER_BOARD ==> merged->rail_count == \old(merged->rail_count) &&
         (\forall integer k; 0 <= k < merged->rail_count ==>
