@@ -118,9 +118,29 @@ void world_advance(struct world *world, int64_t t_ms);
 /* When the next reply of any instrument is complete; INT64_MAX when none is under way. */
 int64_t world_next_reply_ms(const struct world *world);
 
+/* From when on a rule has to see a fault, by the plate's true temperature. */
+enum sight_when {
+    SIGHT_NEVER, /* nothing is promised */
+    SIGHT_CALM,  /* no fault of the bench: no rule may trip */
+    SIGHT_RUN,   /* at once, in any run */
+    SIGHT_PLATE, /* at once, in a run that uses the plate */
+    SIGHT_ABOVE, /* while the plate is above c */
+    SIGHT_HOT,   /* at once, when it strikes with the plate above c */
+    SIGHT_WARMER, /* once the plate is c warmer than when it struck: colder than it reads it harms nobody */
+    SIGHT_OVER,  /* while the plate is c above all that was asked for so far */
+};
+
+struct world_sight {
+    enum sight_when when;
+    double c;        /* C above, K warmer or over */
+    double within_s; /* by then it has tripped */
+    const char *by;  /* ids of the rules that may, a blank between */
+};
+
 /* Faults by name, each from an instant on. */
 struct world_fault {
     const char *name, *help;
+    struct world_sight two, one; /* seen with two sensors on the plate, with one */
 };
 extern const struct world_fault world_faults[];
 extern const int world_fault_count;

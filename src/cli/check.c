@@ -3,5 +3,5 @@
 
 enum outcome verb_check(struct cli *cli)
 {
-    return play(cli, true);
+    return play(cli);
 }

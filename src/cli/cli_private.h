@@ -13,7 +13,7 @@ struct cli {
     int lost; /* errno of the first write to `out` that failed, 0 = none */
 };
 
-/* One file per verb; check.c and rehearse.c differ in a flag and share play.c. */
+/* One file per verb; check.c, rehearse.c and trials.c share play.c. */
 enum outcome verb_check(struct cli *cli);
 enum outcome verb_rehearse(struct cli *cli);
 enum outcome verb_run_bench(struct cli *cli);
@@ -25,13 +25,17 @@ enum outcome verb_pack(struct cli *cli);
 enum outcome verb_inspect(struct cli *cli);
 enum outcome verb_accept(struct cli *cli);
 enum outcome verb_shelf(struct cli *cli);
+enum outcome verb_trials(struct cli *cli);
 enum outcome verb_help(struct cli *cli);
 
 /* May this stream be coloured? A terminal that is not dumb, and no NO_COLOR. */
 bool wants_colour(FILE *out);
 
 /* Load, rehearse, keep the record, print. */
-enum outcome play(struct cli *cli, bool in_short);
+enum outcome play(struct cli *cli);
+
+/* Load, rehearse in many draws, print. */
+enum outcome play_many(struct cli *cli);
 
 /* How wide `out` is: COLUMNS where it is set, else the terminal's own; 0 = not known. */
 int columns_of(FILE *out);

@@ -93,6 +93,19 @@ const struct verb verbs[VERBS] = {
          "list: name, version, signer, title. show NAME: as inspect does. remove NAME: takes it "
          "away;\n"
          "which version it was is remembered, so that no older one can come in its place."},
+    [VERB_TRIALS] =
+        {"trials", "RECIPE", true, false, "many rehearsals over tolerances, or over faults",
+         "Rehearses the recipe once for each draw: draw i with seed --seed + i, which draws\n"
+         "everything that board and bench file leave a tolerance. Prints how the draws ended, "
+         "what\n"
+         "that supports, the spread of melt times, how near any draw came to each limit, and\n"
+         "each draw that failed as the command that plays it again. With --faults every second "
+         "draw\n"
+         "has a fault at a drawn instant, the others at most what happens at a bench every day;\n"
+         "prints for each fault which rules tripped and how soon, how hot the plate was by then,\n"
+         "what was missed of what a rule has to see, and what tripped for nothing. The same seed\n"
+         "gives the same result with any number of jobs. Exit status: of the first draw that\n"
+         "failed; with --faults 1 if any did. docs/how-to/try-it-many-times.md."},
     [VERB_HELP] =
         {"help", "[NAME]", false, false,
          "a primitive of the recipe language, a verb, faults, shipped",
@@ -103,10 +116,10 @@ const struct verb verbs[VERBS] = {
 
 const char *const verb_names[VERBS + 1] = {"check", "rehearse", "run",  "clear",   "mimic",
                                            "bench", "key",      "pack", "inspect", "accept",
-                                           "shelf", "help",     NULL};
+                                           "shelf", "trials",   "help", NULL};
 
 /* Named in the manual's plans, not built yet: said so, never passed off as unknown. */
-static const char *const later_verbs[] = {"runs", "report", "trials", NULL};
+static const char *const later_verbs[] = {"runs", "report", NULL};
 
 static int usage(struct tl_error *error, const char *token, const char *hint)
 {
@@ -212,6 +225,33 @@ static int take_cpu(struct options *o, const char *text, struct tl_error *error)
     return take_seconds("--cpu", text, 240, &o->setup.cpu_s, error);
 }
 
+/* A whole number from 1 to `most`. */
+static int take_count(const char *option, const char *text, int32_t most, int32_t *out,
+                      struct tl_error *error)
+{
+    size_t digits = strspn(text, "0123456789");
+    long count = digits > 0 && digits < 10 && !text[digits] ? strtol(text, NULL, 10) : 0;
+    if (count < 1 || count > most)
+        return tl_error_set(error, TL_USAGE,
+                            "%s: expected a whole number from 1 to %d, found \"%s\"", option,
+                            (int)most, text);
+    *out = (int32_t)count;
+    return 0;
+}
+
+static int take_draws(struct options *o, const char *text, struct tl_error *error)
+{
+    return take_count("--draws", text, TRIALS_MOST, &o->draws, error);
+}
+
+static int take_jobs(struct options *o, const char *text, struct tl_error *error)
+{
+    int32_t jobs = 0;
+    int result = take_count("--jobs", text, TRIALS_JOBS, &jobs, error);
+    o->jobs = jobs;
+    return result;
+}
+
 /* Which verbs take an option; NONE: the line that names no verb. */
 #define BY(verb) (1u << VERB_##verb)
 #define NONE     (1u << VERBS)
@@ -235,12 +275,13 @@ struct option {
 
 /* clang-format off */
 #define BOTH     BY(CHECK) | BY(REHEARSE)
-#define ALL      BOTH | BY(RUN)
+#define SIMS     BOTH | BY(TRIALS)
+#define ALL      SIMS | BY(RUN)
 #define WITH     ALL | BY(MIMIC)
 #define BENCH    WITH | BY(BENCH) | BY(PACK) | BY(INSPECT) | BY(SHELF)
 #define BOARD    WITH | BY(PACK)
 #define EACH     WITH | BY(BENCH)
-#define OUTS     BOTH | BY(MIMIC) | BY(BENCH) | BY(PACK)
+#define OUTS     SIMS | BY(MIMIC) | BY(BENCH) | BY(PACK)
 #define DRY      BY(REHEARSE) | BY(MIMIC)
 #define ANY      NONE | (NONE - 1)
 #define TEXT(field) OPTION_TEXT, offsetof(struct options, field), PAGE_TOPIC, NULL
@@ -256,9 +297,9 @@ static const struct option options_table[] = {
      "a parameter of the recipe, within the range that its header states"},
     {"--seed",         "N",            WITH,     false, TAKE(seed),
      "draws tolerances, noise, delays; same seed, same rehearsal (default 1)"},
-    {"--serial",       "TEXT",         ALL,      false, TAKE(serial),
+    {"--serial",       "TEXT",         BOTH | BY(RUN), false, TAKE(serial),
      "the serial number of the board on the bench, for the record"},
-    {"--answers",      "FILE",         BOTH,     false, TEXT(answers),
+    {"--answers",      "FILE",         SIMS,     false, TEXT(answers),
      "a line per prompt: yes | no | stop | VALUE, each with [after 5 s]"},
     {"--fault",        "NAME@SECONDS", DRY,      true,  TAKE(fault),
      "something breaks at that time; `tinlatch help faults` lists what"},
@@ -268,6 +309,12 @@ static const struct option options_table[] = {
      "processor time after which a rehearsed recipe is ended (default 5)"},
     {"--out",          "DIR",          OUTS,     false, TEXT(out),
      "chart and record go there too; else what the verb writes"},
+    {"--draws",        "N",            BY(TRIALS), false, TAKE(draws),
+     "how many rehearsals (default 299)"},
+    {"--faults",       NULL,           BY(TRIALS), false, FLAG(faults),
+     "break something in every second draw"},
+    {"--jobs",         "N",            BY(TRIALS), false, TAKE(jobs),
+     "processes at once, also -j N (default: one for each processor)"},
     {"--quiet",        NULL,           BY(RUN),  false, FLAG(quiet),
      "no sounds"},
     {"--reason",       "TEXT",         BY(CLEAR), false, TEXT(reason),
@@ -364,6 +411,8 @@ static int parse_option(int argc, char *const argv[], int *at, int *given, struc
     const char *word = argv[*at];
     if (!strcmp(word, "-h"))
         word = "--help";
+    if (!strcmp(word, "-j"))
+        word = "--jobs";
     size_t length = strcspn(word, "=");
     const struct option *option = option_find(word, length);
     if (!option)
@@ -467,6 +516,7 @@ int options_parse(int argc, char *const argv[], struct options *options, struct 
     bool words_only = false;
     *options = (struct options){.verb = VERBS, .json = asks_for_json(argc, argv)};
     options->setup.seed = 1;
+    options->draws = TRIALS_DRAWS;
     for (int i = 1; i < argc; i++) {
         int result;
         if (!words_only && !strcmp(argv[i], "--")) {

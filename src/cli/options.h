@@ -9,6 +9,7 @@
 
 #include "tinlatch/err.h"
 #include "tinlatch/rehearse.h"
+#include "tinlatch/trials.h"
 
 struct options;
 
@@ -32,6 +33,7 @@ enum verb_id {
     VERB_INSPECT,
     VERB_ACCEPT,
     VERB_SHELF,
+    VERB_TRIALS,
     VERB_HELP,
     VERBS
 };
@@ -42,10 +44,12 @@ enum help_page { PAGE_TOPIC, PAGE_REFERENCE, PAGE_ANNOTATIONS, PAGE_LINT_NAMES, 
 struct options {
     enum verb_id verb;             /* VERBS: none was named */
     const char *argument, *object; /* the verb's words, NULL = none */
-    bool json, quiet, help, version, no_passphrase;
+    bool json, quiet, faults, help, version, no_passphrase;
     enum help_page page;
     const char *bench, *board, *out, *answers, *reason, *control, *from, *as, *key, *notes,
-        *licence, *split;        /* NULL = not given */
+        *licence, *split; /* NULL = not given */
+    int32_t draws;
+    int jobs;                    /* 0 = not given */
     struct rehearse_setup setup; /* what --set, --seed, --serial, --fault and --until filled in */
 };
 

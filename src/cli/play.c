@@ -16,6 +16,7 @@
 #include "tinlatch/benchfile.h"
 #include "tinlatch/file.h"
 #include "tinlatch/report.h"
+#include "trials.h"
 
 enum { SMALL_FILE = 1 << 18 }; /* a bench file or an answers file; real ones have a few KiB */
 
@@ -353,6 +354,87 @@ static enum outcome tell(struct cli *cli, struct play *play, bool in_short)
     return run->outcome;
 }
 
+/* ---- many ----------------------------------------------------------------------------------- */
+
+static int write_spread(struct figures *f, struct play *play, const char *directory,
+                        struct tl_error *error)
+{
+    char path[PATH_SIZE], part[PATH_SIZE];
+    if (snprintf(path, sizeof path, "%s/trials.svg", directory) >= PATH_SIZE)
+        return tl_error_set(error, TL_FILE, "%s: %s", directory, strerror(ENAMETOOLONG));
+    FILE *to = open_part(path, part, error);
+    if (!to)
+        return TL_FILE;
+    trials_svg(f, to);
+    int failed = close_part(to, ferror(to) != 0, part, path, error);
+    if (!failed)
+        memcpy(play->wrote[play->wrote_count++], path, sizeof path);
+    return failed;
+}
+
+static enum outcome outcome_of(const struct figures *f)
+{
+    for (int32_t i = 0; i < f->trials->draws; i++)
+        if (trial_failed(&f->trials->trial[i]))
+            return f->options->faults ? RUN_FAILED : f->trials->trial[i].outcome;
+    return RUN_DONE;
+}
+
+static enum outcome tell_many(struct cli *cli, struct play *play, const struct trials *trials)
+{
+    struct figures f;
+    struct tl_error error = {0};
+    if (figures_new(&f, trials, &cli->options, &error))
+        return cli_refuse(cli, &error, NULL, 0);
+    enum outcome outcome = outcome_of(&f);
+    if (cli->options.out && !write_spread(&f, play, cli->options.out, &error))
+        error.code = TL_OK;
+    if (error.code && outcome == RUN_DONE)
+        outcome = RUN_INVALID;
+    if (cli->options.json)
+        trials_json(&f, outcome, cli->out);
+    else
+        trials_text(&f, cli->out);
+    cli_flush(cli);
+    for (int i = 0; i < play->wrote_count; i++)
+        fprintf(cli->err, "wrote %s\n", play->wrote[i]);
+    if (error.code)
+        show_error(cli->err, &error, NULL, 0);
+    figures_free(&f);
+    return outcome;
+}
+
+static enum outcome run_many(struct cli *cli, struct play *play)
+{
+    struct sigaction before[STOP_SIGNALS];
+    struct tl_error error = {0};
+    struct trials trials;
+    struct trials_setup setup = {.rehearsal = cli->options.setup,
+                                 .draws = cli->options.draws,
+                                 .jobs = cli->options.jobs,
+                                 .faults = cli->options.faults};
+    if (cli->options.out && paths_make(cli->options.out, &error))
+        return cli_refuse(cli, &error, NULL, 0);
+    cli_flush(cli); /* nothing of ours may be printed twice by a child */
+    fflush(cli->err);
+    setup.rehearsal.stop = &stopped;
+    catch_signals(before);
+    int failed = trials_new(&trials, &setup, &error);
+    release_signals(before);
+    if (failed)
+        return cli_end(cli, failed == TL_ENDED ? RUN_STOPPED : RUN_FAILED, &error, NULL, 0);
+    enum outcome outcome;
+    if (trials.draws > 0) {
+        outcome = tell_many(cli, play, &trials);
+    } else { /* told as of one rehearsal */
+        play->run = *trials.first;
+        cli->options.out = NULL;
+        outcome = tell(cli, play, true);
+    }
+    trials_free(&trials);
+    return outcome;
+}
+
 static void play_free(struct play *play)
 {
     if (play->record_fd >= 0)
@@ -363,7 +445,10 @@ static void play_free(struct play *play)
     free(play);
 }
 
-enum outcome play(struct cli *cli, bool in_short)
+/* What is to be done with a play that is loaded. */
+typedef enum outcome play_deed(struct cli *cli, struct play *play);
+
+static enum outcome with_play(struct cli *cli, play_deed *deed)
 {
     struct tl_error error = {0};
     struct play *play = calloc(1, sizeof *play);
@@ -373,12 +458,32 @@ enum outcome play(struct cli *cli, bool in_short)
     }
     play->record_fd = -1;
     enum outcome outcome;
-    if (load(play, &cli->options, &error) || run_it(cli, play, &error)) {
+    if (load(play, &cli->options, &error)) {
         struct text text = text_of(play, &cli->options, error.file);
         outcome = cli_refuse(cli, &error, text.at, text.length);
     } else {
-        outcome = tell(cli, play, in_short);
+        outcome = deed(cli, play);
     }
     play_free(play);
     return outcome;
+}
+
+static enum outcome run_once(struct cli *cli, struct play *play)
+{
+    struct tl_error error = {0};
+    if (run_it(cli, play, &error)) {
+        struct text text = text_of(play, &cli->options, error.file);
+        return cli_refuse(cli, &error, text.at, text.length);
+    }
+    return tell(cli, play, cli->options.verb == VERB_CHECK);
+}
+
+enum outcome play(struct cli *cli)
+{
+    return with_play(cli, run_once);
+}
+
+enum outcome play_many(struct cli *cli)
+{
+    return with_play(cli, run_many);
 }

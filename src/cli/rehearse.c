@@ -3,5 +3,5 @@
 
 enum outcome verb_rehearse(struct cli *cli)
 {
-    return play(cli, false);
+    return play(cli);
 }

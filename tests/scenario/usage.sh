@@ -9,7 +9,7 @@ out_has "tinlatch "
 run 0 tinlatch --help
 out_has "rehearse RECIPE"
 out_has "--fault"
-out_lacks "trials" # what is not there is not listed
+out_lacks "tinlatch report" # what is not there is not listed
 run 0 tinlatch -h
 run 0 tinlatch help
 out_has "wait_for_melt"
@@ -122,7 +122,7 @@ run 2 tinlatch rehearse "$TOP/recipes/qqqqqqqq.lua"
 err_lacks "did you mean"
 
 # Verbs of later versions are said to be that.
-for verb in runs report trials; do
+for verb in runs report; do
     run 2 tinlatch $verb
     err_has "not in this version"
 done

@@ -66,10 +66,10 @@ static void test_a_verb_of_a_later_version_is_said_to_be_that(void **state)
 {
     (void)state;
 
-    struct told t = TOLD("trials", "x.lua");
+    struct told t = TOLD("report", "x.lua");
 
     assert_int_equal(t.status, 2);
-    assert_has(t.err, "`trials` is not in this version");
+    assert_has(t.err, "`report` is not in this version");
     forget(&t);
 }
 

@@ -1,0 +1,213 @@
+/* SPDX-License-Identifier: MIT */
+/* Many rehearsals at once: each worker takes the next draw until none is left. */
+#include "tinlatch/trials.h"
+
+#include <errno.h>
+#include <math.h>
+#include <signal.h>
+#include <stdatomic.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/mman.h>
+#include <sys/prctl.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+/* Both sides see it. */
+struct shared {
+    _Atomic int32_t next;
+    struct run first;
+    struct trial trial[];
+};
+
+struct campaign {
+    const struct trials_setup *setup;
+    struct shared *shared;
+    bool two_sensors;
+    int broken, everyday; /* of world_faults, those that this bench can have */
+    int32_t broken_at[REHEARSE_FAULTS * 4], everyday_at[REHEARSE_FAULTS * 4];
+};
+
+static const struct world_sight *sight_of(const struct campaign *c, int fault)
+{
+    return c->two_sensors ? &world_faults[fault].two : &world_faults[fault].one;
+}
+
+static int add_fault(struct rehearse_setup *setup, int fault, double at_s, struct tl_error *error)
+{
+    struct rehearse_fault *added = &setup->fault[setup->fault_count];
+
+    if (setup->fault_count == REHEARSE_FAULTS)
+        return tl_error_set(error, TL_FULL, "more than %d faults in one rehearsal",
+                            REHEARSE_FAULTS);
+    setup->fault_count++;
+    *added = (struct rehearse_fault){.at_s = at_s};
+    memcpy(added->name, world_faults[fault].name, strlen(world_faults[fault].name) + 1);
+    return 0;
+}
+
+/* A fault that needs what this bench has not makes a rehearsal invalid, at its first moment. */
+static int find_faults(struct campaign *c, struct run *run, struct tl_error *error)
+{
+    int failed = 0;
+
+    for (int i = 0; i < world_fault_count && !failed; i++) {
+        struct rehearse_setup setup = c->setup->rehearsal;
+        setup.until_s = 0.1;
+        failed = add_fault(&setup, i, 0, error);
+        if (!failed)
+            failed = rehearse(&setup, -1, run, error);
+        if (failed || run->outcome == RUN_INVALID)
+            continue;
+        if (sight_of(c, i)->when == SIGHT_CALM)
+            c->everyday_at[c->everyday++] = i;
+        else
+            c->broken_at[c->broken++] = i;
+    }
+    return failed;
+}
+
+/* Every second draw is a quiet one; a third of those have nothing at all happen. The instant is one of the first draw's,
+ * in tenths of a second, so that the command line says it exactly. */
+static void draw_fault(const struct campaign *c, int32_t index, struct trial *trial)
+{
+    struct random random = {.state = trial->seed ^ 0x7472696C73u};
+    bool breaks = index % 2 == 1 && c->broken > 0;
+    int count = breaks ? c->broken : c->everyday;
+    double which = random_unit(&random), when = random_unit(&random);
+
+    trial->fault = -1;
+    trial->fault_s = NAN;
+    if (!c->setup->faults || count == 0 || (!breaks && random_unit(&random) < 1.0 / 3))
+        return;
+    trial->fault = (breaks ? c->broken_at : c->everyday_at)[(int)(which * count)];
+    trial->fault_s = floor(when * c->shared->first.recipe_s * 10) / 10;
+}
+
+static int play(const struct campaign *c, int32_t index, struct run *run, struct tl_error *error)
+{
+    struct trial *trial = &c->shared->trial[index];
+    struct rehearse_setup setup = c->setup->rehearsal;
+    int failed = 0;
+
+    setup.seed = trial->seed = c->setup->rehearsal.seed + (uint64_t)index;
+    setup.recipe.seed = setup.seed;
+    draw_fault(c, index, trial);
+    if (trial->fault >= 0)
+        failed = add_fault(&setup, trial->fault, trial->fault_s, error);
+    if (!failed)
+        failed = rehearse(&setup, -1, run, error);
+    if (!failed)
+        trial_judge(trial, run, c->two_sensors, c->setup->faults);
+    return failed;
+}
+
+static bool told_to_stop(const struct campaign *c)
+{
+    const volatile sig_atomic_t *stop = c->setup->rehearsal.stop;
+
+    return stop && *stop;
+}
+
+static void work(const struct campaign *c)
+{
+    static struct run run;
+    struct tl_error error = {0};
+    int32_t index;
+
+    while (!told_to_stop(c) && (index = atomic_fetch_add(&c->shared->next, 1)) < c->setup->draws)
+        if (play(c, index, &run, &error))
+            _exit(1);
+    _exit(0);
+}
+
+static pid_t start_worker(const struct campaign *c)
+{
+    pid_t parent = getpid(), worker = fork();
+
+    if (worker != 0)
+        return worker;
+    prctl(PR_SET_PDEATHSIG, SIGKILL);
+    if (getppid() == parent)
+        work(c);
+    _exit(1);
+}
+
+static int wait_for(const struct campaign *c, const pid_t *worker, int started)
+{
+    int failed = 0, status;
+
+    for (int i = 0; i < started; i++) {
+        while (waitpid(worker[i], &status, 0) < 0 && errno == EINTR)
+            for (int k = i; told_to_stop(c) && k < started; k++)
+                kill(worker[k], SIGTERM); /* it lets go as we would */
+        failed = failed || !WIFEXITED(status) || WEXITSTATUS(status) != 0;
+    }
+    return failed;
+}
+
+static int jobs_of(const struct trials_setup *setup)
+{
+    long jobs = setup->jobs > 0 ? setup->jobs : sysconf(_SC_NPROCESSORS_ONLN);
+
+    jobs = jobs < setup->draws ? jobs : setup->draws;
+    return jobs < 1 ? 1 : jobs > TRIALS_JOBS ? TRIALS_JOBS : (int)jobs;
+}
+
+static int play_all(const struct campaign *c, struct tl_error *error)
+{
+    pid_t worker[TRIALS_JOBS];
+    int jobs = jobs_of(c->setup), started = 0;
+
+    while (started < jobs && (worker[started] = start_worker(c)) > 0)
+        started++;
+    int failed = wait_for(c, worker, started);
+    if (told_to_stop(c))
+        return tl_error_set(error, TL_ENDED, "stopped by a signal; nothing was heated");
+    for (int32_t i = 0; i < c->setup->draws && !failed; i++)
+        failed = !c->shared->trial[i].played;
+    return failed ? tl_error_set(error, TL_SYSTEM, "a process that played draws could not go on")
+                  : 0;
+}
+
+static bool is_fit(const struct run *run)
+{
+    return run->outcome != RUN_INVALID && run->outcome != RUN_REFUSED && run->outcome != RUN_DEVICE;
+}
+
+int trials_new(struct trials *trials, const struct trials_setup *setup, struct tl_error *error)
+{
+    size_t bytes = sizeof(struct shared) + (size_t)setup->draws * sizeof(struct trial);
+    struct campaign c = {.setup = setup,
+                         .two_sensors = setup->rehearsal.bench->sensor[SENSOR_PLATE_2].present};
+    struct run *run = malloc(sizeof *run);
+
+    *trials = (struct trials){.period_ms = setup->rehearsal.bench->period_ms};
+    c.shared = mmap(NULL, bytes, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS | MAP_NORESERVE,
+                    -1, 0);
+    if (c.shared == MAP_FAILED || !run) {
+        free(run);
+        return tl_error_set(error, TL_SYSTEM, "no memory for %d draws", (int)setup->draws);
+    }
+    trials->first = &c.shared->first;
+    trials->trial = c.shared->trial;
+    trials->bytes = bytes;
+    int failed = rehearse(&setup->rehearsal, -1, trials->first, error);
+    if (!failed && is_fit(trials->first)) {
+        failed = setup->faults ? find_faults(&c, run, error) : 0;
+        if (!failed)
+            failed = play_all(&c, error);
+        trials->draws = setup->draws;
+    }
+    free(run);
+    if (failed)
+        trials_free(trials);
+    return failed;
+}
+
+void trials_free(struct trials *trials)
+{
+    if (trials->first) /* where all of it begins */
+        munmap((char *)trials->first - offsetof(struct shared, first), trials->bytes);
+    *trials = (struct trials){0};
+}

@@ -1,0 +1,164 @@
+/* SPDX-License-Identifier: MIT */
+/* What became of one draw: was its fault seen, in time, by a rule that may? */
+#include "tinlatch/trials.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+/* What the curve of a run shows of the plate as a fault's row asks for it. */
+struct look {
+    double struck_c; /* true plate when it struck */
+    double asked_c;  /* the highest target so far */
+};
+
+static bool shows(const struct world_sight *sight, const struct look *look,
+                  const struct run_point *point)
+{
+    double c = (double)point->plate_c;
+
+    switch (sight->when) {
+    case SIGHT_RUN:
+    case SIGHT_PLATE:
+        return true;
+    case SIGHT_ABOVE:
+        return c > sight->c;
+    case SIGHT_HOT:
+        return look->struck_c > sight->c;
+    case SIGHT_WARMER:
+        return c > look->struck_c + sight->c;
+    case SIGHT_OVER:
+        return c > look->asked_c + sight->c;
+    case SIGHT_NEVER:
+    case SIGHT_CALM:
+        break;
+    }
+    return false;
+}
+
+/* Since when the fault had been showing without a break for so long that a rule should have tripped at `until_s`, or, if
+ * it never showed for so long, since when it showed last; NAN = it did not. */
+static double shows_since(const struct world_sight *sight, const struct run *run, double fault_s,
+                          double until_s)
+{
+    struct look look = {NAN, -INFINITY};
+    double since_s = NAN;
+
+    if (sight->when == SIGHT_RUN)
+        return fault_s;
+    for (int32_t i = 0; i < run->point_count; i++) {
+        const struct run_point *point = &run->point[i];
+        double t_s = (double)point->t_s;
+        look.asked_c = fmax(look.asked_c, (double)point->target_c);
+        if (t_s > until_s || since_s + sight->within_s <= t_s)
+            break;
+        if (t_s < fault_s)
+            continue;
+        if (isnan(look.struck_c))
+            look.struck_c = (double)point->plate_c;
+        if (!shows(sight, &look, point))
+            since_s = NAN;
+        else if (isnan(since_s))
+            since_s = sight->when == SIGHT_PLATE || sight->when == SIGHT_HOT ? fault_s : t_s;
+    }
+    return since_s;
+}
+
+static bool names(const char *ids, const char *id)
+{
+    size_t length = strlen(id);
+
+    for (const char *at = ids; at && (at = strstr(at, id)); at += length)
+        if ((at == ids || at[-1] == ' ') && (at[length] == ' ' || at[length] == '\0'))
+            return true;
+    return false;
+}
+
+static enum trial_verdict judge_fault(struct trial *trial, const struct run *run,
+                                      const struct world_sight *sight)
+{
+    /* After its end a run is watched for a plate that stays hot alone. */
+    double end_s = run->tripped ? run->trip_s : run->recipe_s;
+
+    trial->shows_s = shows_since(sight, run, trial->fault_s, end_s);
+    if (run->tripped && run->trip_s < trial->fault_s)
+        return TRIAL_FALSE;
+    if (sight->when == SIGHT_CALM)
+        return run->tripped ? TRIAL_FALSE : TRIAL_FINE;
+    if (end_s > trial->shows_s + sight->within_s)
+        return TRIAL_MISSED;
+    if (!run->tripped)
+        return TRIAL_UNSEEN;
+    return names(sight->by, rules[run->trip_rule].id) ? TRIAL_CAUGHT : TRIAL_OTHER;
+}
+
+static enum trial_verdict judge(struct trial *trial, const struct run *run, bool two_sensors,
+                                bool faults)
+{
+    bool unplayed = run->outcome == RUN_INVALID || run->outcome == RUN_REFUSED ||
+                    run->outcome == RUN_DEVICE || run->error.code == TL_KILLED;
+
+    if (!faults)
+        return run->outcome == RUN_DONE ? TRIAL_FINE : TRIAL_FAILED;
+    if (unplayed)
+        return TRIAL_FAILED;
+    if (trial->fault < 0)
+        return run->tripped ? TRIAL_FALSE : TRIAL_FINE;
+    const struct world_fault *fault = &world_faults[trial->fault];
+    return judge_fault(trial, run, two_sensors ? &fault->two : &fault->one);
+}
+
+static void measure_plate(struct trial *trial, const struct run *run)
+{
+    double from_s = trial->fault < 0 ? 0 : trial->fault_s, peak_c = NAN, asked_c = NAN;
+
+    for (int32_t i = 0; i < run->point_count; i++) {
+        asked_c = fmax(asked_c, (double)run->point[i].target_c);
+        if ((double)run->point[i].t_s >= from_s)
+            peak_c = fmax(peak_c, (double)run->point[i].plate_c);
+    }
+    trial->peak_true_c = run->peak_true_c;
+    trial->over_set_k = peak_c - asked_c;
+    trial->over_ceiling_k = peak_c - run->limits.plate_mc / 1000.0;
+}
+
+void trial_judge(struct trial *trial, const struct run *run, bool two_sensors, bool faults)
+{
+    trial->seed = run->seed;
+    trial->outcome = run->outcome;
+    trial->tripped = run->tripped;
+    trial->rule = run->trip_rule;
+    trial->trip_s = run->trip_s;
+    trial->recipe_s = run->recipe_s;
+    trial->duration_s = run->duration_s;
+    trial->shows_s = NAN;
+    measure_plate(trial, run);
+    trial->verdict = judge(trial, run, two_sensors, faults);
+    trial->melt_count = run->melt_count < TRIAL_MELTS ? run->melt_count : TRIAL_MELTS;
+    memcpy(trial->melt, run->melt, (size_t)trial->melt_count * sizeof trial->melt[0]);
+    trial->margin_count = run->margin_count;
+    memcpy(trial->margin, run->margin, (size_t)run->margin_count * sizeof trial->margin[0]);
+    const char *text = run->tripped ? run->trip_words.what : run->error.text;
+    snprintf(trial->text, sizeof trial->text, "%.*s", (int)sizeof trial->text - 1, text);
+    trial->played = true;
+}
+
+bool trial_failed(const struct trial *trial)
+{
+    return trial->verdict >= TRIAL_FAILED;
+}
+
+const char *trial_verdict_name(enum trial_verdict verdict)
+{
+    static const char *const said[TRIAL_VERDICTS] = {
+        [TRIAL_FINE] = "fine",        [TRIAL_CAUGHT] = "caught",    [TRIAL_UNSEEN] = "unseen",
+        [TRIAL_FAILED] = "failed",    [TRIAL_OTHER] = "other rule", [TRIAL_MISSED] = "missed",
+        [TRIAL_FALSE] = "false trip",
+    };
+    return said[verdict];
+}
+
+double trials_safe_share(int32_t draws)
+{
+    return draws > 0 ? pow(0.05, 1.0 / draws) : 0;
+}

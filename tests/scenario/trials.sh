@@ -1,0 +1,51 @@
+#!/bin/bash
+# SPDX-License-Identifier: MIT
+# Many draws: the same on any number of jobs, and each draw that fails is played again by the command that it is told with.
+. "$TOP/tests/support/scenario.sh"
+split=$TOP/recipes/stack-split.lua
+single=$TOP/recipes/benches/single.ini
+
+# Nothing fails: said in the words, with what is not covered.
+run 0 tinlatch trials "$split" --draws 12 --out "$box/picture"
+out_has "no failure in 12 draws supports 77 % safe with 95 % confidence"
+out_has "Not covered"
+out_has "frame: last place molten"
+has "$box/picture/trials.svg" "</svg>"
+
+# Any number of jobs, byte for byte; another seed, another result.
+for jobs in 1 2 3; do
+    run 0 tinlatch trials "$split" --draws 12 --jobs $jobs --json
+    json '.draws == 12 and .failed == 0 and .outcomes == {"done": 12} and (.spread | length) > 4'
+    cp "$out" "$box/jobs-$jobs"
+    run "0|1" tinlatch trials "$split" --bench "$single" --faults --draws 24 -j $jobs --json
+    cp "$out" "$box/faults-$jobs"
+done
+checks=$((checks + 1))
+cmp "$box/jobs-1" "$box/jobs-2" && cmp "$box/jobs-1" "$box/jobs-3" || wrong "jobs change the draws"
+cmp "$box/faults-1" "$box/faults-2" && cmp "$box/faults-1" "$box/faults-3" || wrong "jobs change the faults"
+run 0 tinlatch trials "$split" --draws 12 --seed 2 --json
+checks=$((checks + 1))
+! cmp -s "$box/jobs-1" "$out" || wrong "the seed changes nothing"
+
+# A draw that fails: its command plays it again, with the same end. A bench whose words need quotes.
+cp "$split" "it's mine.lua"
+sed -i 's/steady = "8 s"/steady = "0.1 s"/; s/melt = { "172 C"/melt = { "168 C"/' "it's mine.lua"
+run "0|1" tinlatch trials "it's mine.lua" --board "$TOP/recipes/boards/hx210.lua" --set melt="165 C" --draws 30 --json
+json '.failed > 0 and (.failures | length) == .failed and .safe_share == null'
+json '.outcome == .failures[0].outcome'
+trials=$(cat "$out")
+for i in 0 1; do
+    replay=$(jq -r ".failures[$i].command // empty" <<<"$trials")
+    [ -n "$replay" ] || continue
+    eval "set -- $replay"
+    run 1 "$@" --json
+    json ".outcome == $(jq ".failures[$i].outcome" <<<"$trials")"
+    json ".error.text == $(jq ".failures[$i].text" <<<"$trials")"
+done
+
+# What cannot be rehearsed at all is told as of one rehearsal.
+run 2 tinlatch trials "$split" --set melt="999 C"
+err_has "melt"
+run 2 tinlatch trials "$split" --draws 0
+err_has "from 1 to 100000"
+finish

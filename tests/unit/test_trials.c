@@ -1,0 +1,156 @@
+/* SPDX-License-Identifier: MIT */
+#include "check.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "tinlatch/trials.h"
+
+static void test_299_draws_without_a_failure_support_99_percent_and_298_do_not(void **state)
+{
+    (void)state;
+
+    assert_true(trials_safe_share(299) >= 0.99);
+    assert_true(trials_safe_share(298) < 0.99);
+    assert_true(trials_safe_share(0) == 0);
+}
+
+static int fault_named(const char *name)
+{
+    for (int i = 0; i < world_fault_count; i++)
+        if (strcmp(world_faults[i].name, name) == 0)
+            return i;
+    fail_msg("no fault %s", name);
+    return -1;
+}
+
+/* A plate that climbs by 1 C a second from 20 C to 180 C and stays; its recipe is over at 600 s. */
+static struct run *climb(void)
+{
+    static struct run run;
+
+    run = (struct run){.recipe_s = 600, .outcome = RUN_DONE, .point_every_s = 1};
+    run.limits.plate_mc = 190000;
+    for (int i = 0; i < 600; i++) {
+        float c = i < 160 ? 20 + (float)i : 180;
+        run.point[run.point_count++] =
+            (struct run_point){.t_s = (float)i, .plate_c = c, .target_c = 180};
+    }
+    return &run;
+}
+
+static enum trial_verdict verdict_of(const char *fault, double fault_s, const struct run *run,
+                                     bool two_sensors)
+{
+    struct trial trial = {.fault = fault ? fault_named(fault) : -1, .fault_s = fault_s};
+
+    trial_judge(&trial, run, two_sensors, true);
+    return trial.verdict;
+}
+
+static void trip(struct run *run, enum rule_id rule, double at_s)
+{
+    run->tripped = true;
+    run->trip_rule = rule;
+    run->trip_s = at_s;
+    run->outcome = RUN_TRIPPED;
+}
+
+static void test_a_fault_that_a_rule_has_to_see_and_does_not_is_missed(void **state)
+{
+    struct run *run = climb();
+    (void)state;
+
+    assert_int_equal(verdict_of("sensor-open", 100, run, true), TRIAL_MISSED);
+    assert_int_equal(verdict_of("sensor-unseated", 1, run, true), TRIAL_MISSED);
+    assert_int_equal(verdict_of("sensor-unseated", 590, run, true),
+                     TRIAL_UNSEEN); /* no time left */
+    assert_int_equal(verdict_of("sensor-shows-80", 300, run, false), TRIAL_UNSEEN);
+}
+
+static void test_a_trip_in_time_by_a_rule_of_its_row_is_a_catch_and_no_other_is(void **state)
+{
+    struct run *run = climb();
+    (void)state;
+
+    trip(run, SENSOR_OPEN, 100.4);
+    assert_int_equal(verdict_of("sensor-open", 100, run, true), TRIAL_CAUGHT);
+    trip(run, SENSOR_OPEN, 104);
+    assert_int_equal(verdict_of("sensor-open", 100, run, true), TRIAL_MISSED);
+    trip(run, DEVICE_SILENT, 100.4);
+    assert_int_equal(verdict_of("sensor-open", 100, run, true), TRIAL_OTHER);
+    trip(run, SENSOR_OPEN, 99);
+    assert_int_equal(verdict_of("sensor-open", 100, run, true), TRIAL_FALSE);
+}
+
+static void test_a_trip_on_a_day_like_any_other_is_false(void **state)
+{
+    struct run *run = climb();
+    (void)state;
+
+    assert_int_equal(verdict_of(NULL, 0, run, true), TRIAL_FINE);
+    assert_int_equal(verdict_of("draft", 100, run, true), TRIAL_FINE);
+    trip(run, SENSOR_UNSEATED, 200);
+    assert_int_equal(verdict_of(NULL, 0, run, true), TRIAL_FALSE);
+    assert_int_equal(verdict_of("draft", 100, run, true), TRIAL_FALSE);
+    assert_int_equal(verdict_of("draft", 300, run, true), TRIAL_FALSE);
+}
+
+static void test_the_plate_is_measured_from_the_fault_on(void **state)
+{
+    struct run *run = climb();
+    struct trial trial = {.fault = fault_named("heater-stuck-on"), .fault_s = 300};
+    (void)state;
+
+    run->point[100].plate_c = 230; /* before it */
+    run->point[400].plate_c = 200;
+    trial_judge(&trial, run, true, true);
+
+    assert_near(trial.over_set_k, 20, 1e-6);
+    assert_near(trial.over_ceiling_k, 10, 1e-6);
+}
+
+static bool is_rule(const char *id, size_t length)
+{
+    for (int i = 0; i < RULES; i++)
+        if (strlen(rules[i].id) == length && strncmp(rules[i].id, id, length) == 0)
+            return true;
+    return false;
+}
+
+static void check_sight(const char *name, const struct world_sight *sight)
+{
+    bool judged = sight->when != SIGHT_NEVER && sight->when != SIGHT_CALM;
+
+    if (judged && !(sight->within_s > 0 && sight->by))
+        fail_msg("%s: seen by whom, within which time?", name);
+    for (const char *at = sight->by; at && *at;) {
+        size_t length = strcspn(at, " ");
+        if (!is_rule(at, length))
+            fail_msg("%s: no rule %.*s", name, (int)length, at);
+        at += length + (at[length] == ' ');
+    }
+}
+
+static void test_every_fault_names_rules_that_are_there_and_a_time(void **state)
+{
+    (void)state;
+
+    for (int i = 0; i < world_fault_count; i++) {
+        check_sight(world_faults[i].name, &world_faults[i].two);
+        check_sight(world_faults[i].name, &world_faults[i].one);
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_299_draws_without_a_failure_support_99_percent_and_298_do_not),
+        cmocka_unit_test(test_a_fault_that_a_rule_has_to_see_and_does_not_is_missed),
+        cmocka_unit_test(test_a_trip_in_time_by_a_rule_of_its_row_is_a_catch_and_no_other_is),
+        cmocka_unit_test(test_a_trip_on_a_day_like_any_other_is_false),
+        cmocka_unit_test(test_the_plate_is_measured_from_the_fault_on),
+        cmocka_unit_test(test_every_fault_names_rules_that_are_there_and_a_time),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
