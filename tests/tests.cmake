@@ -79,6 +79,14 @@ if(TARGET thermal AND TARGET estimate AND TARGET world)
                         PkgConfig::CMOCKA tinlatch_kind tinlatch_warnings m)
 endif()
 
+# How far the live estimate is off, over a thousand drawn worlds.
+if(TARGET estimate AND TARGET world)
+  add_executable(estimate_bench EXCLUDE_FROM_ALL tests/bench/estimate_bench.c)
+  target_include_directories(estimate_bench PRIVATE tests/support include)
+  target_link_libraries(estimate_bench PRIVATE estimate world port thermal core wire base PkgConfig::CMOCKA
+                        tinlatch_kind tinlatch_warnings m)
+endif()
+
 if(TARGET guard)
   add_executable(scan_bench EXCLUDE_FROM_ALL tests/bench/scan_bench.c)
   target_include_directories(scan_bench PRIVATE tests/support include)

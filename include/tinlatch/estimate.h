@@ -17,8 +17,17 @@
 #include "tinlatch/thermal.h"
 #include "tinlatch/wire.h"
 
-struct estimate {
+/* The same board with its nominal constants, and at either end of its tolerances: between these two, what nobody can
+ * see will happen. */
+enum estimate_bound { ESTIMATE_LIKELY, ESTIMATE_EARLY, ESTIMATE_LATE, ESTIMATE_BOUNDS };
+
+struct estimate_model {
     struct thermal thermal;
+    double board_seen_c; /* the board sensor as this one would read it */
+};
+
+struct estimate {
+    struct estimate_model model[ESTIMATE_BOUNDS];
     struct plate plate;
     const struct board *board;
     int64_t stepped_ms;
@@ -28,16 +37,13 @@ struct estimate {
     int hand_part;
     /* the plate behind its lagging sensor: smoothed reading and slope */
     double seen_c, slope_c_s;
-    /* the board sensor as the model would read it, and from when on it may be believed again */
-    double board_seen_c;
-    int64_t believe_board_ms;
+    int64_t believe_board_ms; /* from when on the board's sensor may be believed again */
 };
 
-/* `board` must outlive the estimate. watched: a board sensor corrects it. Without one nothing does, and the
- * model takes the slow side of the board's tolerances (worst contact, most mass), so that it melts late, not early. */
+/* `board` must outlive the estimate. A board sensor that is read corrects all three models. */
 int estimate_init(struct estimate *estimate, const struct plate *plate,
                   const struct insert *insert, const struct board *board, double room_c,
-                  bool watched, struct tl_error *error);
+                  struct tl_error *error);
 
 /* A hand acted: the same calls the world gets. part: index, -1 = the upper board. */
 void estimate_hand(struct estimate *estimate, enum hand hand, int part);
@@ -50,5 +56,8 @@ void estimate_step(struct estimate *estimate, const struct wire_snapshot *snapsh
  * from now (looks up to 10 minutes ahead; costs a coarse run, so ask every few seconds). */
 void estimate_joint(const struct estimate *estimate, int joint, bool forecast,
                     struct wire_joint *out);
+
+/* The coldest place of a joint by one of the three. */
+double estimate_coldest_c(const struct estimate *estimate, enum estimate_bound bound, int joint);
 
 #endif

@@ -133,15 +133,40 @@ static const char *about(int64_t ms, char out[16])
     return in_words((seconds + step / 2) / step * step, out);
 }
 
-/* The joint that melts next, and the one that is solid last; -1 = none. */
-static int32_t melt_next_ms(const struct wire_snapshot *s)
+/* The joint that melts next, as is likely; NULL = none. */
+static const struct wire_joint *melts_next(const struct wire_snapshot *s)
 {
-    int32_t least = -1;
+    const struct wire_joint *next = NULL;
     for (int i = 0; i < s->joints; i++)
-        if (s->joint[i].melt_ms > 0 && (least < 0 || s->joint[i].melt_ms < least))
-            least = s->joint[i].melt_ms;
-    return least;
+        if (s->joint[i].melt_ms > 0 && (!next || s->joint[i].melt_ms < next->melt_ms))
+            next = &s->joint[i];
+    return next;
 }
+
+/* The one that is molten as is likely, but not for sure; NULL = none. */
+static const struct wire_joint *melts_surely(const struct wire_snapshot *s)
+{
+    const struct wire_joint *next = NULL;
+    for (int i = 0; i < s->joints; i++)
+        if (s->joint[i].melt_ms == 0 && s->joint[i].melt_late_ms > 0 &&
+            (!next || s->joint[i].melt_late_ms < next->melt_late_ms))
+            next = &s->joint[i];
+    return next;
+}
+
+/* "melt in about 40 s (31-52)"; a bound that is not foreseen is left open. */
+static void melt_words(const struct wire_joint *joint, char out[FACT])
+{
+    char time[16];
+    int n = snprintf(out, FACT, "melt in about %s", about(joint->melt_ms, time));
+    int early = whole_s(joint->melt_early_ms > 0 ? joint->melt_early_ms : 0);
+    if (joint->melt_late_ms > 0)
+        snprintf(out + n, FACT - (size_t)n, " (%d-%d)", early, whole_s(joint->melt_late_ms));
+    else
+        snprintf(out + n, FACT - (size_t)n, " (%d or later)", early);
+}
+
+/* The joint that is solid last; -1 = none. */
 
 static int32_t solid_last_ms(const struct wire_snapshot *s)
 {
@@ -185,7 +210,8 @@ static void next_when_over(const struct front_state *state, char out[FACT])
 static void next_when_running(const struct wire_snapshot *s, char out[FACT])
 {
     char time[16];
-    int32_t melt_ms = melt_next_ms(s), solid_ms = solid_last_ms(s);
+    const struct wire_joint *melts = melts_next(s), *surely = melts_surely(s);
+    int32_t melt_ms = melts ? melts->melt_ms : -1, solid_ms = solid_last_ms(s);
     int64_t missing_mc = (int64_t)s->granted_mc - s->plate_mc;
     int32_t joint_ms = s->granted_heat ? melt_ms : solid_ms;
     bool rises = s->granted_heat && s->ramp_known && s->ramp_mc_s > RAMP_LEAST_MC_S;
@@ -193,8 +219,10 @@ static void next_when_running(const struct wire_snapshot *s, char out[FACT])
         snprintf(out, FACT, "parked, %s left", in_words(whole_s(s->park_left_ms), time));
     else if (s->wait_ms > 0 && (joint_ms <= 0 || s->wait_ms < joint_ms))
         snprintf(out, FACT, "goes on in about %s", about(s->wait_ms, time));
-    else if (s->granted_heat && melt_ms > 0)
-        snprintf(out, FACT, "melt in about %s", about(melt_ms, time));
+    else if (s->granted_heat && melts)
+        melt_words(melts, out);
+    else if (s->granted_heat && surely)
+        snprintf(out, FACT, "molten for sure in about %s", about(surely->melt_late_ms, time));
     else if (!s->granted_heat && solid_ms > 0)
         snprintf(out, FACT, "solid in about %s", about(solid_ms, time));
     else if (rises && missing_mc > TARGET_NEAR_MC)

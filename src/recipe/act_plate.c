@@ -182,7 +182,8 @@ static bool joint_settled(const struct recipe *recipe, int joint)
     struct wire_joint now;
     joint_now(recipe, joint, &now);
     double solidus_c = recipe->board.joint[joint].alloy.solidus_c;
-    double hottest_c = thermal_joint_hottest_c(&recipe->estimate.thermal, joint);
+    double hottest_c =
+        thermal_joint_hottest_c(&recipe->estimate.model[ESTIMATE_LIKELY].thermal, joint);
     return now.molten_permille <= 0 && hottest_c <= solidus_c - SETTLE_K;
 }
 
@@ -302,9 +303,11 @@ static void note_melt(struct recipe *recipe, int joint, double coldest_c, double
     exchange_note(recipe, NOTE_MELT, board->name, coldest_c, text);
 }
 
-/* A thermocouple of class 1 is off by up to 1.5 K (IEC 60584-1), and the estimate with it: molten counts
- * from so far above the liquidus on. */
-#define SURE_K 1.5
+/* Molten on the cautious bound: the joint of a slow, heavy board whose sensors read too high. */
+static double cautious_c(const struct recipe *recipe, int joint)
+{
+    return estimate_coldest_c(&recipe->estimate, ESTIMATE_LATE, joint);
+}
 
 int act_wait_for_melt(struct recipe *recipe, struct call *call)
 {
@@ -313,32 +316,30 @@ int act_wait_for_melt(struct recipe *recipe, struct call *call)
     const struct board_joint *board = &recipe->board.joint[joint];
     double steady_s = call_number(call, "steady"), timeout_s = call_number(call, "timeout");
     double start_s = now_s(recipe), since_s = -1;
-    double sure_mc = 1000 * (board->alloy.liquidus_c + SURE_K);
     struct wire_joint now;
     char time[32];
     tally_time(recipe, timeout_s);
     do {
         exchange(recipe);
         joint_now(recipe, joint, &now);
-        bool molten =
-            now.molten_permille >= 1000 && now.temp_mc > sure_mc && !recipe->estimate.frozen;
+        bool molten = now.melt_late_ms == 0 && !recipe->estimate.frozen;
         if (!molten)
             since_s = -1;
         else if (since_s < 0)
             since_s = now_s(recipe);
         if (molten && now_s(recipe) - since_s >= steady_s) {
-            note_melt(recipe, joint, now.temp_mc / 1000.0, now_s(recipe) - since_s);
+            note_melt(recipe, joint, cautious_c(recipe, joint), now_s(recipe) - since_s);
             return 0;
         }
     } while (now_s(recipe) - start_s < timeout_s);
     snprintf(call->hint, sizeof call->hint, "%s",
-             now.molten_permille >= 1000
+             now.melt_late_ms == 0
                  ? "it is molten, but not for `steady` yet: give it more time"
                  : "raise the plate or give it more time; is the plate's sensor seated");
     return call_otherwise(recipe, call, TL_TIMEOUT,
-                          "after %s the coldest place of %s is estimated at %.1f C, %d %% molten; "
-                          "its liquidus is %.0f C",
+                          "after %s the coldest place of %s is estimated at %.1f C at least, %d %% "
+                          "molten; its liquidus is %.0f C",
                           quantity_print(timeout_s, UNIT_TIME, time, sizeof time), board->name,
-                          now.temp_mc / 1000.0, (int)now.molten_permille / 10,
+                          cautious_c(recipe, joint), (int)now.molten_permille / 10,
                           board->alloy.liquidus_c);
 }

@@ -43,6 +43,7 @@ static int32_t nudged_mc(const struct recipe *recipe)
 static bool is_overtaken(const struct wire_joint *foreseen, const struct wire_joint *now)
 {
     return (foreseen->melt_ms == 0 && now->melt_ms < 0) ||
+           (foreseen->melt_late_ms == 0 && now->melt_late_ms < 0) ||
            (foreseen->solid_ms == 0 && now->solid_ms < 0);
 }
 
@@ -77,6 +78,10 @@ void joint_now(const struct recipe *recipe, int joint, struct wire_joint *out)
     int64_t since_ms = recipe->snapshot.t_ms - recipe->forecast_ms;
     if (out->melt_ms && recipe->forecast_known)
         out->melt_ms = left_ms(forecast->melt_ms, since_ms);
+    if (out->melt_early_ms && recipe->forecast_known)
+        out->melt_early_ms = left_ms(forecast->melt_early_ms, since_ms);
+    if (out->melt_late_ms && recipe->forecast_known)
+        out->melt_late_ms = left_ms(forecast->melt_late_ms, since_ms);
     if (out->solid_ms && recipe->forecast_known)
         out->solid_ms = left_ms(forecast->solid_ms, since_ms);
 }
@@ -94,6 +99,7 @@ static void forecast(struct recipe *recipe)
         struct wire_joint *joint = &recipe->forecast[i];
         estimate_joint(&recipe->estimate, i, true, joint);
         shorten(&shortest_ms, joint->melt_ms);
+        shorten(&shortest_ms, joint->melt_late_ms);
         shorten(&shortest_ms, joint->solid_ms);
     }
     int64_t after_ms = shortest_ms / 5 > FORECAST_LEAST_MS ? shortest_ms / 5 : FORECAST_LEAST_MS;

@@ -94,7 +94,7 @@ const struct primitive primitives[] = {
     { "wait_until", act_wait_until, ROWS(until_rows), "Waits until a function of yours returns true.", NULL, FAILS_SAFE,
       "wait_until { function() return plate.temperature() < 80 end, timeout = \"5 min\" }" },
     { "wait_for_melt", act_wait_for_melt, ROWS(melt_rows),
-      "Waits until the live estimate has the whole joint molten, its coldest place above liquidus for `steady`. It says how it knows; a person confirms before anything is lifted. The plate's reading shows no plateau at the melt: the latent heat is a few joules.",
+      "Waits until the live estimate has the whole joint molten for `steady`, on its cautious bound: a slow, heavy board whose sensors read too high. It says how it knows; a person confirms before anything is lifted. The plate's reading shows no plateau at the melt: the latent heat is a few joules.",
       NULL, "After board.place. " FAILS_SAFE, "wait_for_melt { joint = \"frame\", steady = \"8 s\", timeout = \"4 min\" }" },
     { "board.place", act_board_place, ROWS(hand_rows), "Asks a person to lay the board on the insert.", NULL, "Fails on no and on a timeout, unless `otherwise` is given.",
       "board.place { \"Shield lids off? Lay the board in the insert.\", timeout = \"2 min\" }" },

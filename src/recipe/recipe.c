@@ -386,7 +386,7 @@ static void begin_estimate(struct recipe *recipe)
         return;
     struct tl_error error;
     if (estimate_init(&recipe->estimate, host->plate, host->insert, &recipe->board, host->room_c,
-                      host->limits->has_board, &error) != 0)
+                      &error) != 0)
         recipe_fail_with(recipe, &error);
     recipe->estimating = true;
 }

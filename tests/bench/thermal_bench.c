@@ -212,7 +212,7 @@ static double time_estimate(const struct board *board, int *forecasts)
     struct plate plate = demo_plate();
     struct insert insert = demo_insert();
     struct tl_error error;
-    if (estimate_init(&estimate, &plate, &insert, board, 25, true, &error))
+    if (estimate_init(&estimate, &plate, &insert, board, 25, &error))
         return NAN;
     estimate_hand(&estimate, HAND_PLACE, -1);
     double began_s = now_s(), plate_c = 25;

@@ -1,77 +1,5 @@
 /* SPDX-License-Identifier: MIT */
-#include "demo_world.h"
-
-#include "tinlatch/estimate.h"
-
-static void begin(struct estimate *estimate, const struct board *board)
-{
-    struct plate plate = demo_plate();
-    struct insert insert = demo_insert();
-    struct tl_error error;
-    assert_int_equal(estimate_init(estimate, &plate, &insert, board, 22, true, &error), 0);
-}
-
-static struct wire_snapshot snapshot_of(int64_t t_ms, double plate_c, double board_c)
-{
-    struct wire_snapshot snapshot = {
-        .t_ms = t_ms, .plate_mc = (int32_t)lround(plate_c * 1000), .plate_quality = QUALITY_GOOD};
-    snapshot.quality[SENSOR_BOARD] = isnan(board_c) ? QUALITY_NONE : QUALITY_GOOD;
-    if (!isnan(board_c))
-        snapshot.temp_mc[SENSOR_BOARD] = (int32_t)lround(board_c * 1000);
-    return snapshot;
-}
-
-static void follow(struct estimate *estimate, int64_t t_ms, double plate_c, double board_c)
-{
-    struct wire_snapshot snapshot = snapshot_of(t_ms, plate_c, board_c);
-    estimate_step(estimate, &snapshot);
-}
-
-struct outcome {
-    double world_s, estimate_s; /* when the frame was wholly molten, when it was thought to be */
-    double forecast_s;          /* the instant foreseen when the plate came to its temperature */
-    double worst_k;             /* of the coldest place, from 60 s on until it was molten */
-};
-
-/* A recipe's heating on a drawn world; the estimate sees only what the instruments tell. */
-static struct outcome play(const struct board *board, double melt_c, uint64_t seed,
-                           bool board_sensor)
-{
-    struct world *world = demo_world(board, seed, 1);
-    struct estimate estimate;
-    begin(&estimate, board);
-    struct outcome outcome = {NAN, NAN, NAN, 0};
-    double plate_c = 22, soaked_s = 0;
-    while ((isnan(outcome.world_s) || isnan(outcome.estimate_s)) && demo_now(world) < 900000) {
-        double t_s = (double)demo_now(world) * 1e-3;
-        if (demo_now(world) == 2000) {
-            world_hand(world, HAND_PLACE, -1);
-            estimate_hand(&estimate, HAND_PLACE, -1);
-        }
-        double set_c = soaked_s < 40 ? 120 : melt_c;
-        soaked_s += plate_c > 119 ? 0.1 : 0;
-        struct demo_reading r = demo_period(world, demo_duty(plate_c, set_c), 0);
-        plate_c = fmax(r.plate_c, r.plate_2_c);
-        follow(&estimate, demo_now(world), plate_c, board_sensor ? r.board_c : (double)NAN);
-        struct wire_joint joint;
-        estimate_joint(&estimate, 0, false, &joint);
-        struct world_truth truth;
-        world_truth(world, &truth);
-        if (isnan(outcome.world_s) && t_s > 60)
-            outcome.worst_k =
-                fmax(outcome.worst_k, fabs(joint.temp_mc * 1e-3 - truth.joint_coldest_c[0]));
-        if (isnan(outcome.world_s) && truth.joint_molten[0] >= 1)
-            outcome.world_s = t_s;
-        if (isnan(outcome.estimate_s) && joint.molten_permille == 1000)
-            outcome.estimate_s = t_s;
-        if (isnan(outcome.forecast_s) && soaked_s >= 40 && plate_c > melt_c - 1) {
-            estimate_joint(&estimate, 0, true, &joint);
-            outcome.forecast_s = t_s + joint.melt_ms * 1e-3;
-        }
-    }
-    world_free(world);
-    return outcome;
-}
+#include "estimate_run.h"
 
 /* Twenty worlds, each drawn within its tolerances (contact 15 %, mass 10 %, room 2 K, mains 3 %, sensors
  * within IEC 60584-1 class 1): the moment of melting is told within these bounds. Measured, not wished:
@@ -83,7 +11,7 @@ static void check_seeds(void (*make)(struct board *), double melt_c, double with
     make(&board);
     double worst_s = 0, sum_s = 0, worst_forecast_s = 0, worst_k = 0;
     for (uint64_t seed = 1; seed <= 20; seed++) {
-        struct outcome o = play(&board, melt_c, seed, true);
+        struct told o = play(&board, melt_c, seed, true);
         double off_s = fabs(o.estimate_s - o.world_s);
         assert_true(off_s >= 0); /* both melted */
         worst_s = fmax(worst_s, off_s);
@@ -118,8 +46,7 @@ static void test_the_board_sensor_brings_the_estimate_nearer(void **state)
     demo_hx210(&board);
     double with_s = 0, without_s = 0;
     for (uint64_t seed = 1; seed <= 20; seed++) {
-        struct outcome seeing = play(&board, 172, seed, true),
-                       blind = play(&board, 172, seed, false);
+        struct told seeing = play(&board, 172, seed, true), blind = play(&board, 172, seed, false);
         with_s += fabs(seeing.estimate_s - seeing.world_s);
         without_s += fabs(blind.estimate_s - blind.world_s);
     }
@@ -166,7 +93,7 @@ static void test_the_sensors_lag_is_made_up_for(void **state)
     for (int64_t t_ms = 0; t_ms <= 20000; t_ms += 100)
         follow(&estimate, t_ms, 22 + (double)t_ms * 1e-3, NAN);
 
-    assert_near(thermal_plate_c(&estimate.thermal), 42 + 1.5, 0.01);
+    assert_near(thermal_plate_c(&estimate.model[ESTIMATE_LIKELY].thermal), 42 + 1.5, 0.01);
 }
 
 static void test_an_unreadable_plate_freezes_the_estimate_until_it_reads_again(void **state)
@@ -238,19 +165,20 @@ static void test_a_lift_press_and_part_act_as_in_the_world(void **state)
 
     estimate_hand(&estimate, HAND_PLACE, -1);
     estimate_hand(&estimate, HAND_PRESS, -1);
-    assert_true(estimate.thermal.placed && estimate.thermal.pressed);
+    assert_true(estimate.model[ESTIMATE_LIKELY].thermal.placed &&
+                estimate.model[ESTIMATE_LIKELY].thermal.pressed);
     estimate_hand(&estimate, HAND_RELEASE, -1);
-    assert_false(estimate.thermal.pressed);
+    assert_false(estimate.model[ESTIMATE_LIKELY].thermal.pressed);
     estimate_hand(&estimate, HAND_LIFT, 5); /* U5, on the lower board */
-    assert_near(thermal_part_c(&estimate.thermal, 5), 22, 0);
+    assert_near(thermal_part_c(&estimate.model[ESTIMATE_LIKELY].thermal, 5), 22, 0);
     estimate_hand(&estimate, HAND_LIFT, -1);
-    assert_false(estimate.thermal.upper_on);
-    assert_true(estimate.thermal.placed);
+    assert_false(estimate.model[ESTIMATE_LIKELY].thermal.upper_on);
+    assert_true(estimate.model[ESTIMATE_LIKELY].thermal.placed);
     estimate_hand(&estimate, HAND_PLACE, -1); /* the upper board comes back */
-    assert_true(estimate.thermal.upper_on);
+    assert_true(estimate.model[ESTIMATE_LIKELY].thermal.upper_on);
     estimate_hand(&estimate, HAND_LIFT, -1);
     estimate_hand(&estimate, HAND_LIFT, -1); /* and then the lower one goes too */
-    assert_false(estimate.thermal.placed);
+    assert_false(estimate.model[ESTIMATE_LIKELY].thermal.placed);
 }
 
 static void test_hot_air_warms_the_part_it_is_held_on(void **state)
@@ -266,8 +194,9 @@ static void test_hot_air_warms_the_part_it_is_held_on(void **state)
     for (int64_t t_ms = 0; t_ms <= 30000; t_ms += 100)
         follow(&estimate, t_ms, 22, NAN);
 
-    assert_true(thermal_part_c(&estimate.thermal, 1) > 60);
-    assert_true(thermal_part_c(&estimate.thermal, 1) > thermal_part_c(&estimate.thermal, 2) + 20);
+    assert_true(thermal_part_c(&estimate.model[ESTIMATE_LIKELY].thermal, 1) > 60);
+    assert_true(thermal_part_c(&estimate.model[ESTIMATE_LIKELY].thermal, 1) >
+                thermal_part_c(&estimate.model[ESTIMATE_LIKELY].thermal, 2) + 20);
 }
 
 /* "Solid when" is told for hands and heat away, or hot air would make it never. */
@@ -321,7 +250,7 @@ static void test_without_a_board_there_is_nothing_to_estimate(void **state)
     struct insert insert = demo_insert();
     struct tl_error error;
 
-    assert_int_equal(estimate_init(&estimate, &plate, &insert, NULL, 22, true, &error), TL_MISSING);
+    assert_int_equal(estimate_init(&estimate, &plate, &insert, NULL, 22, &error), TL_MISSING);
     assert_has(error.text, "board");
 }
 

@@ -71,7 +71,7 @@ static struct front_state *melting(void)
     take_note(state, 1, NOTE_STAGE, "Melt");
     s.stage_note = 1;
     s.joints = 1;
-    s.joint[0] = (struct wire_joint){180000, 120, 40000, 0};
+    s.joint[0] = (struct wire_joint){180000, 120, 40000, 0, 31000, 52000};
     take_snapshot(state, &s);
     return state;
 }
@@ -398,6 +398,8 @@ static void test_of_a_soak_and_a_melt_the_sooner_comes_next(void **unused)
     struct wire_snapshot s = running(200000, 90000);
     s.joints = 1;
     s.joint[0].melt_ms = 40000;
+    s.joint[0].melt_early_ms = 31000;
+    s.joint[0].melt_late_ms = 52000;
 
     s.wait_ms = 24000;
     take_snapshot(state, &s);
@@ -405,7 +407,17 @@ static void test_of_a_soak_and_a_melt_the_sooner_comes_next(void **unused)
 
     s.wait_ms = 50000;
     take_snapshot(state, &s);
-    assert_has(drawn(state, 80, 24, false), "melt in about 40 s");
+    assert_has(drawn(state, 80, 24, false), "melt in about 40 s (31-52)");
+
+    s.joint[0].melt_late_ms = -1; /* at the latest: not within what is foreseen */
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "melt in about 40 s (31 or later)");
+
+    s.joint[0].melt_ms = s.joint[0].melt_early_ms = 0;
+    s.joint[0].melt_late_ms = 9000;
+    s.wait_ms = 0;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "molten for sure in about 9 s");
 }
 
 static void test_parked_nudged_and_held_off_are_shown(void **unused)

@@ -128,7 +128,7 @@ static void test_a_snapshot_holds_everything_the_interlock_judged(void **state)
     struct wire_turn turn = {0};
     turn.head.number = 11;
     turn.joints = 1;
-    turn.joint[0] = (struct wire_joint){131000, 200, -1, 0};
+    turn.joint[0] = (struct wire_joint){131000, 200, -1, 0, 1000, 9000};
 
     journal_snapshot(journal, &s, &turn, 150200);
     journal_free(journal);
