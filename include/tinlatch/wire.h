@@ -152,6 +152,9 @@ struct wire_note {
 /* A nudge raises the target no nearer to the plate's limit: control may overshoot by 2 K, and that would be a trip. */
 enum { NUDGE_ROOM_MC = 3000 };
 
+/* A press within that time of a prompt's opening answers nothing: it was meant for something else. */
+enum { PROMPT_GUARD_MS = 1000 };
+
 enum hand_answer { ANSWER_NONE, ANSWER_YES, ANSWER_NO, ANSWER_VALUE, ANSWERS };
 
 /* front -> guard, at every snapshot. */

@@ -83,13 +83,17 @@ bool press_always_stops(const struct press *press);
 
 /* ---- person.c: what acts do to the HAND ------------------------------------------------------ */
 
-enum { PROMPT_GUARD_MS = 1000, NUDGE_MC = 2000, NUDGE_MS = 30000 };
+enum { KEY_REPEAT_MS = 700, NUDGE_MC = 2000, NUDGE_MS = 30000 };
 
 struct person {
     struct wire_hand hand;
     uint32_t shown_number; /* the prompt on the screen, and since when */
     int64_t shown_ms;
-    bool urgent; /* the HAND should go out now, not at the next snapshot */
+    struct press
+        last; /* a key that is held comes again and again: still the press that began then */
+    int64_t last_ms, began_ms;
+    uint32_t refused; /* the prompt whose refused answer has been told */
+    bool urgent;      /* the HAND should go out now, not at the next snapshot */
 };
 
 /* A snapshot was taken: forget the answer of a prompt that is not open any more. */

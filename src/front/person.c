@@ -44,27 +44,25 @@ static void answer(struct person *person, struct front_state *state, enum hand_a
     state->answered = true;
 }
 
-/* A key meant for something else must not answer what has just appeared. */
-static bool too_soon(const struct person *person, int64_t t_ms)
+/* A key meant for something else must not answer what has just appeared; nor is a parked board, which cools,
+ * what the prompt speaks of. Told once a prompt: a key that is held would fill the screen. */
+static bool may_answer(struct person *person, struct front_state *state, bool hasty)
 {
-    return t_ms - person->shown_ms < PROMPT_GUARD_MS;
+    bool soon = hasty && person->began_ms - person->shown_ms < PROMPT_GUARD_MS;
+    if (!soon && !state->snapshot.parked)
+        return true;
+    if (person->refused != state->prompt_number)
+        front_say(state, "you", "%s",
+                  soon ? "not counted as an answer: the question was less than a second old"
+                       : "not counted as an answer while parked: p goes on first");
+    person->refused = state->prompt_number;
+    return false;
 }
 
-static void yes_or_no(struct person *person, struct front_state *state, bool yes, bool hasty,
-                      int64_t t_ms)
+static void yes_or_no(struct person *person, struct front_state *state, bool yes, bool hasty)
 {
-    if (state->prompt_number == 0 || state->answered)
+    if (state->prompt_number == 0 || state->answered || !may_answer(person, state, hasty))
         return;
-    if (hasty && too_soon(person, t_ms)) {
-        front_say(state, "you",
-                  "not counted as an answer: the question was less than a second old");
-        return;
-    }
-    /* A parked board cools and its joints may be solid; the yes would also stand for the time after. */
-    if (yes && state->prompt_kind == NOTE_DO && state->snapshot.parked) {
-        front_say(state, "you", "not counted as done while parked: p goes on first");
-        return;
-    }
     answer(person, state, yes ? ANSWER_YES : ANSWER_NO);
     front_say(state, "you", yes ? "yes" : "no");
 }
@@ -98,7 +96,7 @@ static bool meter_value(const char *name, const char *text, double *value)
 }
 
 static void take_value(struct person *person, struct front_state *state, const char *text,
-                       bool hasty, int64_t t_ms)
+                       bool hasty)
 {
     double value = 0;
     if (state->answered)
@@ -107,10 +105,10 @@ static void take_value(struct person *person, struct front_state *state, const c
         strncmp(state->prompt_name, "meter-", 6) == 0; /* it has no suggestion to say yes to */
     enum act act = act_of_line(text);
     if (act == ACT_NO || (act == ACT_YES && !meter)) {
-        yes_or_no(person, state, act == ACT_YES, hasty, t_ms);
+        yes_or_no(person, state, act == ACT_YES, hasty);
         return;
     }
-    if (hasty && too_soon(person, t_ms))
+    if (!may_answer(person, state, hasty))
         return;
     if (meter ? !meter_value(state->prompt_name, text, &value) : !leading_number(text, &value)) {
         if (meter) {
@@ -189,12 +187,12 @@ static void park(struct person *person, struct front_state *state)
 }
 
 static void do_act(struct person *person, struct front_state *state, enum act act, const char *how,
-                   bool hasty, int64_t t_ms)
+                   bool hasty)
 {
     switch (act) {
     case ACT_YES:
     case ACT_NO:
-        yes_or_no(person, state, act == ACT_YES, hasty, t_ms);
+        yes_or_no(person, state, act == ACT_YES, hasty);
         break;
     case ACT_STOP:
         person_stop(person, state, how);
@@ -229,25 +227,24 @@ static bool types(const struct front_state *state)
     return state->leaving || (state->prompt_kind == NOTE_ASK && !state->answered);
 }
 
-static void type_enter(struct person *person, struct front_state *state, int64_t t_ms)
+static void type_enter(struct person *person, struct front_state *state)
 {
     char text[sizeof state->typed];
     memcpy(text, state->typed, sizeof text);
     state->typed[0] = '\0';
     if (!state->leaving)
-        take_value(person, state, text, true, t_ms);
+        take_value(person, state, text, true);
     else if (act_of_line(text) == ACT_LEAVE)
         leave(person, state);
     else
         state->leaving = false;
 }
 
-static void type_press(struct person *person, struct front_state *state, const struct press *press,
-                       int64_t t_ms)
+static void type_press(struct person *person, struct front_state *state, const struct press *press)
 {
     size_t length = strlen(state->typed);
     if (press->kind == PRESS_ENTER || (press->kind == PRESS_FUNCTION && press->which == 13)) {
-        type_enter(person, state, t_ms);
+        type_enter(person, state);
     } else if (press->kind == PRESS_ERASE && length > 0) {
         state->typed[length - 1] = '\0';
     } else if (press->kind == PRESS_CHAR && press->which >= ' ' &&
@@ -274,31 +271,46 @@ static const char *press_word(const struct press *press)
     return "key";
 }
 
+/* True when this is a press of its own, not one that is held. */
+static bool begins(struct person *person, const struct press *press, int64_t t_ms)
+{
+    bool held = press->kind == person->last.kind && press->which == person->last.which &&
+                t_ms - person->last_ms < KEY_REPEAT_MS;
+    person->last = *press;
+    person->last_ms = t_ms;
+    if (!held)
+        person->began_ms = t_ms;
+    return !held;
+}
+
 void person_press(struct person *person, struct front_state *state, const struct press *press,
                   int64_t t_ms)
 {
+    bool begun = begins(person, press, t_ms);
+    enum act act = act_of_press(press);
     person->hand.presence++;
     if (state->leaving && press->kind == PRESS_ESCAPE) {
         state->leaving = false; /* everything is off already: here Esc only stays */
         return;
     }
     if (types(state) && !press_always_stops(press))
-        type_press(person, state, press, t_ms);
-    else
-        do_act(person, state, act_of_press(press), press_word(press), true, t_ms);
+        type_press(person, state, press);
+    else if (begun || act != ACT_PARK) /* which each press would turn round */
+        do_act(person, state, act, press_word(press), true);
 }
 
 void person_line(struct person *person, struct front_state *state, const char *line, bool hasty,
                  int64_t t_ms)
 {
     enum act act = act_of_line(line);
+    begins(person, &(struct press){.kind = PRESS_ENTER}, t_ms);
     person->hand.presence++;
     if (state->leaving && act == ACT_LEAVE)
         leave(person, state);
     else if (state->prompt_kind == NOTE_ASK && !state->answered && act != ACT_STOP)
-        take_value(person, state, line, hasty, t_ms);
+        take_value(person, state, line, hasty);
     else if (act != ACT_NONE)
-        do_act(person, state, act, "line", hasty, t_ms);
+        do_act(person, state, act, "line", hasty);
     else
         front_say(state, "you", "not understood: yes, no, stop, park, +, -, >, <, leave");
 }

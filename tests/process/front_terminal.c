@@ -110,6 +110,8 @@ static void look(void)
     t.seen[t.seen_length] = '\0';
 }
 
+enum { KEY_RESTS_MS = 800 }; /* then the same key is another press */
+
 /* A snapshot, and its HAND within two seconds. */
 static void scan(void)
 {
@@ -233,7 +235,7 @@ static void test_a_key_in_the_first_second_of_a_question_does_not_answer_it(void
     assert_int_equal(t.hand.prompt, 0);
 }
 
-static void test_what_is_to_be_done_by_hand_is_not_done_while_parked(void **unused)
+static void test_nothing_is_answered_while_parked(void **unused)
 {
     (void)unused;
     t.snapshot.parked = 1;
@@ -244,11 +246,34 @@ static void test_what_is_to_be_done_by_hand_is_not_done_while_parked(void **unus
     press("y");
     assert_int_equal(t.hand.answer, ANSWER_NONE);
     scans_for(200);
-    assert_has(t.seen, "not counted as done while parked");
+    assert_has(t.seen, "not counted as an answer while parked");
+    press("n");
+    assert_int_equal(t.hand.answer, ANSWER_NONE);
     t.snapshot.parked = 0;
-    scan();
+    scans_for(KEY_RESTS_MS);
     press("y");
     assert_int_equal(t.hand.answer, ANSWER_YES);
+}
+
+static void test_a_key_that_is_held_answers_one_question(void **unused)
+{
+    (void)unused;
+    scans_for(100);
+    ask(5, NOTE_CONFIRM, "Is it seated?");
+    scans_for(1100);
+    press("\r");
+    assert_int_equal(t.hand.prompt, 5);
+    ask(6, NOTE_CONFIRM, "Is the battery out?");
+
+    for (int i = 0; i < 15; i++) {
+        press("\r");
+        scans_for(100);
+    }
+    assert_int_equal(t.hand.answer, ANSWER_NONE);
+    scans_for(KEY_RESTS_MS);
+    press("\r");
+    assert_int_equal(t.hand.answer, ANSWER_YES);
+    assert_int_equal(t.hand.prompt, 6);
 }
 
 static void test_a_value_is_typed_and_letters_do_not_stop(void **unused)
@@ -456,7 +481,8 @@ int main(void)
         TEST(test_the_view_is_drawn_and_the_terminal_left_as_it_was),
         TEST(test_any_stop_key_stops_and_other_keys_only_show_presence),
         TEST(test_a_key_in_the_first_second_of_a_question_does_not_answer_it),
-        TEST(test_what_is_to_be_done_by_hand_is_not_done_while_parked),
+        TEST(test_nothing_is_answered_while_parked),
+        TEST(test_a_key_that_is_held_answers_one_question),
         TEST(test_a_value_is_typed_and_letters_do_not_stop),
         TEST(test_park_and_nudges_are_sent),
         TEST(test_a_target_near_its_limit_is_not_nudged_higher),
