@@ -2,6 +2,8 @@
 /* The person at the bench: is somebody there, and the key that parks. */
 #include "guard_private.h"
 
+#include <string.h>
+
 /* Somebody pressed a key, or nobody is asked: in a rehearsal, and once everything is off. */
 static void see_presence(struct guard *guard, int64_t t_ms)
 {
@@ -14,20 +16,44 @@ static void see_presence(struct guard *guard, int64_t t_ms)
     guard->in.away_ms = (int32_t)(t_ms - guard->present_ms);
 }
 
-/* A press of the answer contact is a yes to whatever prompt is open. */
-static void see_contact(struct guard *guard)
+void attend_keep_answer(const struct guard *guard, struct wire_hand *hand)
+{
+    if (!guard->contact.answered)
+        return;
+    hand->prompt = guard->contact.prompt;
+    hand->answer = ANSWER_YES;
+    hand->value = 0;
+    memset(hand->text, 0, sizeof hand->text);
+}
+
+/* A press of the answer contact is a yes to the prompt that is open, under the rules of a key. */
+static void see_contact(struct guard *guard, int64_t t_ms)
 {
     int32_t inputs = guard->config.bench->inputs_device;
     uint32_t open = guard->open_note ? guard->open_note : guard->turn.prompt;
 
+    if (guard->contact.prompt != open)
+        guard->contact = (struct contact_answer){.prompt = open, .open_ms = t_ms};
     if (inputs < 0 || guard->device[inputs].inputs.answers == guard->answers_seen)
         return;
     guard->answers_seen = guard->device[inputs].inputs.answers;
     guard->hand.presence++;
-    if (open) {
-        guard->hand.prompt = open;
-        guard->hand.answer = ANSWER_YES;
+    if (!open || guard->contact.answered || guard->hand.prompt == open)
+        return;
+    if (guard->parking.on) {
+        guard_say(guard, NOTE_STATE, t_ms, "Answer contact: not counted while parked.");
+        return;
     }
+    if (t_ms - guard->contact.open_ms < PROMPT_GUARD_MS) {
+        guard_say(guard, NOTE_STATE, t_ms,
+                  "Answer contact: not counted, the question was less than a second old.");
+        return;
+    }
+    guard->contact.answered = true;
+    attend_keep_answer(guard, &guard->hand);
+    guard_say(guard, NOTE_STATE, t_ms, "Answer contact: yes.");
+    if (guard->config.journal)
+        journal_hand(guard->config.journal, t_ms, &guard->hand);
 }
 
 void attend_step(struct guard *guard, int64_t t_ms)
@@ -36,7 +62,7 @@ void attend_step(struct guard *guard, int64_t t_ms)
 
     if (guard->mode < GUARD_RUNNING)
         guard->parking.seen = guard->hand.parks; /* nothing runs yet that could be parked */
-    see_contact(guard);
+    see_contact(guard, t_ms);
     see_presence(guard, t_ms);
     if (held)
         guard->held_ms += t_ms - guard->held_at_ms;

@@ -59,6 +59,13 @@ struct parking {
     int64_t since_ms;
 };
 
+/* The answer contact: the prompt that is open, since when, and whether a press has answered it. */
+struct contact_answer {
+    uint32_t prompt;
+    int64_t open_ms;
+    bool answered;
+};
+
 /* Does the plate fall once the run is over? Until it is seen to, no estimate of the joints is worth anything. */
 struct fall {
     int32_t from_mc;  /* the highest reading since it last fell by FALL_MC */
@@ -144,6 +151,7 @@ struct guard {
     struct seat_test seat;
     struct warm warm;
     struct parking parking;
+    struct contact_answer contact;
     int64_t held_ms, held_at_ms; /* time parked or paused; counted up to held_at_ms */
     uint32_t presence_seen, leaves_seen, answers_seen;
     int64_t present_ms; /* when somebody last touched a key */
@@ -185,6 +193,8 @@ double warm_cooling_s(const struct guard *guard, double to_c); /* in still air *
 
 /* attend.c: the person at the bench: presence, park */
 void attend_step(struct guard *guard, int64_t t_ms);
+/* What the contact has answered stands until its prompt closes, whatever else the front sends. */
+void attend_keep_answer(const struct guard *guard, struct wire_hand *hand);
 void attend_park(struct guard *guard, int64_t t_ms);
 
 /* gather.c */

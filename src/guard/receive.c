@@ -159,13 +159,15 @@ static int take_hand(struct guard *guard, const struct wire_hand *hand, int64_t 
 
     if (failed)
         return failed;
-    bool news = hand->prompt != guard->hand.prompt || hand->answer != guard->hand.answer ||
-                hand->stop_count != guard->hand.stop_count ||
-                hand->nudge_mc != guard->hand.nudge_mc || hand->nudge_ms != guard->hand.nudge_ms;
-    guard->stops += hand->stop_count != guard->hand.stop_count;
-    guard->hand = *hand;
+    struct wire_hand now = *hand;
+    attend_keep_answer(guard, &now);
+    bool news = now.prompt != guard->hand.prompt || now.answer != guard->hand.answer ||
+                now.stop_count != guard->hand.stop_count || now.nudge_mc != guard->hand.nudge_mc ||
+                now.nudge_ms != guard->hand.nudge_ms;
+    guard->stops += now.stop_count != guard->hand.stop_count;
+    guard->hand = now;
     if (news && guard->config.journal)
-        journal_hand(guard->config.journal, t_ms, hand);
+        journal_hand(guard->config.journal, t_ms, &now);
     return 0;
 }
 

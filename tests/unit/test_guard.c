@@ -3,9 +3,12 @@
 
 #include <malloc.h>
 #include <stdlib.h>
+#include <sys/mman.h>
+#include <unistd.h>
 
 #include "fake_line.h"
 #include "tinlatch/guard.h"
+#include "tinlatch/journal.h"
 
 struct desk {
     struct benchfile bench;
@@ -1547,6 +1550,158 @@ static int lines_take(struct port *port, const void *from, size_t length)
     return (int)length;
 }
 
+/* ---- the answer contact ---- */
+
+struct contact_port {
+    struct port port;
+    bool closed;
+};
+
+static int contact_lines(struct port *port, bool *cts, bool *dsr, bool *dcd)
+{
+    *cts = *dcd = false;
+    *dsr = ((struct contact_port *)port)->closed;
+    return 0;
+}
+
+static struct contact_port contact_open(void)
+{
+    static const struct port_ops ops = {.read = lines_nothing,
+                                        .write = lines_take,
+                                        .close = fake_line_close,
+                                        .set_lines = lines_set,
+                                        .get_lines = contact_lines};
+    return (struct contact_port){.port = {.ops = &ops, .fd = -1}};
+}
+
+/* A guard that heats, with an answer contact beside the plate. */
+static struct desk *desk_with_contact(struct contact_port *contact, struct journal *journal)
+{
+    struct desk *desk = desk_cold();
+    struct wire_hello hello = hello_for(190000);
+    guard_free(desk->guard);
+    desk->bench.device[1] =
+        (struct device_config){.kind = DEVICE_INPUTS, .port = 1, .inputs = {.answer = CONTACT_DSR}};
+    desk->bench.device_count = desk->bench.port_count = 2;
+    desk->bench.inputs_device = 1;
+    struct guard_config config = {.bench = &desk->bench,
+                                  .port = {&desk->plate.port, &contact->port},
+                                  .journal = journal,
+                                  .armed = true};
+    assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+    desk->turn.rail = -1;
+    for (int i = 0; i < 20 && guard_mode(desk->guard) != GUARD_RUNNING; i++)
+        period(desk);
+    turns(desk, 10);
+    return desk;
+}
+
+/* The front's next HAND, which knows nothing of the contact. */
+static void hand_over(struct desk *desk)
+{
+    wire_stamp(&desk->hand.head, WIRE_HAND, guard_snapshot(desk->guard)->head.number);
+    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+}
+
+static void press_contact(struct desk *desk, struct contact_port *contact)
+{
+    contact->closed = true;
+    turns(desk, 3);
+    contact->closed = false;
+    turns(desk, 3);
+    hand_over(desk);
+    turns(desk, 1);
+}
+
+static void test_the_contact_answers_one_prompt_that_is_a_second_old(void **state)
+{
+    (void)state;
+    struct contact_port contact = contact_open();
+    struct desk *desk = desk_with_contact(&contact, NULL);
+    desk->turn.prompt = 7;
+    turns(desk, 2);
+
+    press_contact(desk, &contact);
+    assert_int_equal(guard_snapshot(desk->guard)->answer, ANSWER_NONE);
+    turns(desk, 10);
+    press_contact(desk, &contact);
+    assert_int_equal(guard_snapshot(desk->guard)->answer, ANSWER_YES);
+    assert_int_equal(guard_snapshot(desk->guard)->prompt, 7);
+    desk->turn.prompt = 8;
+    turns(desk, 20);
+
+    assert_int_equal(guard_snapshot(desk->guard)->answer, ANSWER_NONE);
+    desk_free(desk);
+}
+
+static void test_a_contact_that_is_held_answers_one_prompt(void **state)
+{
+    (void)state;
+    struct contact_port contact = contact_open();
+    struct desk *desk = desk_with_contact(&contact, NULL);
+    desk->turn.prompt = 7;
+    turns(desk, 15);
+
+    contact.closed = true;
+    turns(desk, 3);
+    assert_int_equal(guard_snapshot(desk->guard)->answer, ANSWER_YES);
+    desk->turn.prompt = 8;
+    turns(desk, 30);
+
+    assert_int_equal(guard_snapshot(desk->guard)->answer, ANSWER_NONE);
+    desk_free(desk);
+}
+
+static void test_the_contact_answers_nothing_while_parked(void **state)
+{
+    (void)state;
+    struct contact_port contact = contact_open();
+    struct desk *desk = desk_with_contact(&contact, NULL);
+    desk->turn.prompt = 7;
+    desk->hand.parks = 1;
+    hand_over(desk);
+    turns(desk, 15);
+    assert_true(guard_snapshot(desk->guard)->parked);
+
+    press_contact(desk, &contact);
+    assert_int_equal(guard_snapshot(desk->guard)->answer, ANSWER_NONE);
+    desk->hand.parks = 2;
+    hand_over(desk);
+    turns(desk, 2);
+    assert_int_equal(guard_snapshot(desk->guard)->answer, ANSWER_NONE);
+    press_contact(desk, &contact);
+
+    assert_int_equal(guard_snapshot(desk->guard)->answer, ANSWER_YES);
+    desk_free(desk);
+}
+
+static void test_what_the_contact_answered_is_recorded(void **state)
+{
+    (void)state;
+    static char record[1 << 20];
+    int fd = memfd_create("record", MFD_CLOEXEC);
+    struct journal *journal;
+    assert_int_equal(journal_new(&journal, fd, 0), 0);
+    struct contact_port contact = contact_open();
+    struct desk *desk = desk_with_contact(&contact, journal);
+    desk->turn.prompt = 7;
+    turns(desk, 2);
+
+    press_contact(desk, &contact);
+    turns(desk, 10);
+    press_contact(desk, &contact);
+
+    journal_flush(journal);
+    assert_true(pread(fd, record, sizeof record - 1, 0) > 0);
+    assert_has(record, "not counted, the question was less than a second old");
+    assert_has(record, "Answer contact: yes.");
+    assert_has(record, "\"prompt\":7,\"answer\":\"yes\"");
+    desk_free(desk);
+    journal_free(journal);
+    close(fd);
+}
+
 /* Every question answered yes; then the person turns the knob, and the reading comes to be this. */
 static void set_by_hand(struct desk *desk, int reads_mc)
 {
@@ -1870,6 +2025,10 @@ int main(void)
         cmocka_unit_test(test_a_message_of_a_wrong_size_ends_the_run),
         cmocka_unit_test(test_a_second_hello_ends_the_run),
         cmocka_unit_test(test_an_answer_stands_until_its_prompt_closes),
+        cmocka_unit_test(test_the_contact_answers_one_prompt_that_is_a_second_old),
+        cmocka_unit_test(test_a_contact_that_is_held_answers_one_prompt),
+        cmocka_unit_test(test_the_contact_answers_nothing_while_parked),
+        cmocka_unit_test(test_what_the_contact_answered_is_recorded),
         cmocka_unit_test(test_the_end_keeps_the_fan_off_until_the_joints_are_solid),
         cmocka_unit_test(test_touch_safe_is_thirty_seconds_below_45_on_every_sensor),
         cmocka_unit_test(test_a_sensor_that_fails_while_cooling_never_counts_as_cold),
