@@ -177,8 +177,10 @@ static int keep(const struct latch *latch, const char *reason, struct tl_error *
 static int keep_runs_out(const char *path)
 {
     int fd = open(path, O_RDWR | O_CREAT | O_CLOEXEC | O_NOCTTY, 0600);
-    if (fd >= 0 && flock(fd, LOCK_EX | LOCK_NB) == 0)
+    if (fd >= 0 && flock(fd, LOCK_EX | LOCK_NB) == 0) {
+        paths_sign_alive(fd);
         return fd;
+    }
     if (fd >= 0)
         close(fd);
     return -1;
@@ -211,7 +213,9 @@ enum outcome verb_clear(struct cli *cli)
         return RUN_DONE;
     }
     if (held < 0) {
-        tl_error_set(&error, TL_ENDED, "a run is going on: its latch is not to be taken from it");
+        char holder[64];
+        tl_error_set(&error, TL_ENDED, "a run is going on%s: its latch is not to be taken from it",
+                     paths_alive_holder(alive, holder));
         return cli_end(cli, RUN_REFUSED, &error, NULL, 0);
     }
     if (result < 0) { /* it may be read in part */

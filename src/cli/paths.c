@@ -4,6 +4,8 @@
 #include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
+#include <signal.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -233,6 +235,31 @@ int paths_latch(char *latch, char *alive, struct tl_error *error)
     if (!result)
         result = join(latch, directory, "/latch", error);
     return result ? result : join(alive, directory, "/alive", error);
+}
+
+void paths_sign_alive(int fd)
+{
+    char text[16];
+    int length = snprintf(text, sizeof text, "%d\n", (int)getpid());
+    if (ftruncate(fd, 0) == 0)
+        (void)!pwrite(fd, text, (size_t)length,
+                      0); /* without it the holder has no number, no more */
+}
+
+const char *paths_alive_holder(const char *alive, char out[64])
+{
+    char text[16] = "";
+    int fd = open(alive, O_RDONLY | O_CLOEXEC | O_NOFOLLOW | O_NONBLOCK | O_NOCTTY);
+    ssize_t n = fd >= 0 ? read(fd, text, sizeof text - 1) : -1;
+    long pid = n > 0 ? strtol(text, NULL, 10) : 0;
+    if (fd >= 0)
+        close(fd);
+    out[0] = '\0';
+    if (pid <= 0 || pid > INT32_MAX)
+        return out;
+    bool gone = kill((pid_t)pid, 0) != 0 && errno == ESRCH; /* the guard holds it on */
+    snprintf(out, 64, gone ? " (pid %ld, gone: its guard is still at work)" : " (pid %ld)", pid);
+    return out;
 }
 
 int paths_guard(char *out, struct tl_error *error)

@@ -40,6 +40,9 @@ int paths_shelf(char *out, struct tl_error *error);
 int paths_latch(char *latch, char *alive, struct tl_error *error);
 
 /* The live program: beside this one, or in libexec beside its directory. */
+/* Write into the open file that keeps runs apart who holds it; read it: " (pid 4711)", "" when it is not known. */
+void paths_sign_alive(int fd);
+const char *paths_alive_holder(const char *alive, char out[64]);
 int paths_guard(char *out, struct tl_error *error);
 
 /* A new record in `directory`: "20261125-084210-stack-split-1.jsonl", a name no other has. Returns

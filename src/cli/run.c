@@ -87,9 +87,10 @@ static bool another_run_is_alive(struct bench_run *r)
 static int refuse_latched(struct bench_run *r, const struct latch *latch, struct tl_error *error)
 {
     if (another_run_is_alive(r)) {
+        char holder[64];
         tl_error_set(error, TL_ENDED,
-                     "another run has heat on (%s): it takes its latch away at a clean end",
-                     latch->recipe);
+                     "another run has heat on: %s%s; it takes its latch away at a clean end",
+                     latch->recipe, paths_alive_holder(r->alive_path, holder));
         return TL_ENDED;
     }
     tl_error_set(error, TL_ENDED, "a trip is latched: %s: %s", latch->rule, latch->what);
@@ -118,8 +119,12 @@ static int prepare(struct bench_run *r, const struct options *options, struct tl
     char directory[PATH_SIZE];
     if (paths_runs(directory, error))
         return TL_FILE;
-    if (r->alive_fd < 0 || flock(r->alive_fd, LOCK_SH | LOCK_NB) != 0)
-        return tl_error_set(error, TL_ENDED, "tinlatch clear is at work on this bench's latch");
+    if (r->alive_fd < 0 || flock(r->alive_fd, LOCK_SH | LOCK_NB) != 0) {
+        char holder[64];
+        return tl_error_set(error, TL_ENDED, "tinlatch clear%s is at work on this bench's latch",
+                            paths_alive_holder(r->alive_path, holder));
+    }
+    paths_sign_alive(r->alive_fd);
     r->record_fd = paths_new_record(directory, options->argument, r->record_path, error);
     if (r->record_fd < 0) {
         r->record_path[0] = '\0';

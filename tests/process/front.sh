@@ -201,17 +201,18 @@ out_has "the plate's thermocouple is open"
 err_has "tinlatch clear --reason TEXT"
 run 2 tinlatch clear --reason 99
 expect "a refused reason took the latch" test -e "$TINLATCH_HOME/latch"
-exec 9>"$TINLATCH_HOME/alive" && flock -s 9
+exec 9>"$TINLATCH_HOME/alive" && flock -s 9 && echo $$ >&9
 run 4 tinlatch clear --reason 1
-err_has "a run is going on"
+err_has "a run is going on (pid $$)"
 run 4 tinlatch run short.lua --bench "$bench"
-err_has "another run has heat on"
+err_has "another run has heat on: short.lua (pid $$)"
 exec 9>&-
 mkfifo reason
 script -qec "$TINLATCH clear" /dev/null <reason >shown 2>&1 &
 exec 8>reason
 for _ in $(seq 100); do grep -q "What was it" shown && break; sleep 0.1; done
 expect "a run could begin while clear waits for its reason" test "$(flock -n -s "$TINLATCH_HOME/alive" true || echo held)" = held
+expect "who clears does not stand in the lock" kill -0 "$(cat "$TINLATCH_HOME/alive")"
 exec 8>&-
 wait
 run 0 tinlatch clear --reason 'plug was loose, "replaced"'
