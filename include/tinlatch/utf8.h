@@ -13,7 +13,7 @@
 size_t utf8_length(const char *at, size_t left);
 
 /* A character of that length that may go to a terminal: no control, none that turns the direction
- * of writing (a file could otherwise show something else than it holds). */
+ * of writing, none without width (a file could otherwise show something else than it holds). */
 bool utf8_is_plain(const char *at, size_t length);
 
 /* The longest start of `text` that has at most `most` bytes and ends between characters. */

@@ -56,13 +56,16 @@ bool utf8_is_plain(const char *at, size_t length)
     uint8_t second = (uint8_t)at[1];
     if (length == 2)
         return !(first == 0xC2 && second < 0xA0); /* C1 controls, U+0080 to U+009F */
-    if (length > 3 || first != 0xE2)
+    if (length > 3)
         return true;
     uint8_t third = (uint8_t)at[2];
-    bool marks = second == 0x80 && (third == 0x8E || third == 0x8F);   /* U+200E, 200F */
+    if (first != 0xE2)
+        return !(first == 0xEF && second == 0xBB && third == 0xBF);    /* U+FEFF */
+    bool marks = second == 0x80 && third >= 0x8B && third <= 0x8F;     /* U+200B to 200F */
+    bool joiners = second == 0x81 && third >= 0xA0 && third <= 0xA4;   /* U+2060 to 2064 */
     bool overrides = second == 0x80 && third >= 0xA8 && third <= 0xAE; /* U+2028 to 202E */
     bool isolates = second == 0x81 && third >= 0xA6 && third <= 0xA9;  /* U+2066 to 2069 */
-    return !(marks || overrides || isolates);
+    return !(marks || joiners || overrides || isolates);
 }
 
 size_t utf8_fit(const char *text, size_t length, size_t most)

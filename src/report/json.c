@@ -116,7 +116,8 @@ void report_json(const struct run *run, FILE *out)
     json_object_set_new(object, "margins", margins(run));
     json_object_set_new(object, "error", error(&run->error));
     json_object_set_new(object, "run", text_or_null(run->record));
-    json_dumpf(object, out, JSON_INDENT(2) | JSON_REAL_PRECISION(9));
+    /* In ASCII: nothing that a stranger wrote turns or hides what stands beside it. */
+    json_dumpf(object, out, JSON_INDENT(2) | JSON_REAL_PRECISION(9) | JSON_ENSURE_ASCII);
     fputc('\n', out);
     json_decref(object);
 }

@@ -18,6 +18,7 @@ refused() {
     done
     run "$expected" tinlatch rehearse "$name" --json
     json '.error != null and .outcome != "done"'
+    expect "$name: what it wrote stands raw in the object" test -z "$(LC_ALL=C tr -d ' -~\n' <"$out")"
 }
 # ---- files that are no recipe ----
 mkdir bad

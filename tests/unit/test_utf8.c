@@ -54,6 +54,11 @@ static void test_what_steers_a_terminal_is_not_plain(void **state)
     assert_false(utf8_is_plain("\xC2\x9B", 2));     /* U+009B, a control sequence in one byte */
     assert_false(utf8_is_plain("\xE2\x80\xAE", 3)); /* U+202E, right-to-left override */
     assert_false(utf8_is_plain("\xE2\x81\xA6", 3)); /* U+2066, isolate */
+    assert_false(utf8_is_plain("\xE2\x80\x8B", 3)); /* U+200B, zero width space */
+    assert_false(utf8_is_plain("\xE2\x81\xA0", 3)); /* U+2060, word joiner */
+    assert_false(utf8_is_plain("\xEF\xBB\xBF", 3)); /* U+FEFF, zero width no-break space */
+    assert_true(utf8_is_plain("\xEF\xBB\xBE", 3));
+    assert_true(utf8_is_plain("\xE2\x80\x93", 3)); /* a dash */
 }
 
 static void test_a_cut_falls_between_characters(void **state)
