@@ -63,14 +63,16 @@ static const char *how_to_answer(int32_t kind)
 
 static void tell_beat(struct plain *plain, struct outlet *outlet, const struct front_state *state)
 {
-    char text[5 * FACT + 64], plate[FACT], target[FACT], next[FACT], margin[FACT];
+    char text[6 * FACT + 64], plate[FACT], target[FACT], next[FACT], margin[FACT], supply[FACT];
     fact_plate(state, plate);
     fact_target(state, target);
     fact_next(state, next);
     fact_margin(state, margin);
-    snprintf(text, sizeof text, "%s; plate %s; target %s; next: %s; margin %s%s%s",
-             fact_mode(state), plate, target, next, margin, state->stage[0] ? "; stage " : "",
-             state->stage);
+    fact_supply(state, supply);
+    bool fed = state->hello.recipe.uses_supply;
+    snprintf(text, sizeof text, "%s; plate %s; target %s; next: %s; margin %s%s%s%s%s",
+             fact_mode(state), plate, target, next, margin, fed ? "; supply " : "",
+             fed ? supply : "", state->stage[0] ? "; stage " : "", state->stage);
     write_line(plain, outlet, "#", state->snapshot.t_ms, "still", text, state->ascii);
 }
 
