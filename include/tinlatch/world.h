@@ -123,6 +123,7 @@ enum sight_when {
     SIGHT_NEVER, /* nothing is promised */
     SIGHT_CALM,  /* no fault of the bench: no rule may trip */
     SIGHT_RUN,   /* at once, in any run */
+    SIGHT_HEAT,  /* at once, when heat has been granted before: without power a silent recipe is only ended */
     SIGHT_PLATE, /* at once, in a run that uses the plate */
     SIGHT_ABOVE, /* while the plate is above c */
     SIGHT_HOT,   /* at once, when it strikes with the plate above c */

@@ -21,6 +21,8 @@ static bool shows(const struct world_sight *sight, const struct look *look,
     case SIGHT_RUN:
     case SIGHT_PLATE:
         return true;
+    case SIGHT_HEAT:
+        return isfinite(look->asked_c);
     case SIGHT_ABOVE:
         return c > sight->c;
     case SIGHT_HOT:

@@ -1,0 +1,30 @@
+#!/bin/bash
+# SPDX-License-Identifier: MIT
+# Faults at drawn instants of each shipped recipe on both demo benches: none that a rule has to see is missed, nothing
+# trips for nothing. Half of the draws have no fault. A longer campaign: DRAWS=3000 SEED=1 tests/scenario/campaign.sh.
+. "$TOP/tests/support/scenario.sh"
+
+draws=${DRAWS:-100}
+[ "${KIND:-}" != dev ] && [ "${KIND:-}" != coverage ] || draws=${DRAWS:-20} # a tenth of the speed
+LIMIT=${LIMIT:-3600}
+table=$box/table
+for bench in demo single; do
+    for recipe in stack-split stack-join stack-split-hx230 part-off reball short-check; do
+        run 0 tinlatch trials "$TOP/recipes/$recipe.lua" --bench "$TOP/recipes/benches/$bench.ini" \
+            --faults --draws "$draws" --seed "${SEED:-1}" --json
+        json '([.faults[].missed, .faults[].other_rule, .faults[].false_trips] | add) == 0'
+        json '([.faults[] | .caught] | add) > 0'
+        [ "$status" = 0 ] || jq -r '.failures[] | "\(.verdict): \(.text)\n    \(.command)"' "$out"
+        jq -c --arg bench "$bench" '.faults[] + {bench: $bench}' "$out" >>"$table"
+    done
+done
+
+# All recipes together, a line for each fault: as docs/explanation/interlocks.md prints it.
+jq -rs '
+    def most(f): [.[] | f | values] | max | if . == null then "" else . * 10 | round / 10 end;
+    def rules: [.[] | .by | to_entries[]] | group_by(.key)
+        | map({key: .[0].key, n: ([.[].value] | add)}) | sort_by(-.n) | map("`\(.key)` \(.n)") | join(", ");
+    group_by(.bench)[] | .[0].bench as $bench | group_by(.fault)[]
+    | "| \($bench) | \(.[0].fault) | \([.[].runs] | add) | \([.[].tripped] | add) | \(rules) | \(most(.scans_most)) | \(most(.over_set_k)) | \(most(.over_ceiling_k)) | \([.[].missed] | add) | \([.[].false_trips + .[].other_rule] | add) |"
+' "$table"
+finish
