@@ -1,11 +1,14 @@
 /* SPDX-License-Identifier: MIT */
 /* thermal - heat in plate, insert, boards, parts and joints. Pure maths, no randomness.
  *
- * A network of heat capacities and conductances; joints store their latent heat by the enthalpy
- * method (the state of every node is its heat content, temperature follows from it). The world runs
- * it with its own drawn constants, the live estimate with nominal ones.
+ * Finite volumes: nodes with heat capacity, links with conductance. The layers are cut into cells, 4 along
+ * x on the coarse grid, which the live estimate and a rehearsal use, or as fine as asked; joints store
+ * their latent heat by the enthalpy method (the state of every node is its heat content, temperature
+ * follows from it). One assembly and one solver whatever the grid. The world runs it with its own drawn
+ * constants, the live estimate with nominal ones.
  *
- * Ownership  struct thermal is the caller's storage (about 25 KiB), plain, copyable.
+ * Ownership  struct thermal is the caller's storage (about 48 KiB); it points into itself, so it is copied
+ *            by thermal_copy alone. A finer grid lives in memory that the caller lends (thermal_bytes).
  * Never      allocates, does I/O, or loses energy: stored = put in - lost, to rounding.
  * Fails      thermal_init: TL_FULL, TL_RANGE, TL_UNKNOWN with the sentence. thermal_step cannot.
  * Units      C, s, W, J, W/K, J/K. */
@@ -17,12 +20,18 @@
 #include "tinlatch/err.h"
 
 enum {
-    THERMAL_NODES = 72,
-    THERMAL_LINKS = 256,
-    SLAB_CELLS = 4,
-    THERMAL_MELTING = BOARD_JOINTS * JOINT_SEGMENTS,
+    THERMAL_NODES = 72, /* of the coarse grid, at most */
+    THERMAL_LINKS = 320,
+    THERMAL_RUNS = 48,
+    SLAB_CELLS = 4,     /* of a layer of the coarse grid */
+    THERMAL_FAMILIES = 40,
     THERMAL_FLUX = 321, /* free convection is tabulated every 2 K up to 640 K above the room */
+    THERMAL_OWN = 48 * 1024, /* bytes: the coarse grid's memory */
 };
+
+/* Of a finer grid. */
+#define THERMAL_FINEST_MM   0.25
+#define THERMAL_COARSEST_MM 10.0
 
 /* A tip taped to a board reads this share of the rise above the room; common practice, no source. */
 #define THERMAL_TAPED_TIP 0.99
@@ -38,6 +47,8 @@ struct thermal_setup {
     double room_c;
     double contact_factor, mass_factor;
     bool upper_present, joints_present; /* as the board is laid down */
+    double grid_mm; /* cells of about that length and width, several through a layer; 0: the coarse grid */
+    void *memory;   /* thermal_bytes of it, as malloc aligns; must outlive the network. NULL: coarse */
 };
 
 /* What acts from outside during a step. */
@@ -58,61 +69,91 @@ struct thermal_node {
     double area_m2;      /* free convection and radiation */
     double emissivity;
     double fan_w_k;      /* added at full fan */
+    float x_mm, y_mm;    /* of a joint's place, on the lower board, or on the board of its part */
     bool in_gap;         /* between the boards: sees no air while the upper one is on */
     bool there;          /* takes part */
 };
 
+/* Along which axis a link lies; what lies across the grid is loose. */
+enum thermal_axis { AXIS_X, AXIS_Y, AXIS_Z, AXIS_NONE };
+
 struct thermal_link {
     int from, to;
     double w_k;
-    bool there;
+    enum thermal_axis axis;
+    bool contact; /* board to insert: what pressing changes */
+};
+
+/* Links that are laid alike: the k-th goes from `from` + k from_step to `to` + k to_step. from_step 0:
+ * they are not, and have to be taken one after the other. */
+struct thermal_run {
+    int first, count, from, to, from_step, to_step;
+};
+
+/* Links without a circle among them, in an order in which each `from` is done with when its link comes, so that
+ * one pass to the roots and one back solve it. */
+struct thermal_family {
+    int first, count, first_run, runs, first_root, roots;
+    bool loose;
 };
 
 /* The network as the inner loop wants it: only what takes part, made anew after every hand. */
 struct thermal_plan {
-    int links;
-    uint8_t from[THERMAL_LINKS], to[THERMAL_LINKS];
-    double w_k[THERMAL_LINKS];
-    double k_per_j[THERMAL_NODES]; /* 1 / capacity; 0 for what is not there */
-    int melting;
-    uint8_t melt[THERMAL_MELTING];
-    double solid_j[THERMAL_MELTING], liquid_j[THERMAL_MELTING]; /* content where melting begins, ends */
-    double solidus_c[THERMAL_MELTING], mushy_k_per_j[THERMAL_MELTING], latent_j[THERMAL_MELTING];
-    int faces;
-    uint8_t face[THERMAL_NODES];
-    double face_air[THERMAL_NODES];  /* m2: free convection */
-    double face_sky[THERMAL_NODES];  /* W/K4: radiation */
-    double face_w_k[THERMAL_NODES], face_fan_w_k[THERMAL_NODES];
+    int links, runs, families, roots, melting, faces;
+    int *from, *to, *root, *melt, *face;
+    double *w_k;
+    struct thermal_run *run;
+    struct thermal_family family[THERMAL_FAMILIES];
+    double *k_per_j, *j_per_k; /* of what is there, 0 else; while it melts, with its latent heat */
+    double *watts;             /* work space */
+    /* melting nodes: content where melting begins, ends; 0 solid, 1 melting, 2 molten */
+    double *solid_j, *liquid_j, *mushy_k_per_j;
+    int *phase;
+    /* faces: m2 of free convection, W/K4 of radiation, and what they did in the last step */
+    double *face_air, *face_sky, *face_w_k, *face_fan_w_k, *face_moved_k, *face_eased_k;
+    /* factors, for steps of step_s with the plate held or not; 0 = none yet */
+    double step_s;
+    bool pinned, phases_moved;
+    double *up, *own, *down, *root_own, *face_own;
     double flux_w_m2[THERMAL_FLUX]; /* by temperature above the room */
     double sky_k4;
 };
 
 struct thermal {
     struct thermal_plan plan;
-    int nodes, links;
-    struct thermal_node node[THERMAL_NODES];
-    struct thermal_link link[THERMAL_LINKS];
-    double heat_j[THERMAL_NODES]; /* content above 0 C solid */
-    double temp_c[THERMAL_NODES]; /* follows from heat_j */
+    int nodes, links, most_nodes, most_links, most_runs;
+    struct thermal_node *node;
+    struct thermal_link *link;
+    double *heat_j; /* content above 0 C solid */
+    double *temp_c; /* follows from heat_j */
     double room_c;
     double put_j, lost_j;         /* balance since init, contents removed by lifting included in lost_j */
-    double step_s;                /* largest stable and accurate inner step */
-    int element, plate, insert;   /* node numbers */
-    int slab[BOARD_LAYERS][SLAB_CELLS]; /* -1 = none */
+    double most_step_s;           /* longer ones are cut up; 0.1 s from thermal_init */
+    int element, plate;           /* node numbers */
+    int insert, insert_cells;     /* the first of them, -1 = none */
+    int cells_x, cells_y;         /* of every layer */
+    int cells_z[BOARD_LAYERS];
+    int slab[BOARD_LAYERS];       /* the first cell: x runs fastest, then y, then z; -1 = none */
     int part[BOARD_PARTS];
-    int segment[BOARD_JOINTS][JOINT_SEGMENTS];
+    int segment[BOARD_JOINTS][JOINT_SEGMENTS]; /* the first of its places */
+    int places[BOARD_JOINTS];     /* in each segment; 1 on the coarse grid */
     int part_count, joint_count, segments[BOARD_JOINTS];
     int joint_part[BOARD_JOINTS]; /* the part it holds; -1 = it joins the boards */
     bool placed, upper_on, pressed;
     double dry_contact_w_k;       /* insert to board as placed, before pressing */
     double air_length_m;          /* area / perimeter of the boards, for free convection */
+    _Alignas(double) unsigned char own[THERMAL_OWN];
 };
 
 /* Is this a board that can be? The token of the error names the layer ("lower"), the part or the joint. */
 int thermal_check_board(const struct board *board, struct tl_error *error);
 
+/* What a finer grid's memory takes; 0 for the coarse one. setup->memory is not looked at. */
+size_t thermal_bytes(const struct thermal_setup *setup);
 int thermal_init(struct thermal *thermal, const struct thermal_setup *setup,
                  struct tl_error *error);
+/* Of a coarse network. */
+void thermal_copy(struct thermal *to, const struct thermal *from);
 
 /* What hands do. place: the board, at room temperature, onto the insert; when it lies there without
  * its upper board, that one. lift_upper: takes the upper board away; returns the share of the joint's
@@ -126,22 +167,26 @@ void thermal_remove(struct thermal *thermal);
 double thermal_lift(struct thermal *thermal, int part);
 void thermal_press(struct thermal *thermal, bool pressed);
 
-/* Advance by dt_s (any length; inner steps are taken as needed), second order in time. */
+/* Advance by dt_s (any length, cut into steps of at most most_step_s). Implicit, second order in time, stable
+ * for steps of any length. */
 void thermal_step(struct thermal *thermal, const struct thermal_input *input, double dt_s);
 
-/* The same with the plate node held at plate_c throughout: how the live estimate is driven. */
+/* The same with plate and element held at plate_c throughout: how the live estimate is driven. */
 void thermal_step_pinned(struct thermal *thermal, const struct thermal_input *input,
                          double plate_c, double dt_s);
 
 /* Seconds until the joint is wholly molten (`molten`) or wholly solid under a constant input, with
  * the plate held where it is (`pinned`) or left to itself; 0 = it is, -1 = not within horizon_s.
- * Coarse (steps of seconds by a stabilised explicit scheme) and cheap enough to ask once a second. */
+ * Steps of seconds on a copy: cheap enough to ask once a second. Of a coarse network. */
 double thermal_foresee(const struct thermal *thermal, const struct thermal_input *input, bool pinned,
                        int joint, bool molten, double horizon_s);
 
 /* dH/dt of every node at heat contents `heat_j`: the equations themselves, for reference solvers. */
 void thermal_rates(const struct thermal *thermal, const struct thermal_input *input,
                    const double *heat_j, double *watts);
+
+/* Plate, element and insert at temp_c, counted as put in. */
+void thermal_warm_bench(struct thermal *thermal, double temp_c);
 
 /* Moves what lies on the insert by add_k, counted as put in: how an observer corrects its model. */
 void thermal_nudge_board(struct thermal *thermal, double add_k);
@@ -158,6 +203,8 @@ double thermal_part_c(const struct thermal *thermal, int part);
 double thermal_joint_coldest_c(const struct thermal *thermal, int joint);
 double thermal_joint_hottest_c(const struct thermal *thermal, int joint);
 double thermal_joint_molten(const struct thermal *thermal, int joint); /* share of the whole, 0..1 */
+/* Each place of a joint is its nodes segment[joint][0] + 0 .. thermal_places - 1. */
+int thermal_places(const struct thermal *thermal, int joint);
 double thermal_stored_j(const struct thermal *thermal);
 
 /* Free convection, upper hot face of a horizontal plate, Nu = 0.54 Ra^(1/4) (McAdams; Incropera

@@ -113,28 +113,15 @@ static struct thermal_input acting(const struct estimate *estimate)
                                   .hand_part = estimate->hand_part};
 }
 
-static void begin_model(struct thermal *thermal, const struct thermal_input *input,
-                        double reading_c)
-{
-    thermal_step_pinned(thermal, input, reading_c, 1e-3);
-    if (thermal->insert < 0)
-        return;
-    double heat_j = reading_c * thermal->node[thermal->insert].capacity_j_k;
-    thermal->put_j += heat_j - thermal->heat_j[thermal->insert];
-    thermal->heat_j[thermal->insert] = heat_j;
-    thermal->temp_c[thermal->insert] = reading_c;
-}
-
 /* The bench as first seen: plate and insert as warm as the reading says. */
 static void begin(struct estimate *estimate, double reading_c, int64_t t_ms)
 {
-    struct thermal_input input = acting(estimate);
     estimate->seen_c = reading_c;
     estimate->stepped_ms = t_ms;
     estimate->believe_board_ms += t_ms;
     estimate->started = true;
     for (int i = 0; i < ESTIMATE_BOUNDS; i++)
-        begin_model(&estimate->model[i].thermal, &input, reading_c);
+        thermal_warm_bench(&estimate->model[i].thermal, reading_c);
 }
 
 static void track_plate(struct estimate *estimate, double reading_c, double dt_s)

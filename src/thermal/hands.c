@@ -25,26 +25,31 @@ static bool is_there(const struct thermal *thermal, int node)
     return node >= 0 && thermal->node[node].there;
 }
 
+static int layer_cells(const struct thermal *thermal, enum board_layer layer)
+{
+    return thermal->cells_x * thermal->cells_y * thermal->cells_z[layer];
+}
+
 static void place_upper(struct thermal *thermal)
 {
-    for (int i = 0; i < SLAB_CELLS; i++)
-        node_appear(thermal, thermal->slab[LAYER_UPPER][i]);
+    for (int i = 0; i < layer_cells(thermal, LAYER_UPPER); i++)
+        node_appear(thermal, thermal->slab[LAYER_UPPER] + i);
     for (int i = 0; i < thermal->part_count; i++) {
         int node = thermal->part[i];
         if (node < 0 || thermal->node[node].in_gap)
             continue;
         node_appear(thermal, node);
         for (int j = 0; j < thermal->joint_count; j++)
-            for (int k = 0; thermal->joint_part[j] == i && k < thermal->segments[j]; k++)
-                node_appear(thermal, thermal->segment[j][k]);
+            for (int k = 0; thermal->joint_part[j] == i && k < thermal_places(thermal, j); k++)
+                node_appear(thermal, thermal->segment[j][0] + k);
     }
     thermal->upper_on = true;
 }
 
 void thermal_place(struct thermal *thermal)
 {
-    int first = thermal->slab[LAYER_LOWER][0];
-    bool has_upper = thermal->slab[LAYER_UPPER][0] >= 0;
+    int first = thermal->slab[LAYER_LOWER];
+    bool has_upper = thermal->slab[LAYER_UPPER] >= 0;
     if (first < 0)
         return;
     if (!thermal->placed)
@@ -61,18 +66,29 @@ void thermal_remove(struct thermal *thermal)
 {
     if (!thermal->placed)
         return;
-    for (int i = thermal->slab[LAYER_LOWER][0]; i < thermal->nodes; i++)
+    for (int i = thermal->slab[LAYER_LOWER]; i < thermal->nodes; i++)
         if (thermal->node[i].there)
             node_vanish(thermal, i);
     thermal->placed = false;
     plan_make(thermal);
 }
 
+void thermal_warm_bench(struct thermal *thermal, double temp_c)
+{
+    int end = thermal->insert < 0 ? thermal->plate + 1 : thermal->insert + thermal->insert_cells;
+    for (int i = thermal->element; i < end; i++) {
+        double heat_j = temp_c * thermal->node[i].capacity_j_k;
+        thermal->put_j += heat_j - thermal->heat_j[i];
+        thermal->heat_j[i] = heat_j;
+        thermal->temp_c[i] = temp_c;
+    }
+}
+
 void thermal_nudge_board(struct thermal *thermal, double add_k)
 {
     if (!thermal->placed)
         return;
-    for (int i = thermal->slab[LAYER_LOWER][0]; i < thermal->nodes; i++) {
+    for (int i = thermal->slab[LAYER_LOWER]; i < thermal->nodes; i++) {
         if (!thermal->node[i].there)
             continue;
         double add_j = add_k * thermal->node[i].capacity_j_k;
@@ -80,6 +96,7 @@ void thermal_nudge_board(struct thermal *thermal, double add_k)
         thermal->put_j += add_j;
     }
     plan_temps(thermal, thermal->heat_j, thermal->temp_c);
+    thermal->plan.phases_moved = plan_phases(thermal) || thermal->plan.phases_moved;
 }
 
 /* Share of the solder still solid between a layer (or a part) and what it is joined to. */
@@ -93,8 +110,8 @@ static void take_part(struct thermal *thermal, int part, bool with_solder)
 {
     node_vanish(thermal, thermal->part[part]);
     for (int j = 0; with_solder && j < thermal->joint_count; j++)
-        for (int k = 0; thermal->joint_part[j] == part && k < thermal->segments[j]; k++)
-            node_vanish(thermal, thermal->segment[j][k]);
+        for (int k = 0; thermal->joint_part[j] == part && k < thermal_places(thermal, j); k++)
+            node_vanish(thermal, thermal->segment[j][0] + k);
 }
 
 double thermal_lift_upper(struct thermal *thermal)
@@ -105,8 +122,8 @@ double thermal_lift_upper(struct thermal *thermal)
     for (int j = 0; j < thermal->joint_count; j++)
         if (thermal->joint_part[j] < 0)
             torn = fmax(torn, solid_share(thermal, j));
-    for (int i = 0; i < SLAB_CELLS; i++)
-        node_vanish(thermal, thermal->slab[LAYER_UPPER][i]);
+    for (int i = 0; i < layer_cells(thermal, LAYER_UPPER); i++)
+        node_vanish(thermal, thermal->slab[LAYER_UPPER] + i);
     for (int i = 0; i < thermal->part_count; i++)
         if (is_there(thermal, thermal->part[i]) && !thermal->node[thermal->part[i]].in_gap)
             take_part(thermal, i, true);
@@ -145,7 +162,7 @@ void thermal_press(struct thermal *thermal, bool pressed)
     thermal->pressed = pressed;
     for (int i = 0; i < thermal->links; i++) {
         struct thermal_link *link = &thermal->link[i];
-        if (link->from == thermal->insert && thermal->insert >= 0)
+        if (link->contact)
             link->w_k *= pressed ? PRESS_FACTOR : 1 / PRESS_FACTOR;
     }
     plan_make(thermal);

@@ -4,6 +4,11 @@
 
 #include "tinlatch/thermal.h"
 
+int thermal_places(const struct thermal *thermal, int joint)
+{
+    return thermal->segments[joint] * thermal->places[joint];
+}
+
 double thermal_plate_c(const struct thermal *thermal)
 {
     return thermal->temp_c[thermal->plate];
@@ -14,7 +19,9 @@ double thermal_board_c(const struct thermal *thermal)
     if (!thermal->placed)
         return thermal->room_c;
     enum board_layer top = thermal->upper_on ? LAYER_UPPER : LAYER_LOWER;
-    return thermal->temp_c[thermal->slab[top][SLAB_CELLS - 1]];
+    int x = thermal->cells_x - 1 - thermal->cells_x / (2 * SLAB_CELLS), y = thermal->cells_y / 2;
+    int z = thermal->cells_z[top] - 1;
+    return thermal->temp_c[thermal->slab[top] + (z * thermal->cells_y + y) * thermal->cells_x + x];
 }
 
 double thermal_part_c(const struct thermal *thermal, int part)
@@ -27,8 +34,8 @@ double thermal_part_c(const struct thermal *thermal, int part)
 static double extreme_c(const struct thermal *thermal, int joint, double sign)
 {
     double found = HUGE_VAL;
-    for (int i = 0; i < thermal->segments[joint]; i++) {
-        int node = thermal->segment[joint][i];
+    for (int i = 0; i < thermal_places(thermal, joint); i++) {
+        int node = thermal->segment[joint][0] + i;
         if (thermal->node[node].there)
             found = fmin(found, sign * thermal->temp_c[node]);
     }
@@ -48,8 +55,8 @@ double thermal_joint_hottest_c(const struct thermal *thermal, int joint)
 double thermal_joint_molten(const struct thermal *thermal, int joint)
 {
     double molten_j = 0, latent_j = 0;
-    for (int i = 0; i < thermal->segments[joint]; i++) {
-        int at = thermal->segment[joint][i];
+    for (int i = 0; i < thermal_places(thermal, joint); i++) {
+        int at = thermal->segment[joint][0] + i;
         const struct thermal_node *node = &thermal->node[at];
         if (!node->there)
             continue;

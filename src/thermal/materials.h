@@ -13,6 +13,9 @@
 #define COPPER_J_KGK 385.0
 #define COPPER_W_MK  395.0
 
+/* An insert's aluminium: Incropera & DeWitt, table A.1. */
+#define ALUMINIUM_J_M3K (2702.0 * 903.0)
+#define ALUMINIUM_W_MK  237.0
 /* FR-4: within the ranges that Sarvar et al., J. Electron. Mater. 19 (1990) 1345 and makers quote. */
 #define LAMINATE_KG_M3         1900.0
 #define LAMINATE_J_KGK         1100.0
@@ -31,6 +34,7 @@
 #define PRESS_FACTOR      2.0    /* insert to board; a power of two, so that release is exact */
 #define ELEMENT_SHARE     0.06   /* of the plate's capacity that sits in the heating element */
 #define LAND_SHARE        0.08   /* of a board's capacity that follows its joint: lands, laminate */
+#define LAND_OF_CELL      0.40   /* ... of the cells it touches at most, on a fine grid */
 #define PART_LAND_SHARE   0.45   /* the same for a part, all its joints; the board gives as much */
 /* clang-format on */
 

@@ -6,22 +6,30 @@
 
 #include "tinlatch/thermal.h"
 
-/* The midpoint rule is stable while dt |lambda| < 2; step_s keeps it at this. */
-#define STABLE 1.6
+/* Convection and radiation of a hot face in a draft, W/m2K: how much of a loss is taken implicitly. */
+#define EASE_W_M2K  30.0
 
-/* After any change of what is there: link flags, plan, temperatures, step_s. */
+#define MOST_STEP_S 0.1
+
+/* After any change of what is there: families, faces, temperatures. */
 void plan_make(struct thermal *thermal);
+/* The factors for steps of dt_s; keeps those that still fit. */
+void plan_factor(struct thermal *thermal, double dt_s, bool pinned);
 /* The quickest node, and the seconds within which it follows its neighbours. */
 double plan_stiffest(const struct thermal *thermal, int *node);
 /* Once: the convection table for this room. */
 void plan_air(struct thermal *thermal);
 /* temp_c from heat_j, every node. */
 void plan_temps(const struct thermal *thermal, const double *heat_j, double *temp_c);
+/* What melts or freezes at heat_j; says whether any changed since. */
+bool plan_phases(struct thermal *thermal);
+/* In memory: where everything lies, for so many of each. Returns the bytes; memory NULL: only those. */
+size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links, int runs);
 
 /* grid.c: index of the part that a joint names, -1 = none. */
 int part_of_joint(const struct board *board, const struct board_joint *joint);
-/* grid.c: refuses a board whose quickest node asks for steps below LEAST_STEP_S. */
-#define LEAST_STEP_S 0.002
+/* grid.c: refuses a board with a node that follows its neighbours within LEAST_LAG_S: nothing is that quick. */
+#define LEAST_LAG_S 0.0025
 int board_stiff(const struct board *board, struct tl_error *error);
 /* check.c */
 int setup_check(const struct thermal_setup *setup, struct tl_error *error);

@@ -1,5 +1,13 @@
 /* SPDX-License-Identifier: MIT */
-/* The equations, and the explicit midpoint rule that takes the bench through time. */
+/* The equations, and the rule that takes them through time: linearly implicit midpoint in the form of Douglas,
+ *
+ *   (1 + h F) (1 + h A1) (1 + h A2) ... d = dt dT/dt,  T += d,  h = dt / 2,
+ *
+ * A1, A2 ... being the links along x, along y, along z, and the loose ones, each without a circle and so solved
+ * by one pass to its roots and one back; F eases the losses to the room. Every factor leaves the sum of C d as it
+ * is, so no energy is lost or made; a steady state stays one, whatever the step. Douglas, Numer. Math. 4 (1962)
+ * 41; Hundsdorfer & Verwer, Numerical Solution of Time-Dependent Advection-Diffusion-Reaction Equations (2003),
+ * IV.3. */
 #include <math.h>
 #include <string.h>
 
@@ -24,14 +32,10 @@ void plan_temps(const struct thermal *thermal, const double *heat_j, double *tem
 {
     const struct thermal_plan *plan = &thermal->plan;
     for (int i = 0; i < thermal->nodes; i++)
-        temp_c[i] = heat_j[i] * plan->k_per_j[i];
+        temp_c[i] = thermal->node[i].there ? heat_j[i] / thermal->node[i].capacity_j_k : 0;
     for (int i = 0; i < plan->melting; i++) {
         int node = plan->melt[i];
-        double heat = heat_j[node];
-        if (heat >= plan->liquid_j[i])
-            temp_c[node] = (heat - plan->latent_j[i]) * plan->k_per_j[node];
-        else if (heat > plan->solid_j[i])
-            temp_c[node] = plan->solidus_c[i] + (heat - plan->solid_j[i]) * plan->mushy_k_per_j[i];
+        temp_c[node] = thermal_temp_of(&thermal->node[node], heat_j[node]);
     }
 }
 
@@ -57,48 +61,33 @@ static double fourth_k4(double kelvin)
     return square * square;
 }
 
-/* Takes every face's loss off `watts`; returns their sum. */
-static double faces_lose(const struct thermal *thermal, const struct thermal_input *input,
-                         const double *temp_c, double *watts)
+/* What face i loses to the room at that temperature. */
+static double face_loses(const struct thermal *thermal, const struct thermal_input *input, int i,
+                         double temp_c)
 {
     const struct thermal_plan *plan = &thermal->plan;
-    double sum = 0;
-    for (int i = 0; i < plan->faces; i++) {
-        int node = plan->face[i];
-        double above_k = temp_c[node] - thermal->room_c;
-        double lost =
-            (plan->face_w_k[i] * input->draft + plan->face_fan_w_k[i] * input->fan) * above_k +
-            plan->face_sky[i] * (fourth_k4(temp_c[node] + ZERO_C_K) - plan->sky_k4);
-        if (plan->face_air[i] > 0)
-            lost += plan->face_air[i] * input->draft * flux_at(plan->flux_w_m2, above_k);
-        watts[node] -= lost;
-        sum += lost;
-    }
-    return sum;
+    double above_k = temp_c - thermal->room_c;
+    double lost_w =
+        (plan->face_w_k[i] * input->draft + plan->face_fan_w_k[i] * input->fan) * above_k +
+        plan->face_sky[i] * (fourth_k4(temp_c + ZERO_C_K) - plan->sky_k4);
+    if (plan->face_air[i] > 0)
+        lost_w += plan->face_air[i] * input->draft * flux_at(plan->flux_w_m2, above_k);
+    return lost_w;
 }
 
-/* Heat from outside onto a layer, evenly. */
-static double spread(const struct thermal *thermal, enum board_layer layer, double heat_w,
+/* Heat from outside, evenly: through the lower layer, onto the top of the upper one. */
+static double spread(const struct thermal *thermal, int first, int count, double heat_w,
                      double *watts)
 {
-    double put_w = 0;
-    for (int i = 0; i < SLAB_CELLS; i++) {
-        int node = thermal->slab[layer][i];
-        if (node < 0 || !thermal->node[node].there)
-            continue;
-        watts[node] += heat_w / SLAB_CELLS;
-        put_w += heat_w / SLAB_CELLS;
-    }
-    return put_w;
+    if (first < 0 || !thermal->node[first].there)
+        return 0;
+    for (int i = 0; i < count; i++)
+        watts[first + i] += heat_w / count;
+    return heat_w;
 }
 
-static double onto(const struct thermal *thermal, int part, enum board_layer layer, double heat_w,
-                   double *watts)
+static double onto(const struct thermal *thermal, int part, double heat_w, double *watts)
 {
-    if (heat_w <= 0)
-        return 0;
-    if (part < 0 || part >= thermal->part_count)
-        return spread(thermal, layer, heat_w, watts);
     int node = thermal->part[part];
     if (node < 0 || !thermal->node[node].there)
         return 0;
@@ -106,67 +95,215 @@ static double onto(const struct thermal *thermal, int part, enum board_layer lay
     return heat_w;
 }
 
+static bool is_part(const struct thermal *thermal, int part)
+{
+    return part >= 0 && part < thermal->part_count;
+}
+
+static double put_rail(const struct thermal *thermal, const struct thermal_input *input,
+                       double *watts)
+{
+    if (input->rail_w <= 0)
+        return 0;
+    if (is_part(thermal, input->rail_part))
+        return onto(thermal, input->rail_part, input->rail_w, watts);
+    int cells = thermal->cells_x * thermal->cells_y * thermal->cells_z[LAYER_LOWER];
+    return spread(thermal, thermal->slab[LAYER_LOWER], cells, input->rail_w, watts);
+}
+
+static double put_hand(const struct thermal *thermal, const struct thermal_input *input,
+                       double *watts)
+{
+    if (input->hand_w <= 0)
+        return 0;
+    if (is_part(thermal, input->hand_part))
+        return onto(thermal, input->hand_part, input->hand_w, watts);
+    enum board_layer top = thermal->upper_on ? LAYER_UPPER : LAYER_LOWER;
+    int cells = thermal->cells_x * thermal->cells_y;
+    int first =
+        thermal->slab[top] < 0 ? -1 : thermal->slab[top] + cells * (thermal->cells_z[top] - 1);
+    return spread(thermal, first, cells, input->hand_w, watts);
+}
+
 /* What comes from outside; returns what found a place. */
 static double put(const struct thermal *thermal, const struct thermal_input *input, double *watts)
 {
-    enum board_layer top = thermal->upper_on ? LAYER_UPPER : LAYER_LOWER;
     watts[thermal->element] += input->heater_w;
-    return input->heater_w + onto(thermal, input->rail_part, LAYER_LOWER, input->rail_w, watts) +
-           onto(thermal, input->hand_part, top, input->hand_w, watts);
+    return input->heater_w + put_rail(thermal, input, watts) + put_hand(thermal, input, watts);
 }
 
-/* watts = dH/dt at these temperatures. Returns the loss to the room, *put_w what came in. */
-static double rates(const struct thermal *thermal, const struct thermal_input *input,
-                    const double *temp_c, double *watts, double *put_w)
+/* ---- along the links ---- */
+
+/* Nodes of a run never overlap: run_from of plan.c sees to that. */
+static void run_flows(const struct thermal_plan *plan, const struct thermal_run *run,
+                      const double *temp_c, double *watts)
 {
-    const struct thermal_plan *plan = &thermal->plan;
-    memset(watts, 0, (size_t)thermal->nodes * sizeof *watts);
-    for (int i = 0; i < plan->links; i++) {
-        int from = plan->from[i], to = plan->to[i];
-        double flow_w = plan->w_k[i] * (temp_c[from] - temp_c[to]);
-        watts[from] -= flow_w;
-        watts[to] += flow_w;
+    const double *w_k = plan->w_k + run->first;
+    const double *hot_c = temp_c + run->from, *cold_c = temp_c + run->to;
+    double *restrict from_w = watts + run->from, *restrict to_w = watts + run->to;
+    if (run->from_step == 1 && run->to_step == 1) {
+        for (int i = 0; i < run->count; i++) {
+            double flow_w = w_k[i] * (hot_c[i] - cold_c[i]);
+            from_w[i] -= flow_w;
+            to_w[i] += flow_w;
+        }
+        return;
     }
-    *put_w = put(thermal, input, watts);
-    return faces_lose(thermal, input, temp_c, watts);
+    for (int i = 0, from = 0, to = 0; i < run->count;
+         i++, from += run->from_step, to += run->to_step) {
+        double flow_w = w_k[i] * (hot_c[from] - cold_c[to]);
+        from_w[from] -= flow_w;
+        to_w[to] += flow_w;
+    }
 }
+
+static void flows(const struct thermal_plan *plan, const double *temp_c, double *watts)
+{
+    for (int r = 0; r < plan->runs; r++) {
+        const struct thermal_run *run = &plan->run[r];
+        if (run->from_step > 0) {
+            run_flows(plan, run, temp_c, watts);
+            continue;
+        }
+        for (int i = run->first; i < run->first + run->count; i++) {
+            int from = plan->from[i], to = plan->to[i];
+            double flow_w = plan->w_k[i] * (temp_c[from] - temp_c[to]);
+            watts[from] -= flow_w;
+            watts[to] += flow_w;
+        }
+    }
+}
+
+static void run_up(const struct thermal_plan *plan, const struct thermal_run *run, double *x)
+{
+    const double *up = plan->up + run->first, *own = plan->own + run->first;
+    double *restrict from = x + run->from, *restrict to = x + run->to;
+    if (run->from_step == 1 && run->to_step == 1) {
+        for (int i = 0; i < run->count; i++) {
+            from[i] *= own[i];
+            to[i] += up[i] * from[i];
+        }
+        return;
+    }
+    for (int i = 0, f = 0, t = 0; i < run->count; i++, f += run->from_step, t += run->to_step) {
+        from[f] *= own[i];
+        to[t] += up[i] * from[f];
+    }
+}
+
+static void run_down(const struct thermal_plan *plan, const struct thermal_run *run, double *x)
+{
+    const double *down = plan->down + run->first;
+    double *restrict from = x + run->from, *restrict to = x + run->to;
+    if (run->from_step == 1 && run->to_step == 1) {
+        for (int i = 0; i < run->count; i++)
+            from[i] += down[i] * to[i];
+        return;
+    }
+    for (int i = 0, f = 0, t = 0; i < run->count; i++, f += run->from_step, t += run->to_step)
+        from[f] += down[i] * to[t];
+}
+
+/* x becomes the solution of (1 + h A) x = x for one family. */
+static void solve(const struct thermal_plan *plan, const struct thermal_family *family, double *x)
+{
+    int end = family->first_run + family->runs;
+    for (int r = family->first_run; r < end; r++) {
+        const struct thermal_run *run = &plan->run[r];
+        if (run->from_step > 0)
+            run_up(plan, run, x);
+        else
+            for (int i = run->first; i < run->first + run->count; i++) {
+                x[plan->from[i]] *= plan->own[i];
+                x[plan->to[i]] += plan->up[i] * x[plan->from[i]];
+            }
+    }
+    for (int i = family->first_root; i < family->first_root + family->roots; i++)
+        x[plan->root[i]] *= plan->root_own[i];
+    for (int r = end - 1; r >= family->first_run; r--) {
+        const struct thermal_run *run = &plan->run[r];
+        if (run->from_step > 0)
+            run_down(plan, run, x);
+        else
+            for (int i = run->first + run->count - 1; i >= run->first; i--)
+                x[plan->from[i]] += plan->down[i] * x[plan->to[i]];
+    }
+}
+
+/* ---- through time ---- */
 
 void thermal_rates(const struct thermal *thermal, const struct thermal_input *input,
                    const double *heat_j, double *watts)
 {
-    double temp_c[THERMAL_NODES], put_w;
+    const struct thermal_plan *plan = &thermal->plan;
+    double *temp_c = plan->watts; /* work space, not the network's state */
     plan_temps(thermal, heat_j, temp_c);
-    rates(thermal, input, temp_c, watts, &put_w);
+    memset(watts, 0, (size_t)thermal->nodes * sizeof *watts);
+    flows(plan, temp_c, watts);
+    put(thermal, input, watts);
+    for (int i = 0; i < plan->faces; i++)
+        watts[plan->face[i]] -= face_loses(thermal, input, i, temp_c[plan->face[i]]);
 }
 
-static void hold_plate(const struct thermal *thermal, double *watts)
+/* Losses are taken at the step's middle, as the last one foretells it, and eased by what this one moves more than
+ * the last did: second order, and no step is too long. Returns what is lost in the step, in J. */
+static double faces_lose(struct thermal *thermal, const struct thermal_input *input, double dt_s,
+                         double *x)
 {
-    watts[thermal->element] = 0;
-    watts[thermal->plate] = 0;
-}
-
-/* One midpoint step. The balance uses the same evaluation as the state, so it closes to rounding. */
-static void midpoint(struct thermal *thermal, const struct thermal_input *input, double dt_s,
-                     bool pinned)
-{
-    double half_j[THERMAL_NODES] = {0}, half_c[THERMAL_NODES], watts[THERMAL_NODES], put_w;
-    rates(thermal, input, thermal->temp_c, watts, &put_w);
-    if (pinned)
-        hold_plate(thermal, watts);
-    for (int i = 0; i < thermal->nodes; i++)
-        half_j[i] = thermal->heat_j[i] + 0.5 * dt_s * watts[i];
-    plan_temps(thermal, half_j, half_c);
-    double lost_w = rates(thermal, input, half_c, watts, &put_w);
-    if (pinned) {
-        /* Whatever holds the plate supplies what the plate and element would have lost. */
-        put_w -= watts[thermal->element] + watts[thermal->plate];
-        hold_plate(thermal, watts);
+    struct thermal_plan *plan = &thermal->plan;
+    double lost_j = 0;
+    for (int i = 0; i < plan->faces; i++) {
+        int node = plan->face[i];
+        double middle_c = thermal->temp_c[node] + 0.5 * plan->face_moved_k[i];
+        double loss_j = dt_s * face_loses(thermal, input, i, middle_c);
+        double before_k = plan->face_eased_k[i], ease = plan->face_own[i];
+        double free_k = x[node] - loss_j * plan->k_per_j[node];
+        double moves_k = (free_k + ease * before_k) / (1 + ease);
+        plan->face_eased_k[i] = moves_k;
+        lost_j += loss_j + ease * (moves_k - before_k) * plan->j_per_k[node];
+        x[node] = moves_k;
     }
+    return lost_j;
+}
+
+static double move(struct thermal *thermal, double *x)
+{
+    struct thermal_plan *plan = &thermal->plan;
+    double gained_j = 0;
+    for (int i = 0; i < thermal->nodes; i++) {
+        double gain_j = x[i] * plan->j_per_k[i];
+        thermal->heat_j[i] += gain_j;
+        thermal->temp_c[i] += x[i];
+        gained_j += gain_j;
+    }
+    for (int i = 0; i < plan->melting; i++) {
+        int node = plan->melt[i];
+        thermal->temp_c[node] = thermal_temp_of(&thermal->node[node], thermal->heat_j[node]);
+    }
+    for (int i = 0; i < plan->faces; i++)
+        plan->face_moved_k[i] = x[plan->face[i]];
+    plan->phases_moved = plan_phases(thermal) || plan->phases_moved;
+    return gained_j;
+}
+
+static void advance(struct thermal *thermal, const struct thermal_input *input, double dt_s,
+                    bool pinned)
+{
+    plan_factor(thermal, dt_s, pinned);
+    struct thermal_plan *plan = &thermal->plan;
+    double *x = plan->watts;
+    memset(x, 0, (size_t)thermal->nodes * sizeof *x);
+    flows(plan, thermal->temp_c, x);
+    double put_w = put(thermal, input, x);
     for (int i = 0; i < thermal->nodes; i++)
-        thermal->heat_j[i] += dt_s * watts[i];
-    plan_temps(thermal, thermal->heat_j, thermal->temp_c);
-    thermal->put_j += dt_s * put_w;
-    thermal->lost_j += dt_s * lost_w;
+        x[i] *= dt_s * plan->k_per_j[i];
+    double lost_j = faces_lose(thermal, input, dt_s, x);
+    for (int i = 0; i < plan->families; i++)
+        solve(plan, &plan->family[i], x);
+    double gained_j = move(thermal, x);
+    thermal->lost_j += lost_j;
+    /* Whatever holds the plate supplies what it takes. */
+    thermal->put_j += pinned ? gained_j + lost_j : dt_s * put_w;
 }
 
 static void steps(struct thermal *thermal, const struct thermal_input *input, double dt_s,
@@ -174,11 +311,9 @@ static void steps(struct thermal *thermal, const struct thermal_input *input, do
 {
     if (!(dt_s > 0))
         return;
-    int count = (int)ceil(dt_s / thermal->step_s - 1e-9);
-    if (count < 1)
-        count = 1;
+    int count = (int)ceil(dt_s / thermal->most_step_s - 1e-9);
     for (int i = 0; i < count; i++)
-        midpoint(thermal, input, dt_s / count, pinned);
+        advance(thermal, input, dt_s / count, pinned);
 }
 
 void thermal_step(struct thermal *thermal, const struct thermal_input *input, double dt_s)

@@ -230,8 +230,8 @@ static void note_joint(struct world *world, int joint, double t_s)
     struct world_truth *seen = &world->seen;
     int molten = 0, there = 0;
     double liquid = 0;
-    for (int i = 0; i < thermal->segments[joint]; i++) {
-        int at = thermal->segment[joint][i];
+    for (int i = 0; i < thermal_places(thermal, joint); i++) {
+        int at = thermal->segment[joint][0] + i;
         double share = thermal_molten_of(&thermal->node[at], thermal->heat_j[at]);
         molten += share >= 1;
         liquid += share;
@@ -245,7 +245,7 @@ static void note_joint(struct world *world, int joint, double t_s)
         return;
     if (molten > 0 && isnan(seen->joint_first_melt_s[joint]))
         seen->joint_first_melt_s[joint] = t_s;
-    if (molten > 0 && molten == thermal->segments[joint])
+    if (molten > 0 && molten == thermal_places(thermal, joint))
         seen->joint_last_melt_s[joint] = t_s;
 }
 

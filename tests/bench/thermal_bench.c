@@ -119,7 +119,7 @@ static void spice_measure(const struct thermal *thermal)
     } seen[] = {{"plate", thermal->plate},
                 {"first", thermal->segment[0][0]},
                 {"far", thermal->segment[0][4]},
-                {"board", thermal->slab[LAYER_UPPER][SLAB_CELLS - 1]}};
+                {"board", thermal->slab[LAYER_UPPER] + SLAB_CELLS - 1}};
     for (int i = 0; i < INSTANTS; i++)
         for (int k = 0; k < 4; k++)
             printf(".meas tran %s_%g find v(n%d) at=%g\n", seen[k].name, instants_s[i],
@@ -137,7 +137,7 @@ static void spice(const struct thermal *thermal)
             printf("c%d n%d 0 %.9g\n", i, i, node->capacity_j_k);
     }
     for (int i = 0; i < thermal->links; i++)
-        if (thermal->link[i].there)
+        if (thermal->node[thermal->link[i].from].there && thermal->node[thermal->link[i].to].there)
             printf("r%d n%d n%d %.9g\n", i, thermal->link[i].from, thermal->link[i].to,
                    1 / thermal->link[i].w_k);
     spice_faces(thermal);
@@ -152,7 +152,7 @@ static void spice(const struct thermal *thermal)
     for (int i = 0; i < 3; i++)
         printf(".save v(n%d)\n", i == 0   ? thermal->segment[0][0]
                                  : i == 1 ? thermal->segment[0][4]
-                                          : thermal->slab[LAYER_UPPER][SLAB_CELLS - 1]);
+                                          : thermal->slab[LAYER_UPPER] + SLAB_CELLS - 1);
     spice_measure(thermal);
     printf(".tran 0.1 900 0 0.1 uic\n.end\n"); /* no longer step than a scan */
 }
@@ -163,7 +163,8 @@ static double time_network(const struct thermal *from)
 {
     double best_s = 1e9;
     for (int i = 0; i < 5; i++) {
-        struct thermal thermal = *from;
+        struct thermal thermal;
+        thermal_copy(&thermal, from);
         double began_s = now_s();
         run_network(&thermal, false);
         best_s = fmin(best_s, now_s() - began_s);

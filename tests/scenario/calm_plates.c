@@ -231,11 +231,11 @@ static bool is_calm(size_t row, long seed)
     struct drawn drawn = draw(&random);
     drawn.insert.capacity_j_k = fmax(drawn.insert.capacity_j_k, 1);
     drawn.insert.board_w_k = between(&random, 0.8, 3);
-    struct plate_run run =
-        plate_run_begin(&drawn, rows[row].board_g,
-                        between(&random, rows[row].mains_low, rows[row].mains_high), &random);
+    struct plate_run run;
     struct rule_words words;
 
+    plate_run_begin(&run, &drawn, rows[row].board_g,
+                    between(&random, rows[row].mains_low, rows[row].mains_high), &random);
     rows[row].play(&run);
     if (!run.interlock.tripped)
         return true;

@@ -50,48 +50,47 @@ static inline double off_by(struct random *random, double value, double share)
 }
 
 /* board_g: of small parts on each board, which decide its heat; 100 is heavy. mains: of nominal volts. */
-static inline struct plate_run plate_run_begin(const struct drawn *drawn, double board_g,
-                                               double mains, struct random *random)
+static inline void plate_run_begin(struct plate_run *run, const struct drawn *drawn, double board_g,
+                                   double mains, struct random *random)
 {
-    struct plate_run run = {
+    *run = (struct plate_run){
         .random = *random, .mains = mains, .noise_k = 0.5, .coupling = 1, .every_ms = 100};
     struct insert known_insert = drawn->insert;
     struct tl_error error;
 
-    demo_hx210(&run.board);
-    run.board.slab[LAYER_LOWER].parts_g = run.board.slab[LAYER_UPPER].parts_g = board_g;
+    demo_hx210(&run->board);
+    run->board.slab[LAYER_LOWER].parts_g = run->board.slab[LAYER_UPPER].parts_g = board_g;
     struct thermal_setup setup = {.plate = drawn->plate,
                                   .insert = drawn->insert,
-                                  .board = &run.board,
-                                  .room_c = between(&run.random, 19, 25),
-                                  .contact_factor = between(&run.random, 0.85, 1.15),
+                                  .board = &run->board,
+                                  .room_c = between(&run->random, 19, 25),
+                                  .contact_factor = between(&run->random, 0.85, 1.15),
                                   .mass_factor = 1,
                                   .upper_present = true,
                                   .joints_present = true};
-    if (thermal_init(&run.thermal, &setup, &error)) {
+    if (thermal_init(&run->thermal, &setup, &error)) {
         fprintf(stderr, "plate_run: %s\n", error.text);
         exit(1);
     }
-    run.around = (struct thermal_input){.draft = 1, .rail_part = -1, .hand_part = -1};
-    run.lag_s = drawn->plate.sensor_lag_s;
-    run.tip_c = run.thermal.room_c;
-    run.known = drawn->plate;
-    run.known.capacity_j_k = off_by(&run.random, run.known.capacity_j_k, 0.04);
-    run.known.loss_w_k = off_by(&run.random, run.known.loss_w_k, 0.05);
-    run.known.emissivity_area = off_by(&run.random, run.known.emissivity_area, 0.15);
-    run.known.element_lag_s = off_by(&run.random, run.known.element_lag_s, 0.2);
-    run.known.sensor_lag_s = off_by(&run.random, run.known.sensor_lag_s, 0.2);
-    known_insert.capacity_j_k = off_by(&run.random, known_insert.capacity_j_k, 0.1);
-    control_init(&run.control, &run.known, known_insert.capacity_j_k, 22);
-    account_init(&run.account, &run.known, &known_insert, 22);
-    run.limits = *limits_built_in();
-    run.limits.uses_plate = true;
-    run.limits.stale_ms = 3000;
-    run.limits.silent_ms = 800;
-    run.limits.recipe_silent_ms = 2000;
-    run.limits.scan_late_ms = 200;
-    run.limits.presence_ms = INT32_MAX;
-    return run;
+    run->around = (struct thermal_input){.draft = 1, .rail_part = -1, .hand_part = -1};
+    run->lag_s = drawn->plate.sensor_lag_s;
+    run->tip_c = run->thermal.room_c;
+    run->known = drawn->plate;
+    run->known.capacity_j_k = off_by(&run->random, run->known.capacity_j_k, 0.04);
+    run->known.loss_w_k = off_by(&run->random, run->known.loss_w_k, 0.05);
+    run->known.emissivity_area = off_by(&run->random, run->known.emissivity_area, 0.15);
+    run->known.element_lag_s = off_by(&run->random, run->known.element_lag_s, 0.2);
+    run->known.sensor_lag_s = off_by(&run->random, run->known.sensor_lag_s, 0.2);
+    known_insert.capacity_j_k = off_by(&run->random, known_insert.capacity_j_k, 0.1);
+    control_init(&run->control, &run->known, known_insert.capacity_j_k, 22);
+    account_init(&run->account, &run->known, &known_insert, 22);
+    run->limits = *limits_built_in();
+    run->limits.uses_plate = true;
+    run->limits.stale_ms = 3000;
+    run->limits.silent_ms = 800;
+    run->limits.recipe_silent_ms = 2000;
+    run->limits.scan_late_ms = 200;
+    run->limits.presence_ms = INT32_MAX;
 }
 
 /* A reader shows its last sample until the next. */

@@ -183,7 +183,8 @@ static int reference_rates(realtype t, N_Vector y, N_Vector ydot, void *user)
 /* Runs both and returns the largest difference of any node's temperature, looked at every second. */
 static double worst_difference_k(struct thermal *thermal, double dt_s, double *melted_share)
 {
-    struct thermal frame = *thermal; /* the reference uses the network, not the state */
+    struct thermal frame; /* the reference uses the network, not the state */
+    thermal_copy(&frame, thermal);
     struct reference reference = {.thermal = &frame};
     SUNContext context;
     assert_int_equal(SUNContext_Create(NULL, &context), 0);
@@ -422,13 +423,13 @@ static void test_a_fan_reaches_the_top_board_too_but_not_the_gap(void **state)
     start(&still, &setup);
     thermal_place(&still);
     thermal_step_pinned(&still, &idle, 120, 400);
-    blown = still;
+    thermal_copy(&blown, &still);
     struct thermal_input input = idle;
     input.fan = 1;
     double watts[THERMAL_NODES], calm_watts[THERMAL_NODES];
     thermal_rates(&still, &idle, still.heat_j, calm_watts);
     thermal_rates(&still, &input, still.heat_j, watts);
-    int in_gap = still.slab[LAYER_LOWER][0];
+    int in_gap = still.slab[LAYER_LOWER];
 
     thermal_step_pinned(&blown, &input, 120, 60);
 
@@ -473,8 +474,8 @@ static void test_the_far_side_of_a_board_lags_the_side_that_touches_best(void **
     thermal_step_pinned(&thermal, &idle, 120, 40);
 
     for (int i = 1; i < SLAB_CELLS; i++)
-        assert_true(thermal.temp_c[thermal.slab[LAYER_LOWER][i]] <
-                    thermal.temp_c[thermal.slab[LAYER_LOWER][i - 1]]);
+        assert_true(thermal.temp_c[thermal.slab[LAYER_LOWER] + i] <
+                    thermal.temp_c[thermal.slab[LAYER_LOWER] + i - 1]);
     assert_true(thermal_joint_hottest_c(&thermal, 0) > thermal_joint_coldest_c(&thermal, 0) + 5);
 }
 
@@ -484,12 +485,12 @@ static void test_pressing_warms_the_board_faster_and_release_undoes_it_exactly(v
     struct board board;
     demo_hx210(&board);
     struct thermal_setup setup = demo_setup(&board);
-    struct thermal dry, pressed;
+    struct thermal dry, pressed, released;
     start(&dry, &setup);
     thermal_place(&dry);
-    pressed = dry;
+    thermal_copy(&pressed, &dry);
     thermal_press(&pressed, true);
-    struct thermal released = pressed;
+    thermal_copy(&released, &pressed);
     thermal_press(&released, false);
 
     thermal_step_pinned(&dry, &idle, 150, 30);
@@ -497,7 +498,7 @@ static void test_pressing_warms_the_board_faster_and_release_undoes_it_exactly(v
     thermal_step_pinned(&released, &idle, 150, 30);
 
     assert_true(thermal_board_c(&pressed) > thermal_board_c(&dry) + 5);
-    assert_memory_equal(released.heat_j, dry.heat_j, sizeof dry.heat_j);
+    assert_memory_equal(released.heat_j, dry.heat_j, (size_t)dry.nodes * sizeof *dry.heat_j);
 }
 
 static void test_a_lift_tells_how_much_solder_was_still_solid(void **state)
@@ -509,7 +510,7 @@ static void test_a_lift_tells_how_much_solder_was_still_solid(void **state)
     struct thermal cold, hot;
     start(&cold, &setup);
     thermal_place(&cold);
-    hot = cold;
+    thermal_copy(&hot, &cold);
     struct drive_result r = drive_to(&hot, 175, true, 900);
     assert_true(r.last_s > 0);
 
@@ -550,7 +551,8 @@ static void test_a_forecast_agrees_with_what_then_happens(void **state)
     thermal_step_pinned(&thermal, &idle, 120, 120);
     thermal_step_pinned(&thermal, &idle, 172, 5);
     double melt_s = thermal_foresee(&thermal, &idle, true, 0, true, 600);
-    struct thermal later = thermal;
+    struct thermal later;
+    thermal_copy(&later, &thermal);
     double took_s = 0;
     for (; thermal_joint_molten(&later, 0) < 1; took_s += 0.05)
         thermal_step_pinned(&later, &idle, 172, 0.05);
