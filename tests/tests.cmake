@@ -10,16 +10,20 @@ foreach(library ${every})
     list(APPEND there ${library})
   endif()
 endforeach()
-# What one test alone links besides: the reference solver for the thermal network.
+# What two tests link besides: the reference solver for the thermal network.
 find_library(SUNDIALS_CVODE sundials_cvode)
 find_library(SUNDIALS_NVECSERIAL sundials_nvecserial)
 find_library(SUNDIALS_SUNMATRIXDENSE sundials_sunmatrixdense)
 find_library(SUNDIALS_SUNLINSOLDENSE sundials_sunlinsoldense)
+find_library(SUNDIALS_SUNLINSOLSPGMR sundials_sunlinsolspgmr)
 option(TINLATCH_REFERENCES "test against reference libraries (SUNDIALS CVODE, libmodbus)" ON)
-if(SUNDIALS_CVODE AND SUNDIALS_NVECSERIAL AND SUNDIALS_SUNMATRIXDENSE AND SUNDIALS_SUNLINSOLDENSE)
+if(SUNDIALS_CVODE AND SUNDIALS_NVECSERIAL AND SUNDIALS_SUNMATRIXDENSE AND SUNDIALS_SUNLINSOLDENSE
+   AND SUNDIALS_SUNLINSOLSPGMR)
   set(TEST_LIBS_thermal ${SUNDIALS_CVODE} ${SUNDIALS_NVECSERIAL} ${SUNDIALS_SUNMATRIXDENSE}
                         ${SUNDIALS_SUNLINSOLDENSE})
   set(TEST_DEFS_thermal HAVE_CVODE)
+  set(TEST_LIBS_field ${SUNDIALS_CVODE} ${SUNDIALS_NVECSERIAL} ${SUNDIALS_SUNLINSOLSPGMR})
+  set(TEST_DEFS_field HAVE_CVODE)
 elseif(TINLATCH_REFERENCES)
   message(FATAL_ERROR "SUNDIALS CVODE is missing (Debian: libsundials-dev); -DTINLATCH_REFERENCES=OFF goes without")
 endif()
@@ -32,8 +36,8 @@ if(TARGET serial)
   set(TEST_LIBS_serial -Wl,--no-as-needed pty_as_port)
 endif()
 
-# Tests of nouns that have no header of their own: device.h has many kinds.
-set(nouns modbus instruments arming pump failures apart validate)
+# Tests of nouns that have no header of their own: device.h has many kinds, thermal.h a fine grid.
+set(nouns modbus instruments arming pump failures apart validate field)
 set(TEST_INCLUDES_interlock src/core) # each rule is asked alone, too
 set(TEST_INCLUDES_validate src/core)
 set(TEST_LIBS_validate -Wl,--wrap=rules -Wl,--wrap=rule_fires -Wl,--wrap=interlock_explain)

@@ -47,7 +47,7 @@ struct thermal_setup {
     double room_c;
     double contact_factor, mass_factor;
     bool upper_present, joints_present; /* as the board is laid down */
-    double grid_mm; /* cells of about that length and width, several through a layer; 0: the coarse grid */
+    double grid_mm; /* cells of about that length and width, five times as long as thick; 0: the coarse grid */
     void *memory;   /* thermal_bytes of it, as malloc aligns; must outlive the network. NULL: coarse */
 };
 
@@ -94,7 +94,7 @@ struct thermal_run {
  * one pass to the roots and one back solve it. */
 struct thermal_family {
     int first, count, first_run, runs, first_root, roots;
-    bool loose;
+    bool melts; /* something in it does */
 };
 
 /* The network as the inner loop wants it: only what takes part, made anew after every hand. */
@@ -129,6 +129,7 @@ struct thermal {
     double room_c;
     double put_j, lost_j;         /* balance since init, contents removed by lifting included in lost_j */
     double most_step_s;           /* longer ones are cut up; 0.1 s from thermal_init */
+    double bears_s;               /* so are steps longer than the splitting bears */
     int element, plate;           /* node numbers */
     int insert, insert_cells;     /* the first of them, -1 = none */
     int cells_x, cells_y;         /* of every layer */
@@ -167,8 +168,8 @@ void thermal_remove(struct thermal *thermal);
 double thermal_lift(struct thermal *thermal, int part);
 void thermal_press(struct thermal *thermal, bool pressed);
 
-/* Advance by dt_s (any length, cut into steps of at most most_step_s). Implicit, second order in time, stable
- * for steps of any length. */
+/* Advance by dt_s, of any length: cut into steps of at most most_step_s and bears_s. Implicit, second order in
+ * time. */
 void thermal_step(struct thermal *thermal, const struct thermal_input *input, double dt_s);
 
 /* The same with plate and element held at plate_c throughout: how the live estimate is driven. */

@@ -7,9 +7,9 @@
 #include "materials.h"
 #include "plan.h"
 
-enum { SPOT = 4, THROUGH_MOST = 8 };
+enum { SPOT = 4, THROUGH_MOST = 100 };
 
-#define THROUGH_MM 0.2 /* of a fine grid's layer, at least */
+#define FLATNESS 5 /* a cell is so many times as long as it is thick, at most */
 
 static int add_node(struct thermal *thermal, double capacity_j_k)
 {
@@ -561,6 +561,15 @@ static int cells_of(double whole_mm, double grid_mm)
     return (int)fmax(round(whole_mm / grid_mm), 2);
 }
 
+/* At most; rounding may make cells a little smaller than the grid asked for. */
+static int cells_under(const struct board *board, int part, double grid_mm)
+{
+    if (part < 0)
+        return 0;
+    return (int)(1.3 * board->part[part].length_mm * board->part[part].width_mm /
+                 (grid_mm * grid_mm));
+}
+
 /* Into how many cells each way; and how many nodes, links and runs that takes at most. */
 static void cut(struct thermal *thermal, const struct thermal_setup *setup, int *nodes, int *links,
                 int *runs)
@@ -573,8 +582,9 @@ static void cut(struct thermal *thermal, const struct thermal_setup *setup, int 
     int layers = 1;
     for (int i = 0; i < BOARD_LAYERS; i++) {
         double thick_mm = board ? board->slab[i].thick_mm : 0;
-        double through = fmin(fmax(floor(thick_mm / THROUGH_MM + 1e-9), 1), THROUGH_MOST);
-        thermal->cells_z[i] = coarse ? 1 : (int)through;
+        double through =
+            coarse ? 1 : fmin(fmax(round(FLATNESS * thick_mm / setup->grid_mm), 1), THROUGH_MOST);
+        thermal->cells_z[i] = (int)through;
         layers += thermal->cells_z[i];
     }
     *nodes = THERMAL_NODES;
@@ -585,16 +595,11 @@ static void cut(struct thermal *thermal, const struct thermal_setup *setup, int 
     /* A joint's places lie along an edge or under a part, a part on cells: four links to a layer. */
     int n = columns(thermal), around = 2 * (thermal->cells_x + thermal->cells_y) + JOINT_SEGMENTS;
     int places = 0, held = 0;
-    for (int i = 0; i < board->joint_count; i++) {
-        int part = part_of_joint(board, &board->joint[i]);
-        double foot =
-            part < 0 ? 0 : mm2(board->part[part].length_mm, board->part[part].width_mm) * 1e6;
-        places += around + (int)(foot / mm2(setup->grid_mm, setup->grid_mm) * 1e-6 * 1.3);
-    }
+    for (int i = 0; i < board->joint_count; i++)
+        places +=
+            around + cells_under(board, part_of_joint(board, &board->joint[i]), setup->grid_mm);
     for (int i = 0; i < board->part_count; i++)
-        held += (int)(1.3 * board->part[i].length_mm * board->part[i].width_mm /
-                      (setup->grid_mm * setup->grid_mm)) +
-                around;
+        held += around + cells_under(board, i, setup->grid_mm);
     *nodes = n * layers + board->part_count + places + 8;
     *links = 3 * n * layers + 9 * places + 4 * held + 8;
     *runs = 2 * (thermal->cells_x + thermal->cells_y + 4) * layers + 3 * THERMAL_FAMILIES;
@@ -680,7 +685,7 @@ int board_stiff(const struct board *board, struct tl_error *error)
     for (int i = 0; i < thermal.nodes; i++)
         thermal.node[i].there = true;
     plan_make(&thermal);
-    double within_s = plan_stiffest(&thermal, &node);
+    double within_s = plan_stiffest(&thermal, false, &node);
     if (within_s >= LEAST_LAG_S)
         return 0;
     name = name_of(&thermal, board, node, &what);

@@ -66,8 +66,12 @@ static bool takes_part(const struct thermal *thermal, const struct thermal_link 
     return thermal->node[link->from].there && thermal->node[link->to].there;
 }
 
-static void take_link(struct thermal_plan *plan, const struct thermal_link *link, int from)
+static void take_link(struct thermal *thermal, const struct thermal_link *link, int from)
 {
+    struct thermal_plan *plan = &thermal->plan;
+    struct thermal_family *family = &plan->family[plan->families];
+    if (thermal->node[link->from].latent_j > 0 || thermal->node[link->to].latent_j > 0)
+        family->melts = true;
     plan->from[plan->links] = from;
     plan->to[plan->links] = link->from + link->to - from;
     plan->w_k[plan->links++] = link->w_k;
@@ -137,11 +141,10 @@ static void find_roots(struct thermal *thermal, struct thermal_family *family)
     family->roots = plan->roots - family->first_root;
 }
 
-static struct thermal_family *begin_family(struct thermal_plan *plan, bool loose)
+static struct thermal_family *begin_family(struct thermal_plan *plan)
 {
     struct thermal_family *family = &plan->family[plan->families];
-    *family =
-        (struct thermal_family){.first = plan->links, .first_run = plan->runs, .loose = loose};
+    *family = (struct thermal_family){.first = plan->links, .first_run = plan->runs};
     return family;
 }
 
@@ -163,10 +166,10 @@ static void end_family(struct thermal *thermal, struct thermal_family *family)
 /* grid.c adds them in an order that goes to the roots. */
 static void plan_axis(struct thermal *thermal, enum thermal_axis axis)
 {
-    struct thermal_family *family = begin_family(&thermal->plan, false);
+    struct thermal_family *family = begin_family(&thermal->plan);
     for (int i = 0; i < thermal->links; i++)
         if (thermal->link[i].axis == axis && takes_part(thermal, &thermal->link[i]))
-            take_link(&thermal->plan, &thermal->link[i], thermal->link[i].from);
+            take_link(thermal, &thermal->link[i], thermal->link[i].from);
     end_family(thermal, family);
 }
 
@@ -228,7 +231,7 @@ static void peel(struct thermal *thermal, struct loose *loose, int count)
             continue; /* a tree's last node is its root */
         const struct thermal_link *link = &thermal->link[loose->ends[leaf]];
         int next = link->from + link->to - leaf;
-        take_link(&thermal->plan, link, leaf);
+        take_link(thermal, link, leaf);
         loose->degree[leaf] = 0;
         loose->ends[next] ^= loose->ends[leaf];
         if (--loose->degree[next] == 1)
@@ -249,7 +252,7 @@ static void plan_loose(struct thermal *thermal)
         if (thermal->link[i].axis == AXIS_NONE && takes_part(thermal, &thermal->link[i]))
             loose.left[loose.lefts++] = i;
     while (loose.lefts > 0 && plan->families < THERMAL_FAMILIES) {
-        struct thermal_family *family = begin_family(plan, true);
+        struct thermal_family *family = begin_family(plan);
         peel(thermal, &loose, choose(thermal, &loose));
         end_family(thermal, family);
     }
@@ -305,15 +308,24 @@ bool plan_phases(struct thermal *thermal)
     return moved;
 }
 
-/* 1/s: how quickly each node follows its neighbours and the air. */
-double plan_stiffest(const struct thermal *thermal, int *node)
+double straight_w_k(const struct thermal *thermal, int i)
 {
     const struct thermal_plan *plan = &thermal->plan;
-    double *own = plan->watts;
+    return plan->face_w_k[i] + plan->face_fan_w_k[i] +
+           EASE_W_M2K * thermal->node[plan->face[i]].area_m2;
+}
+
+double plan_stiffest(const struct thermal *thermal, bool loose, int *node)
+{
+    const struct thermal_plan *plan = &thermal->plan;
+    double *own = plan->watts; /* 1/s: how quickly each node follows its neighbours */
     memset(own, 0, (size_t)thermal->nodes * sizeof *own);
-    for (int i = 0; i < plan->links; i++) {
-        own[plan->from[i]] += plan->w_k[i] * plan->k_per_j[plan->from[i]];
-        own[plan->to[i]] += plan->w_k[i] * plan->k_per_j[plan->to[i]];
+    for (int i = 0; i < thermal->links; i++) {
+        const struct thermal_link *link = &thermal->link[i];
+        if ((loose && link->axis != AXIS_NONE) || !takes_part(thermal, link))
+            continue;
+        own[link->from] += link->w_k / thermal->node[link->from].capacity_j_k;
+        own[link->to] += link->w_k / thermal->node[link->to].capacity_j_k;
     }
     *node = 0;
     for (int i = 1; i < thermal->nodes; i++)
@@ -342,6 +354,9 @@ void plan_make(struct thermal *thermal)
             plan_melting(thermal, i);
         plan_face(thermal, i);
     }
+    int quickest;
+    thermal->bears_s = fmin(BEARS_GRID * plan_stiffest(thermal, false, &quickest),
+                            BEARS_LOOSE * plan_stiffest(thermal, true, &quickest));
     plan_phases(thermal);
     plan_temps(thermal, thermal->heat_j, thermal->temp_c);
 }
@@ -378,9 +393,7 @@ static void factor_faces(struct thermal *thermal, double half_s)
 {
     struct thermal_plan *plan = &thermal->plan;
     for (int i = 0; i < plan->faces; i++)
-        plan->face_own[i] = half_s * plan->k_per_j[plan->face[i]] *
-                            (plan->face_w_k[i] + plan->face_fan_w_k[i] +
-                             EASE_W_M2K * thermal->node[plan->face[i]].area_m2);
+        plan->face_own[i] = half_s * plan->k_per_j[plan->face[i]] * straight_w_k(thermal, i);
 }
 
 void plan_factor(struct thermal *thermal, double dt_s, bool pinned)
@@ -393,7 +406,7 @@ void plan_factor(struct thermal *thermal, double dt_s, bool pinned)
     for (int i = 0; i < 2; i++) /* what is held is as good as endless */
         plan->k_per_j[held[i]] = pinned ? 0 : 1 / thermal->node[held[i]].capacity_j_k;
     for (int i = 0; i < plan->families; i++)
-        if (all || plan->family[i].loose) /* only those hold what melts */
+        if (all || plan->family[i].melts)
             factor(thermal, &plan->family[i], 0.5 * dt_s);
     if (all)
         factor_faces(thermal, 0.5 * dt_s);

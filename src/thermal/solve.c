@@ -311,7 +311,7 @@ static void steps(struct thermal *thermal, const struct thermal_input *input, do
 {
     if (!(dt_s > 0))
         return;
-    int count = (int)ceil(dt_s / thermal->most_step_s - 1e-9);
+    int count = (int)ceil(dt_s / fmin(thermal->most_step_s, thermal->bears_s) - 1e-9);
     for (int i = 0; i < count; i++)
         advance(thermal, input, dt_s / count, pinned);
 }

@@ -1,0 +1,418 @@
+/* SPDX-License-Identifier: MIT */
+/* The thermal network on a fine grid: against closed forms, against a reference solver, against itself. */
+#include "check.h"
+#include "demo_boards.h"
+
+#include "tinlatch/thermal.h"
+
+#ifdef HAVE_CVODE
+#include <cvode/cvode.h>
+#include <nvector/nvector_serial.h>
+#include <sunlinsol/sunlinsol_spgmr.h>
+#endif
+
+static const struct thermal_input idle = {.draft = 1, .rail_part = -1, .hand_part = -1};
+
+static void field_start(struct thermal *field, struct thermal_setup *setup, double grid_mm)
+{
+    struct tl_error error = {0};
+    setup->grid_mm = grid_mm;
+    setup->memory = malloc(thermal_bytes(setup));
+    assert_non_null(setup->memory);
+    if (thermal_init(field, setup, &error))
+        fail_msg("%s", error.text);
+}
+
+/* ---- a column: one layer of a small board on an insert, no air, no radiation, one-dimensional ---- */
+
+struct column {
+    struct board board;
+    struct thermal_setup setup;
+    struct thermal field;
+    double cell_m, area_m2; /* a cell's thickness; of the whole */
+};
+
+/* The contact below becomes `surface_w_m2k` to the bottom face; HUGE_VAL: none between. */
+static void column_start(struct column *c, double thick_mm, double grid_mm, double copper,
+                         double surface_w_m2k)
+{
+    memset(c, 0, sizeof *c);
+    c->board.slab[LAYER_LOWER] = (struct board_slab){.present = true,
+                                                     .length_mm = fmax(4 * grid_mm, 1),
+                                                     .width_mm = fmax(3 * grid_mm, 1),
+                                                     .thick_mm = thick_mm,
+                                                     .copper_share = copper};
+    c->setup = demo_setup(&c->board);
+    c->setup.insert.plate_w_k = 1000;
+    c->setup.upper_present = false;
+    field_start(&c->field, &c->setup, grid_mm);
+    struct thermal *field = &c->field;
+    int cells = field->cells_x * field->cells_y;
+    const struct board_slab *slab = &c->board.slab[LAYER_LOWER];
+    c->area_m2 = slab->length_mm * slab->width_mm * 1e-6;
+    c->cell_m = thick_mm * 1e-3 / field->cells_z[LAYER_LOWER];
+    double inside = 0.5 * c->cell_m / thermal_through_w_mk(copper);
+    double w_m2k = 1 / (inside + (isinf(surface_w_m2k) ? 0 : 1 / surface_w_m2k));
+    for (int i = 0; i < field->nodes; i++)
+        field->node[i].area_m2 = 0;
+    for (int i = 0; i < field->links; i++)
+        if (field->link[i].contact)
+            field->link[i].w_k = w_m2k * c->area_m2 / cells;
+}
+
+static void column_end(struct column *c)
+{
+    free(c->setup.memory);
+}
+
+static double layer_c(const struct column *c, int z)
+{
+    const struct thermal *field = &c->field;
+    int cells = field->cells_x * field->cells_y;
+    return field->temp_c[field->slab[LAYER_LOWER] + z * cells + cells / 2];
+}
+
+/* Linear between the cells' middles. */
+static double depth_c(const struct column *c, double depth_m)
+{
+    double at = depth_m / c->cell_m - 0.5;
+    int z = (int)at;
+    return layer_c(c, z) + (at - z) * (layer_c(c, z + 1) - layer_c(c, z));
+}
+
+/* The insert follows the plate, which is held. */
+static void column_hold(struct column *c, double temp_c, double time_s, double step_s)
+{
+    c->field.most_step_s = step_s;
+    thermal_warm_bench(&c->field, temp_c);
+    for (int i = 0; i < c->field.insert_cells; i++)
+        c->field.node[c->field.insert + i].capacity_j_k = 1e9;
+    thermal_press(&c->field, true); /* to and fro: the plan is made anew */
+    thermal_press(&c->field, false);
+    thermal_warm_bench(&c->field, temp_c);
+    thermal_step_pinned(&c->field, &idle, temp_c, time_s);
+}
+
+/* Plane wall of half thickness L, convection on its face: theta in the middle and, from the whole series, soon after
+ * the start (Incropera & DeWitt, table 5.1 and section 5.5; recomputed in double precision). Bi = h L / k. */
+static double wall_theta(double biot, double fourier, double grid_mm, double step_s)
+{
+    struct column c;
+    double length_m = 1.6e-3, k = thermal_through_w_mk(0);
+    double alpha = k / (1900.0 * 1100.0), time_s = fourier * length_m * length_m / alpha;
+    column_start(&c, 1.6, grid_mm, 0, biot * k / length_m);
+    thermal_place(&c.field);
+    column_hold(&c, 125, time_s, step_s);
+    /* the middle of the wall is the top of the column: no flow there, so a parabola through the last two */
+    int top = c.field.cells_z[LAYER_LOWER] - 1;
+    double last_c = layer_c(&c, top), middle_c = last_c + (last_c - layer_c(&c, top - 1)) / 8;
+    column_end(&c);
+    return (125 - middle_c) / 100;
+}
+
+static void test_a_plane_wall_follows_its_series(void **state)
+{
+    (void)state;
+    static const struct {
+        double biot, fourier, theta;
+    } rows[] = {{0.1, 0.2, 0.993999}, {1, 0.2, 0.950642}, {10, 0.2, 0.829255}, {0.1, 1, 0.922389},
+                {1, 0.5, 0.772956},   {1, 1, 0.533861},   {5, 0.5, 0.523210},  {5, 1, 0.220721},
+                {10, 0.5, 0.454678},  {10, 1, 0.163818}};
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
+        assert_near(wall_theta(rows[i].biot, rows[i].fourier, 0.25, 0.02), rows[i].theta, 1e-3);
+}
+
+/* Halve the cells, halve the steps: what is off from the series falls to a quarter. */
+static void test_halving_cells_or_steps_quarters_what_is_off(void **state)
+{
+    (void)state;
+    const double theta = 0.533861; /* Bi 1, Fo 1 */
+    double coarse = wall_theta(1, 1, 2, 0.02) - theta, fine = wall_theta(1, 1, 1, 0.02) - theta;
+    double finer = wall_theta(1, 1, 0.5, 0.02) - theta;
+    print_message("grid: off by %.2e, %.2e, %.2e: order %.2f, %.2f\n", coarse, fine, finer,
+                  log2(fabs(coarse / fine)), log2(fabs(fine / finer)));
+    assert_near(log2(fabs(coarse / fine)), 2, 0.2);
+    assert_near(log2(fabs(fine / finer)), 2, 0.2);
+
+    double limit = wall_theta(1, 1, 1, 0.005), slow = wall_theta(1, 1, 1, 1.6) - limit;
+    double half = wall_theta(1, 1, 1, 0.8) - limit, quarter = wall_theta(1, 1, 1, 0.4) - limit;
+    print_message("steps: off by %.2e, %.2e, %.2e: order %.2f, %.2f\n", slow, half, quarter,
+                  log2(fabs(slow / half)), log2(fabs(half / quarter)));
+    assert_near(log2(fabs(slow / half)), 2, 0.3);
+    assert_near(log2(fabs(half / quarter)), 2, 0.3);
+}
+
+/* Carslaw & Jaeger, section 2.4; Incropera & DeWitt, section 5.7. FR-4, k 0.3, rho 1900, c 1100; surface held at
+ * 200 from 25 C, 10 s, 1.6 mm deep: 85.3764 C. */
+static void test_a_deep_solid_with_a_held_surface_warms_by_the_error_function(void **state)
+{
+    (void)state;
+    struct column c;
+    column_start(&c, 8, 0.5, 0, HUGE_VAL);
+    thermal_place(&c.field);
+
+    column_hold(&c, 200, 10, 0.02);
+
+    assert_near(depth_c(&c, 1.6e-3), 85.3764, 0.1);
+    column_end(&c);
+}
+
+/* The same with 5000 W/m2 on its face: after 10 s the face is 22.5316 K up, 1.6 mm deep 5.22605 K. */
+static void test_a_deep_solid_under_a_flux_warms_by_ierfc(void **state)
+{
+    (void)state;
+    struct column c;
+    column_start(&c, 8, 0.5, 0, 1e-3);
+    struct thermal_input input = idle;
+    input.hand_w = 5000 * c.area_m2;
+    thermal_place(&c.field);
+    c.field.most_step_s = 0.02;
+
+    thermal_step(&c.field, &input, 10);
+
+    int top = c.field.cells_z[LAYER_LOWER] - 1;
+    double face_c = layer_c(&c, top) + 5000 * 0.5 * c.cell_m / 0.3;
+    double deep_c = depth_c(&c, 8e-3 - 1.6e-3);
+    assert_near(face_c - 25, 22.5316, 0.03);
+    assert_near(deep_c - 25, 5.22605, 0.02);
+    column_end(&c);
+}
+
+/* Two half-spaces that touch: their face takes (e1 T1 + e2 T2) / (e1 + e2) at once and keeps it, e = sqrt(k rho c)
+ * (Incropera & DeWitt, section 5.7). Laminate of 50 % copper at 200 C on plain FR-4, e 791.8, at 25 C. */
+static void
+test_two_deep_solids_that_touch_share_the_temperature_of_their_effusivities(void **state)
+{
+    (void)state;
+    struct board board = {0};
+    board.slab[LAYER_LOWER] = (struct board_slab){
+        .present = true, .length_mm = 6, .width_mm = 4.5, .thick_mm = 4, .copper_share = 0};
+    board.slab[LAYER_UPPER] = board.slab[LAYER_LOWER];
+    board.slab[LAYER_UPPER].copper_share = 0.5;
+    struct thermal_setup setup = demo_setup(&board);
+    struct thermal field;
+    field_start(&field, &setup, 0.5);
+    int cells = field.cells_x * field.cells_y, deep = field.cells_z[LAYER_LOWER];
+    double hot_k = thermal_through_w_mk(0.5), hot_rho_c = 0.5 * (8933 * 385 + 1900 * 1100);
+    double cold_e = sqrt(0.3 * 1900 * 1100), hot_e = sqrt(hot_k * hot_rho_c);
+    double cell_m = 4e-3 / deep, area_m2 = 27e-6 / cells;
+    int bottom = field.slab[LAYER_UPPER], top = bottom - cells;
+    for (int i = 0; i < field.nodes; i++)
+        field.node[i].area_m2 = 0;
+    for (int i = 0; i < field.links; i++)
+        if (field.link[i].from >= bottom && field.link[i].to < bottom && field.link[i].to >= top)
+            field.link[i].w_k = area_m2 / (0.5 * cell_m / hot_k + 0.5 * cell_m / 0.3);
+    thermal_place(&field);
+    for (int i = 0; i < cells * deep; i++)
+        field.heat_j[bottom + i] = 200 * field.node[bottom + i].capacity_j_k;
+    thermal_press(&field, true); /* the plan is made anew, from these contents */
+    field.most_step_s = 0.005;
+
+    thermal_step(&field, &idle, 1);
+
+    double flux =
+        (field.temp_c[bottom] - field.temp_c[top]) / (0.5 * cell_m / hot_k + 0.5 * cell_m / 0.3);
+    double face_c = field.temp_c[top] + flux * 0.5 * cell_m / 0.3;
+    assert_near(cold_e, 791.833, 0.001);
+    assert_near(face_c, (hot_e * 200 + cold_e * 25) / (hot_e + cold_e), 0.2);
+    free(setup.memory);
+}
+
+/* One-phase Stefan problem (Neumann's solution; Carslaw & Jaeger, chapter 11): a solid at its melting point, its face
+ * held 50 K above. k 19, rho 8560, c 167, latent 45 kJ/kg: Ste 0.185556, lambda 0.295790, the front after 1 s at
+ * 2.15672 mm. */
+static void test_a_melting_front_advances_as_neumann_found(void **state)
+{
+    (void)state;
+    struct column c;
+    column_start(&c, 4, 1, 0, HUGE_VAL);
+    struct thermal *field = &c.field;
+    int first = field->slab[LAYER_LOWER], cells = field->cells_x * field->cells_y;
+    int deep = field->cells_z[LAYER_LOWER];
+    double volume_m3 = c.area_m2 / cells * c.cell_m, melts_c = 138, width_k = 0.2;
+    for (int i = first; i < first + cells * deep; i++) {
+        field->node[i].capacity_j_k = 8560 * 167 * volume_m3;
+        field->node[i].latent_j = 8560 * 45e3 * volume_m3;
+        field->node[i].solidus_c = melts_c - width_k;
+        field->node[i].liquidus_c = melts_c;
+    }
+    for (int i = 0; i < field->links; i++) {
+        struct thermal_link *link = &field->link[i];
+        if (link->axis == AXIS_Z && link->from >= first)
+            link->w_k = 19 * c.area_m2 / cells / (link->contact ? 0.5 * c.cell_m : c.cell_m);
+    }
+    thermal_place(field);
+    for (int i = first; i < first + cells * deep; i++)
+        field->heat_j[i] = thermal_heat_of(&field->node[i], melts_c - width_k);
+
+    column_hold(&c, melts_c + 50, 1, 0.001);
+
+    double front_m = 0;
+    for (int z = 0; z < deep; z++)
+        front_m += c.cell_m * thermal_molten_of(&field->node[first + z * cells],
+                                                field->heat_j[first + z * cells]);
+    print_message("%d layers: the front at %.4f mm, Neumann 2.1567 mm\n", deep, front_m * 1e3);
+    assert_near(front_m * 1e3, 2.15672, 0.01 * 2.15672);
+    column_end(&c);
+}
+
+/* ---- the whole bench ---- */
+
+/* What a stack split asks of the heater, open loop; the upper board is lifted when half of it is over. */
+static const struct {
+    double until_s, heater_w, fan;
+} split[] = {{130, 600, 0}, {170, 140, 0}, {240, 600, 0}, {380, 190, 0}, {420, 0, 0}, {600, 0, 1}};
+enum { SPLIT = sizeof split / sizeof split[0], LIFTED = 3 };
+
+static void test_no_energy_is_lost_or_made_on_a_fine_grid(void **state)
+{
+    (void)state;
+    struct board board;
+    demo_hx210(&board);
+    struct thermal_setup setup = demo_setup(&board);
+    struct thermal field;
+    field_start(&field, &setup, 4);
+    thermal_place(&field);
+    double laid_j = field.put_j, heater_j = 0, t_s = 0;
+    for (int i = 0; i < SPLIT; i++) {
+        struct thermal_input input = idle;
+        input.heater_w = split[i].heater_w;
+        input.fan = split[i].fan;
+        thermal_step(&field, &input, split[i].until_s - t_s);
+        heater_j += input.heater_w * (split[i].until_s - t_s);
+        t_s = split[i].until_s;
+        if (i == LIFTED)
+            thermal_lift_upper(&field);
+    }
+
+    double put_j = laid_j + heater_j, kept_j = thermal_stored_j(&field) + field.lost_j;
+
+    print_message("%d cells: put in %.3f J, stored %.3f J, lost %.3f J: off by %.1e\n", field.nodes,
+                  put_j, thermal_stored_j(&field), field.lost_j, fabs(kept_j / put_j - 1));
+    assert_near(field.put_j, put_j, 1e-9 * put_j);
+    assert_near(kept_j, put_j, 1e-9 * put_j);
+    free(setup.memory);
+}
+
+#ifdef HAVE_CVODE
+struct reference {
+    struct thermal *field;
+    struct thermal_input input;
+};
+
+static int reference_rates(realtype t, N_Vector y, N_Vector ydot, void *user)
+{
+    (void)t;
+    struct reference *reference = user;
+    thermal_rates(reference->field, &reference->input, NV_DATA_S(y), NV_DATA_S(ydot));
+    return 0;
+}
+
+/* Both through the split up to the lift; the largest difference of any node, looked at every two seconds. */
+static double worst_difference_k(struct thermal *field, struct thermal *frame, double *molten)
+{
+    struct reference reference = {.field = frame};
+    SUNContext context;
+    int n = field->nodes, second = 0;
+    double worst_k = 0;
+    assert_int_equal(SUNContext_Create(NULL, &context), 0);
+    N_Vector y = N_VNew_Serial(n, context);
+    memcpy(NV_DATA_S(y), field->heat_j, (size_t)n * sizeof(double));
+    void *cvode = CVodeCreate(CV_BDF, context);
+    SUNLinearSolver solver = SUNLinSol_SPGMR(y, SUN_PREC_NONE, 20, context);
+    assert_int_equal(CVodeInit(cvode, reference_rates, 0, y), CV_SUCCESS);
+    assert_int_equal(CVodeSStolerances(cvode, 1e-7, 1e-7), CV_SUCCESS);
+    assert_int_equal(CVodeSetUserData(cvode, &reference), CV_SUCCESS);
+    assert_int_equal(CVodeSetLinearSolver(cvode, solver, NULL), CV_SUCCESS);
+    assert_int_equal(CVodeSetMaxNumSteps(cvode, 1000000), CV_SUCCESS);
+    for (int part = 0; part < SPLIT; part++) {
+        reference.input = idle;
+        reference.input.heater_w = split[part].heater_w;
+        reference.input.fan = split[part].fan;
+        assert_int_equal(CVodeReInit(cvode, second, y), CV_SUCCESS);
+        while (second < (int)split[part].until_s) {
+            double reached;
+            second += 2;
+            CVodeSetStopTime(cvode, second);
+            assert_true(CVode(cvode, second, y, &reached, CV_NORMAL) >= 0);
+            thermal_step(field, &reference.input, 2);
+            for (int i = 0; i < n; i++) {
+                double off_k = field->temp_c[i] - thermal_temp_of(&frame->node[i], NV_DATA_S(y)[i]);
+                worst_k = fmax(worst_k, fabs(off_k));
+            }
+            *molten = fmax(*molten, thermal_joint_molten(field, 0));
+        }
+    }
+    CVodeFree(&cvode);
+    SUNLinSolFree(solver);
+    N_VDestroy(y);
+    SUNContext_Free(&context);
+    return worst_k;
+}
+#endif
+
+static void test_a_fine_grid_agrees_with_cvode_over_a_stack_split(void **state)
+{
+    (void)state;
+#ifdef HAVE_CVODE
+    struct board board;
+    demo_hx210(&board);
+    struct thermal_setup setup = demo_setup(&board), frame_setup = setup;
+    struct thermal field, frame; /* the reference uses the network, not the state */
+    field_start(&field, &setup, 4);
+    field_start(&frame, &frame_setup, 4);
+    thermal_place(&field);
+    thermal_place(&frame);
+    double molten = 0;
+
+    double worst_k = worst_difference_k(&field, &frame, &molten);
+
+    print_message("%d cells: within %.4f K of CVODE\n", field.nodes, worst_k);
+    assert_true(worst_k < 0.1);
+    assert_near(molten, 1, 0);
+    free(setup.memory);
+    free(frame_setup.memory);
+#else
+    print_message("built without SUNDIALS\n");
+    skip();
+#endif
+}
+
+/* A step of any length may be asked for, whatever the joints conduct: every node comes to lie between room and
+ * plate, none beyond. */
+static void test_steps_of_any_length_may_be_asked_for(void **state)
+{
+    (void)state;
+    static const double grids_mm[] = {10, 7, 5, 4, 3}, contacts_w_k[] = {1, 8, 60};
+    for (int i = 0; i < 15; i++) {
+        struct board board;
+        (i % 2 ? demo_hx210 : demo_hx230)(&board);
+        board.joint[0].contact_w_k = contacts_w_k[i / 5];
+        struct thermal_setup setup = demo_setup(&board);
+        struct thermal field;
+        field_start(&field, &setup, grids_mm[i % 5]);
+        thermal_place(&field);
+        field.most_step_s = 1e9;
+        thermal_step_pinned(&field, &idle, 130, 1200);
+        for (int k = 0; k < field.nodes; k++)
+            assert_true(field.temp_c[k] > 80 && field.temp_c[k] < 130 + 1e-6);
+        free(setup.memory);
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_a_plane_wall_follows_its_series),
+        cmocka_unit_test(test_halving_cells_or_steps_quarters_what_is_off),
+        cmocka_unit_test(test_a_deep_solid_with_a_held_surface_warms_by_the_error_function),
+        cmocka_unit_test(test_a_deep_solid_under_a_flux_warms_by_ierfc),
+        cmocka_unit_test(
+            test_two_deep_solids_that_touch_share_the_temperature_of_their_effusivities),
+        cmocka_unit_test(test_a_melting_front_advances_as_neumann_found),
+        cmocka_unit_test(test_no_energy_is_lost_or_made_on_a_fine_grid),
+        cmocka_unit_test(test_a_fine_grid_agrees_with_cvode_over_a_stack_split),
+        cmocka_unit_test(test_steps_of_any_length_may_be_asked_for),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
