@@ -16,7 +16,8 @@ struct evidence {
     } row[EVIDENCE_ROWS];
 };
 
-/* Rehearse with a few seeds: program, bench, then a group of rows per seed. *run is left as the first seed's.
+/* Rehearse ten draws, seeds 1 to 10: program, bench, what the first did, and how far the others lie apart. *run is
+ * left as the first's.
  * What is not done is evidence too; TL_SYSTEM: no rehearsal could be had. */
 int evidence_make(const struct rehearse_setup *setup, const struct bench_source *bench,
                   struct evidence *evidence, struct run *run, struct tl_error *error);

@@ -150,17 +150,9 @@ static const char *or_dash(const char *text)
     return text ? text : "-";
 }
 
-/* A hash is nothing to be read, and of the other seeds only what its maker says otherwise is. */
-static bool is_told(const struct evidence_row *row, bool differs)
-{
-    bool more_seeds = strncmp(row->key, "seed ", 5) == 0 && strncmp(row->key, "seed 1 ", 7) != 0;
-    return strcmp(row->key, "bench file") != 0 && (!more_seeds || differs);
-}
-
 /* Side by side; a line that differs has a mark. */
 static void tell_evidence(const struct trying *t, FILE *out)
 {
-    int untold = 0;
     fprintf(out, "\nEvidence  rehearsed here just now, recipe and world in two processes\n");
     fprintf(out, "    %-26s %-22s %-22s%s\n", "", "its maker's", "on this bench",
             t->old ? " the shelf's, on this bench" : "");
@@ -168,17 +160,14 @@ static void tell_evidence(const struct trying *t, FILE *out)
         const struct evidence_row *row = &t->here.row[i];
         const char *theirs = evidence_value(&t->theirs, row->key);
         bool differs = theirs && !evidence_agrees(theirs, row->value);
-        if (!is_told(row, differs)) {
-            untold++;
-            continue;
-        }
+        if (strcmp(row->key, "bench file") == 0)
+            continue; /* a hash: nothing to be read */
         fprintf(out, "  %c %-26s %-22s %-22s", differs ? '*' : ' ', row->key, or_dash(theirs),
                 row->value);
         if (t->old)
             fprintf(out, " %s", or_dash(evidence_value(&t->shelved, row->key)));
         fputc('\n', out);
     }
-    fprintf(out, "  and %d more lines of other draws of the world that say the same\n", untold - 1);
 }
 
 /* The same program, the same bench file, and other figures: the pack's are not what the recipe did. */
@@ -211,7 +200,7 @@ static void tell_verdict(const struct trying *t, FILE *out)
         fputs(
             "  Figures of another bench (*) may differ from yours; yours are the ones to go by.\n",
             out);
-    fprintf(out, "\nOn this bench: %s\n", evidence_value(&t->here, "seed 1 outcome"));
+    fprintf(out, "\nOn this bench: %s\n", evidence_value(&t->here, "outcome"));
 }
 
 /* ---- what changed -------------------------------------------------------------------------------------- */

@@ -258,7 +258,7 @@ static void tell(struct cli *cli, const struct packing *p)
     fprintf(cli->out, "  board %s, revision %s, alloys %s\n", p->pack.board, p->pack.revision,
             p->pack.alloys);
     fprintf(cli->out, "  rehearsed on bench %s: %s\n", evidence_value(&p->evidence, "bench"),
-            evidence_value(&p->evidence, "seed 1 outcome"));
+            evidence_value(&p->evidence, "outcome"));
 }
 
 enum outcome verb_pack(struct cli *cli)

@@ -233,10 +233,10 @@ err_has "another key with the same id is trusted"
 # a signer's own figures, prettier than what the recipe does
 as carl
 run 0 tinlatch inspect "$box/carl/stack-split-3.tinlatch" --split "$box/pretty"
-sed -i 's/seed 1 hottest board: .*/seed 1 hottest board: 101.1 C/' "$box/pretty/parts/evidence.txt"
+sed -i 's/first draw, hottest board: .*/first draw, hottest board: 101.1 C/' "$box/pretty/parts/evidence.txt"
 size=$(stat -c %s "$box/pretty/parts/evidence.txt") hash=$(sha256sum <"$box/pretty/parts/evidence.txt" | cut -d ' ' -f 1)
 sed "s/^part: evidence .*/part: evidence evidence.txt $size $hash/; s/^== evidence .*/== evidence evidence.txt $size/
-     s/^seed 1 hottest board: .*/seed 1 hottest board: 101.1 C/" "$box/pretty/signed" >"$box/pretty/again"
+     s/^first draw, hottest board: .*/first draw, hottest board: 101.1 C/" "$box/pretty/signed" >"$box/pretty/again"
 run 0 minisign -S -W -s "$TINLATCH_HOME/keys/carl.key" -m "$box/pretty/again" -x "$box/pretty/sig" \
     -t "tinlatch-pack stack-split version 3 board hx210"
 { cat "$box/pretty/again"; sed "1s/.*/$(head -n 1 "$box/pretty/signed.minisig")/" "$box/pretty/sig"; } >"$box/pretty.tinlatch"
