@@ -49,6 +49,8 @@ struct live {
     int64_t slept_ms;       /* for which the machine has slept so far */
     uint64_t durable, mark; /* lines on disk; a line that is waited for, ... */
     int64_t mark_ms;        /* ... and since when */
+    uint64_t
+        changed; /* the line that the last change of mode ended with: the recipe waits for it */
     uint32_t beats, leaves;
     uint32_t missed;      /* notes that the front's full socket did not take */
     char last_path[1024]; /* beside it: what the next run may start warm from */
@@ -474,7 +476,8 @@ static void tell_snapshot(struct live *live)
     tell_missed(live);
     if (live->front_open && wire_send(live->config->front_fd, snapshot) == TL_ENDED)
         live->front_open = false;
-    if (live->recipe_open && live->told_recipe)
+    /* The recipe goes on once its change of mode is on the disk; the scan never waits for that. */
+    if (live->recipe_open && live->told_recipe && live->durable >= live->changed)
         wire_send(live->config->recipe_fd, snapshot);
 }
 
@@ -488,6 +491,8 @@ static void scan(struct live *live, int64_t t_ms)
     guard_scan(live->guard, t_ms);
     live->scanned = true;
     live->settled = live->urgent = false;
+    if (guard_mode(live->guard) != before)
+        live->changed = journal_lines(live->journal);
     if (before == GUARD_CHECKING && guard_mode(live->guard) == GUARD_SEATING)
         latch_before_power(live, t_ms);
     beat(live, 0);

@@ -20,7 +20,8 @@ struct stage {
     pid_t guard;
     int recipe, front, beats, signs, lines, durable;
     char latch[64];
-    bool keeper_lives, front_answers;
+    bool keeper_lives, front_answers, disk_sleeps;
+    int told; /* snapshots to the recipe */
     struct wire_hand hand;
     struct wire_snapshot snapshot;
     struct wire_hello hello; /* that the front was told */
@@ -135,6 +136,8 @@ static void write_down(struct stage *stage)
     while ((n = read(stage->lines, block, sizeof block)) > 0)
         for (ssize_t i = 0; i < n; i++)
             lines += block[i] == '\n';
+    if (stage->disk_sleeps)
+        return;
     if (write(stage->durable, &lines, sizeof lines) < 0)
         return; /* the guard has left */
 }
@@ -186,6 +189,7 @@ static void hear_recipe(struct stage *stage, bool turns)
 
     while ((kind = wire_receive_now(stage->recipe, message)) > 0) {
         stage->greeted = stage->greeted || kind == WIRE_HELLO;
+        stage->told += kind == WIRE_SNAPSHOT;
         if (kind != WIRE_SNAPSHOT || !turns)
             continue;
         wire_stamp(&turn.head, WIRE_TURN, ((struct wire_head *)(void *)message)->number);
@@ -249,6 +253,25 @@ static void test_a_run_from_hello_to_end_is_done_and_never_skips_a_beat(void **s
     assert_int_equal(stage.wrong_beats, 0);
     assert_true(stage.beat > 5);
     assert_int_equal(leave(&stage), RUN_DONE);
+}
+
+static void test_the_recipe_goes_on_once_its_change_of_mode_is_on_the_disk(void **state)
+{
+    (void)state;
+    struct stage stage;
+    start(&stage);
+    stage.disk_sleeps = true;
+    say_hello(&stage);
+
+    play(&stage, 600, true);
+    assert_int_equal(stage.snapshot.mode, GUARD_RUNNING); /* the scans go on ... */
+    assert_int_equal(stage.told, 0);                      /* ... the recipe waits */
+    stage.disk_sleeps = false;
+    play(&stage, 400, true);
+
+    assert_true(stage.told > 0);
+    assert_int_equal(stage.snapshot.mode, GUARD_RUNNING);
+    leave(&stage);
 }
 
 static void test_a_recipe_that_fails_has_its_words_in_the_end_and_never_as_the_guards(void **state)
@@ -526,6 +549,7 @@ int main(void)
     signal(SIGPIPE, SIG_IGN); /* a guard that has left is seen by its END */
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_a_run_from_hello_to_end_is_done_and_never_skips_a_beat),
+        cmocka_unit_test(test_the_recipe_goes_on_once_its_change_of_mode_is_on_the_disk),
         cmocka_unit_test(test_a_recipe_that_fails_has_its_words_in_the_end_and_never_as_the_guards),
         cmocka_unit_test(test_a_recipe_that_is_gone_without_a_word_has_failed),
         cmocka_unit_test(test_a_stop_ends_it_as_stopped),
