@@ -10,6 +10,7 @@
 
 #include <stdio.h>
 
+#include "tinlatch/history.h"
 #include "tinlatch/run.h"
 
 enum { REPORT_COLUMNS = 100, REPORT_LEAST = 60, REPORT_WROTE = 2 };
@@ -26,6 +27,13 @@ struct report_style {
 };
 
 void report_text(const struct run *run, const struct report_style *style, FILE *out);
+/* The same of a record, with what was asked, answered and measured. */
+void report_history(const struct history *history, const struct report_style *style, FILE *out);
+/* One page of HTML that needs nothing else; style: names for origins. TL_SYSTEM: no memory. */
+int report_html(const struct history *history, const struct record_verdict *verdict,
+                const struct report_style *style, FILE *out);
+/* One sheet for the owner of the device. */
+void report_customer(const struct history *history, FILE *out);
 void report_json(const struct run *run, FILE *out); /* one object, keys as the reference names them */
 void report_svg(const struct run *run, FILE *out);
 

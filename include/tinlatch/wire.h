@@ -128,6 +128,7 @@ enum note_kind {
     NOTE_VALUE,     /* `name` = `value`, to the record */
     NOTE_BEEP,      /* text: what the beep means */
     NOTE_MELT,      /* a joint counts as molten: name, and text says how it is known */
+    NOTE_JOB,       /* to the record only: `name` says what is known of the work, `text` and `value` what */
     /* the guard's own, to the front; their numbers have NOTE_GUARD set */
     NOTE_CHECK,     /* a mandatory question before the first heat: yes or no */
     NOTE_STATE,     /* a line about what the guard does now: "seat test: heating for 20 s" */

@@ -11,11 +11,11 @@
 #include "tinlatch/report.h"
 
 static enum outcome (*const verb_run[VERBS])(struct cli *cli) = {
-    [VERB_CHECK] = verb_check,   [VERB_REHEARSE] = verb_rehearse, [VERB_RUN] = verb_run_bench,
-    [VERB_CLEAR] = verb_clear,   [VERB_MIMIC] = verb_mimic,       [VERB_BENCH] = verb_bench,
-    [VERB_KEY] = verb_key,       [VERB_PACK] = verb_pack,         [VERB_INSPECT] = verb_inspect,
-    [VERB_ACCEPT] = verb_accept, [VERB_SHELF] = verb_shelf,       [VERB_TRIALS] = verb_trials,
-    [VERB_HELP] = verb_help,
+    [VERB_CHECK] = verb_check, [VERB_REHEARSE] = verb_rehearse, [VERB_RUN] = verb_run_bench,
+    [VERB_CLEAR] = verb_clear, [VERB_RUNS] = verb_runs,         [VERB_REPORT] = verb_report,
+    [VERB_MIMIC] = verb_mimic, [VERB_BENCH] = verb_bench,       [VERB_KEY] = verb_key,
+    [VERB_PACK] = verb_pack,   [VERB_INSPECT] = verb_inspect,   [VERB_ACCEPT] = verb_accept,
+    [VERB_SHELF] = verb_shelf, [VERB_TRIALS] = verb_trials,     [VERB_HELP] = verb_help,
 };
 
 void error_text(const struct tl_error *error, const char *source, size_t length, char *out,

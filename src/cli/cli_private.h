@@ -18,6 +18,8 @@ enum outcome verb_check(struct cli *cli);
 enum outcome verb_rehearse(struct cli *cli);
 enum outcome verb_run_bench(struct cli *cli);
 enum outcome verb_clear(struct cli *cli);
+enum outcome verb_runs(struct cli *cli);
+enum outcome verb_report(struct cli *cli);
 enum outcome verb_mimic(struct cli *cli);
 enum outcome verb_bench(struct cli *cli);
 enum outcome verb_key(struct cli *cli);

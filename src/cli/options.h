@@ -26,6 +26,8 @@ enum verb_id {
     VERB_REHEARSE,
     VERB_RUN,
     VERB_CLEAR,
+    VERB_RUNS,
+    VERB_REPORT,
     VERB_MIMIC,
     VERB_BENCH,
     VERB_KEY,
@@ -44,10 +46,11 @@ enum help_page { PAGE_TOPIC, PAGE_REFERENCE, PAGE_ANNOTATIONS, PAGE_LINT_NAMES, 
 struct options {
     enum verb_id verb;             /* VERBS: none was named */
     const char *argument, *object; /* the verb's words, NULL = none */
-    bool json, quiet, faults, help, version, no_passphrase;
+    bool json, quiet, faults, help, version, no_passphrase, rehearsals, customer;
     enum help_page page;
     const char *bench, *board, *out, *answers, *reason, *control, *from, *as, *key, *notes,
-        *licence, *split; /* NULL = not given */
+        *licence, *split;                 /* NULL = not given */
+    const char *recipe, *outcome, *since; /* of runs list */
     int32_t draws;
     int jobs;                    /* 0 = not given */
     struct rehearse_setup setup; /* what --set, --seed, --serial, --fault and --until filled in */

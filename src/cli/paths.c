@@ -329,7 +329,7 @@ static int by_age(const void *a, const void *b)
 }
 
 /* "20261125-084210-stack-split-1.jsonl"? */
-static bool is_record(const char *name)
+bool paths_is_record(const char *name)
 {
     size_t length = strlen(name);
     if (length < 24 || length >= 256 || strcmp(name + length - 6, ".jsonl"))
@@ -348,7 +348,7 @@ static struct record *list_records(DIR *dir, size_t *count)
     *count = 0;
     for (struct dirent *entry; (entry = readdir(dir));) {
         struct stat st;
-        if (!is_record(entry->d_name) ||
+        if (!paths_is_record(entry->d_name) ||
             fstatat(dirfd(dir), entry->d_name, &st, AT_SYMLINK_NOFOLLOW) != 0 ||
             !S_ISREG(st.st_mode))
             continue;

@@ -49,6 +49,9 @@ int paths_guard(char *out, struct tl_error *error);
  * its descriptor and writes its path. */
 int paths_new_record(const char *directory, const char *recipe, char *out, struct tl_error *error);
 
+/* Could a file of that name be a record? */
+bool paths_is_record(const char *name);
+
 /* Remove the oldest records of `directory` beyond the last RECORDS_KEPT; touches no other file. */
 void paths_prune(const char *directory);
 

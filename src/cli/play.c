@@ -11,6 +11,7 @@
 #include <unistd.h>
 
 #include "cli_private.h"
+#include "part.h"
 #include "paths.h"
 #include "sources.h"
 #include "tinlatch/benchfile.h"
@@ -162,42 +163,14 @@ static void release_signals(const struct sigaction *before)
 
 /* ---- what is written ------------------------------------------------------------------------ */
 
-/* A new file beside `path`, to be put over it: a full disk leaves the last good one. Whatever stands there under
- * the name is taken away first: a pipe would make us wait, a link would lead us elsewhere. */
-static FILE *open_part(const char *path, char *part, struct tl_error *error)
-{
-    if (snprintf(part, PATH_SIZE, "%s.part", path) >= PATH_SIZE) {
-        tl_error_set(error, TL_FILE, "%s: %s", path, strerror(ENAMETOOLONG));
-        return NULL;
-    }
-    unlink(part);
-    int fd = open(part, O_WRONLY | O_CREAT | O_EXCL | O_NOFOLLOW | O_CLOEXEC | O_NOCTTY, 0644);
-    FILE *to = fd >= 0 ? fdopen(fd, "w") : NULL;
-    if (!to)
-        tl_error_set(error, TL_FILE, "%s: %s", part, strerror(errno));
-    if (!to && fd >= 0)
-        close(fd);
-    return to;
-}
-
-static int close_part(FILE *to, bool failed, const char *part, const char *path,
-                      struct tl_error *error)
-{
-    if (fclose(to) == 0 && !failed && rename(part, path) == 0)
-        return 0;
-    tl_error_set(error, TL_FILE, "%s: %s", path, strerror(errno ? errno : EIO));
-    unlink(part);
-    return TL_FILE;
-}
-
 static int write_chart(const char *path, const struct run *run, struct tl_error *error)
 {
     char part[PATH_SIZE];
-    FILE *to = open_part(path, part, error);
+    FILE *to = part_open(path, part, error);
     if (!to)
         return TL_FILE;
     report_svg(run, to);
-    return close_part(to, ferror(to) != 0, part, path, error);
+    return part_close(to, ferror(to) != 0, part, path, error);
 }
 
 static int copy_bytes(int from, FILE *to)
@@ -226,11 +199,11 @@ static int copy_record(const struct play *play, const char *path, struct tl_erro
     char part[PATH_SIZE];
     if (is_record(play, path))
         return 0;
-    FILE *to = open_part(path, part, error);
+    FILE *to = part_open(path, part, error);
     if (!to)
         return TL_FILE;
     bool failed = copy_bytes(play->record_fd, to) != 0;
-    return close_part(to, failed, part, path, error);
+    return part_close(to, failed, part, path, error);
 }
 
 /* --out: chart.svg and the record. */
@@ -362,11 +335,11 @@ static int write_spread(struct figures *f, struct play *play, const char *direct
     char path[PATH_SIZE], part[PATH_SIZE];
     if (snprintf(path, sizeof path, "%s/trials.svg", directory) >= PATH_SIZE)
         return tl_error_set(error, TL_FILE, "%s: %s", directory, strerror(ENAMETOOLONG));
-    FILE *to = open_part(path, part, error);
+    FILE *to = part_open(path, part, error);
     if (!to)
         return TL_FILE;
     trials_svg(f, to);
-    int failed = close_part(to, ferror(to) != 0, part, path, error);
+    int failed = part_close(to, ferror(to) != 0, part, path, error);
     if (!failed)
         memcpy(play->wrote[play->wrote_count++], path, sizeof path);
     return failed;

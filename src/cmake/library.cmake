@@ -9,6 +9,7 @@ function(tinlatch_library name)
     return()
   endif()
   add_library(${name} STATIC ${sources})
+  tinlatch_texts(${name})
   target_include_directories(${name} PUBLIC ${CMAKE_SOURCE_DIR}/include
                              PRIVATE ${CMAKE_SOURCE_DIR}/src/${name})
   target_link_libraries(${name} PUBLIC ${arg_USES} tinlatch_kind PRIVATE tinlatch_warnings)
@@ -21,6 +22,21 @@ function(tinlatch_library name)
   target_link_libraries(layer-${name} PRIVATE
     -Wl,--whole-archive $<TARGET_FILE:${name}> -Wl,--no-whole-archive ${arg_USES} tinlatch_kind)
   add_dependencies(layer-${name} ${name})
+endfunction()
+
+# Each .css and .js of src/<name> as bytes: page.css is `static const unsigned char page_css[]` in "page_css.h".
+function(tinlatch_texts name)
+  file(GLOB texts CONFIGURE_DEPENDS ${CMAKE_SOURCE_DIR}/src/${name}/*.css ${CMAKE_SOURCE_DIR}/src/${name}/*.js)
+  foreach(text ${texts})
+    get_filename_component(file ${text} NAME)
+    string(REPLACE "." "_" symbol ${file})
+    file(READ ${text} bytes HEX)
+    string(REGEX REPLACE "(..)" "0x\\1," bytes "${bytes}")
+    file(CONFIGURE OUTPUT ${CMAKE_BINARY_DIR}/texts/${name}/${symbol}.h
+         CONTENT "static const unsigned char ${symbol}[] = {${bytes}};\n")
+    set_property(DIRECTORY APPEND PROPERTY CMAKE_CONFIGURE_DEPENDS ${text})
+    target_include_directories(${name} PRIVATE ${CMAKE_BINARY_DIR}/texts/${name})
+  endforeach()
 endfunction()
 
 # tinlatch_program(tinlatch-guard USES guard INTO libexec WITH more.c): src/main/tinlatch_guard.c and more.c.

@@ -106,7 +106,7 @@ static void take_note(struct front_state *state, const struct wire_note *note)
     if (note->note == NOTE_STAGE)
         keep(state->staged, &state->staged_count, note);
     take_trouble(state, note);
-    if (note->note != NOTE_NOTE) /* to the record only */
+    if (note->note != NOTE_NOTE && note->note != NOTE_JOB) /* they are for the record */
         note_event(state, note, note->note >= NOTE_CHECK);
 }
 

@@ -317,15 +317,17 @@ void journal_limits(struct journal *journal, const struct limits *limits,
 void journal_note(struct journal *journal, int64_t t_ms, const struct wire_note *note)
 {
     struct bytes b;
-    if (!open_line(journal, &b, "note"))
+    bool job = note->note == NOTE_JOB;
+    if (!open_line(journal, &b, job ? "job" : "note"))
         return;
     add_int(&b, "t_ms", t_ms);
     add_int(&b, "n", note->head.number);
-    add_text(&b, "what", note_kind_name(note->note));
+    if (!job)
+        add_text(&b, "what", note_kind_name(note->note));
     add_int(&b, "line", note->line);
     add_some_text(&b, "name", note->name);
     add_some_text(&b, "text", note->text);
-    if (note->note == NOTE_VALUE)
+    if (note->note == NOTE_VALUE || (job && note->value != 0))
         add_double(&b, "value", note->value);
     close_line(journal, &b);
 }

@@ -174,7 +174,8 @@ static bool take_scan(struct replay *r)
 static bool take_line(struct replay *r)
 {
     enum record_kind kind = r->line.kind;
-    if (!r->line.linked)
+    bool other = kind == RECORD_START && r->line.start.format != RECORD_FORMAT;
+    if (!r->line.linked && !other)
         return wrong(r, "it is not the line that was written: its link does not fit");
     if (!r->started && kind != RECORD_START)
         return wrong(r, "a record begins with its start");

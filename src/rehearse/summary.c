@@ -192,6 +192,8 @@ void summary_note(struct rehearsal *r, const struct wire_note *note)
     r->note_line = note->line;
     if (note->note == NOTE_CONFIRM || note->note == NOTE_ASK || note->note == NOTE_DO)
         snprintf(r->asked, sizeof r->asked, "%s", note->text);
+    if (note->note == NOTE_JOB)
+        return;
     if (note->note == NOTE_VALUE)
         add_value(r, t_s, note);
     else

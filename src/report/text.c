@@ -15,6 +15,7 @@ struct page {
     const struct run *run;
     const struct report_style *style;
     FILE *out;
+    bool recorded; /* a record does not tell what only the simulated world knew */
 };
 
 static size_t columns_of(const struct page *page)
@@ -276,7 +277,7 @@ static void write_melts(const struct page *page)
                  words_time(run->melt[i].at_s, time, sizeof time), run->melt[i].how);
         fputs("  ", page->out);
         wrap(page, 4, line);
-        if (run->rehearsed)
+        if (run->rehearsed && !page->recorded)
             write_true_melt(page, &run->melt[i]);
     }
 }
@@ -522,7 +523,7 @@ static void write_path(const struct page *page, const char *what, const char *pa
     struct report_style full = *page->style;
     full.columns = REPORT_COLUMNS;
     fprintf(page->out, "%s ", what);
-    wrap(&(struct page){page->run, &full, page->out}, strlen(what) + 1, path);
+    wrap(&(struct page){page->run, &full, page->out, page->recorded}, strlen(what) + 1, path);
 }
 
 /* Where the run can be looked at again. */
@@ -577,7 +578,7 @@ static void write_course(const struct page *page)
 
 void report_text(const struct run *run, const struct report_style *style, FILE *out)
 {
-    const struct page page = {run, style, out};
+    const struct page page = {run, style, out, false};
     write_title(&page);
     write_trip(&page);
     if (!never_began(run)) {
@@ -589,4 +590,64 @@ void report_text(const struct run *run, const struct report_style *style, FILE *
     write_files(&page);
     write_error(&page);
     write_verdict(&page);
+}
+
+/* --- a record ------------------------------------------------------------------------------- */
+
+static const char *when_word(enum history_when when)
+{
+    switch (when) {
+    case WHEN_BEFORE:
+        return "before";
+    case WHEN_DURING:
+        return "during";
+    case WHEN_AFTER:
+        break;
+    }
+    return "after";
+}
+
+static void write_values(const struct page *page, const struct history *history)
+{
+    for (int32_t i = 0; i < history->value_count; i++) {
+        const struct history_value *value = &history->value[i];
+        char line[WORD_TEXT];
+        if (i == 0)
+            heading(page, "Measured\n");
+        snprintf(line, sizeof line, "%s %.6g %s", value->name, value->value, value->unit);
+        fprintf(page->out, "  %-8s", when_word(value->when));
+        wrap(page, 10, line);
+    }
+}
+
+static void write_job(const struct page *page, const struct history *history)
+{
+    for (int32_t i = 0; i < history->job_count; i++) {
+        const struct history_job *job = &history->job[i];
+        if (i == 0)
+            heading(page, "The job\n");
+        fputs("  ", page->out);
+        column(page, job->name, 14);
+        wrap(page, 16, job->text);
+    }
+}
+
+void report_history(const struct history *history, const struct report_style *style, FILE *out)
+{
+    const struct run *run = &history->run;
+    const struct page page = {run, style, out, true};
+    write_title(&page);
+    write_trip(&page);
+    if (!never_began(run)) {
+        write_limits(&page);
+        write_course(&page);
+    }
+    write_values(&page, history);
+    write_job(&page, history);
+    write_warnings(&page);
+    write_files(&page);
+    if (history->ended)
+        write_verdict(&page);
+    else
+        fputs("\nthe record was cut off: it does not tell how the run ended\n", out);
 }

@@ -73,9 +73,9 @@ static const char *const note_names[NOTE_KINDS] = {
     [NOTE_STAGE] = "stage", [NOTE_CONFIRM] = "confirm", [NOTE_ASK] = "ask",
     [NOTE_DO] = "do",       [NOTE_TELL] = "tell",       [NOTE_NOTE] = "note",
     [NOTE_VALUE] = "value", [NOTE_BEEP] = "beep",       [NOTE_MELT] = "melt",
-    [NOTE_CHECK] = "check", [NOTE_STATE] = "state",     [NOTE_WARN] = "warn",
-    [NOTE_FAULT] = "fault", [NOTE_ACT] = "act",         [NOTE_LOOK] = "look",
-    [NOTE_HANDS] = "hands",
+    [NOTE_JOB] = "job",     [NOTE_CHECK] = "check",     [NOTE_STATE] = "state",
+    [NOTE_WARN] = "warn",   [NOTE_FAULT] = "fault",     [NOTE_ACT] = "act",
+    [NOTE_LOOK] = "look",   [NOTE_HANDS] = "hands",
 };
 
 const char *wire_kind_name(int kind)
@@ -181,7 +181,7 @@ int wire_take_turn(const struct wire_turn *turn, int32_t rails, struct wanted *w
 
 int wire_check_note(const struct wire_note *note)
 {
-    if (!within(note->note, NOTE_STAGE, NOTE_MELT) || (note->head.number & NOTE_GUARD) ||
+    if (!within(note->note, NOTE_STAGE, NOTE_JOB) || (note->head.number & NOTE_GUARD) ||
         note->line < 0 || !isfinite(note->value))
         return TL_BAD;
     if (!terminated(note->name, sizeof note->name) || !terminated(note->text, sizeof note->text))

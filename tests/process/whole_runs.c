@@ -22,6 +22,18 @@ static bool latched(void)
     return access(path, F_OK) == 0;
 }
 
+/* On the real clock too the interlock decides the same again. */
+static void assert_records_verify(void)
+{
+    char command[512];
+    snprintf(command, sizeof command, "TINLATCH_HOME='%s' '%s' runs verify >'%s/verified'", w.dir,
+             getenv("TINLATCH"), w.dir);
+    int status = system(command);
+    if (status != 0)
+        fprintf(stderr, "see %s/verified\n", w.dir);
+    assert_int_equal(status, 0);
+}
+
 /* The run is over with `status`; all is off, nothing is left running. Drops the report unless it is wanted. */
 static json_t *ended(int status, double seconds)
 {
@@ -31,6 +43,7 @@ static json_t *ended(int status, double seconds)
     assert_int_equal(got, status);
     json_t *report = mimic_end(&w);
     assert_int_equal(left_over(), 0);
+    assert_records_verify();
     assert_false(flag_in(report, "heater"));
     assert_false(flag_in(report, "fan"));
     assert_false(flag_in(report, "supply"));
@@ -62,7 +75,7 @@ static void test_a_run_is_done(void **state)
     assert_true(value_in(report, "plate.now_c") < 46);
     assert_has(w.said, "Seat test passed");
     assert_has(w.said, "end    done");
-    assert_begins_with("\"seed\":1}");
+    assert_begins_with("\"seed\":1,\"wall_s\":");
     assert_false(latched());
     json_decref(report);
 }

@@ -9,7 +9,6 @@ out_has "tinlatch "
 run 0 tinlatch --help
 out_has "rehearse RECIPE"
 out_has "--fault"
-out_lacks "tinlatch report" # what is not there is not listed
 run 0 tinlatch -h
 run 0 tinlatch help
 out_has "wait_for_melt"
@@ -120,12 +119,6 @@ run 2 tinlatch rehearse "$split" --bench singel.ini
 err_has "recipes/benches/single.ini?"
 run 2 tinlatch rehearse "$TOP/recipes/qqqqqqqq.lua"
 err_lacks "did you mean"
-
-# Verbs of later versions are said to be that.
-for verb in runs report; do
-    run 2 tinlatch $verb
-    err_has "not in this version"
-done
 
 # JSON: one object whatever happens.
 run 2 tinlatch frobnicate --json

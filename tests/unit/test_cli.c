@@ -62,17 +62,6 @@ static void test_a_misspelt_verb_is_answered_with_the_nearest(void **state)
     forget(&t);
 }
 
-static void test_a_verb_of_a_later_version_is_said_to_be_that(void **state)
-{
-    (void)state;
-
-    struct told t = TOLD("report", "x.lua");
-
-    assert_int_equal(t.status, 2);
-    assert_has(t.err, "`report` is not in this version");
-    forget(&t);
-}
-
 static void test_an_early_error_is_one_json_object_even_when_json_comes_last(void **state)
 {
     (void)state;
@@ -143,7 +132,6 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_help_lists_every_verb_and_option_on_standard_output),
         cmocka_unit_test(test_a_misspelt_verb_is_answered_with_the_nearest),
-        cmocka_unit_test(test_a_verb_of_a_later_version_is_said_to_be_that),
         cmocka_unit_test(test_an_early_error_is_one_json_object_even_when_json_comes_last),
         cmocka_unit_test(test_a_value_that_looks_like_an_option_is_a_forgotten_value),
         cmocka_unit_test(test_an_option_of_another_verb_is_refused_by_name),

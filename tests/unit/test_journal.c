@@ -557,6 +557,7 @@ static void test_the_reference_page_lists_every_key(void **state)
     struct limits limits = *limits_built_in();
     struct limit_origins origins = {0};
     struct wire_note note = {.note = NOTE_VALUE, .name = "a", .text = "b"};
+    struct wire_note job = {.note = NOTE_JOB, .name = "a", .text = "b", .value = 1};
     struct wire_hand hand = {.answer = ANSWER_VALUE};
     struct rule_words words = {"a", "b", "c"};
     struct tl_error error = {.code = TL_STEP};
@@ -566,6 +567,7 @@ static void test_the_reference_page_lists_every_key(void **state)
     journal_limits(journal, &limits, &origins);
     journal_snapshot(journal, &s, &turn, 1);
     journal_note(journal, 1, &note);
+    journal_note(journal, 1, &job);
     journal_hand(journal, 1, &hand);
     journal_event(journal, 1, "mode", "cooling");
     journal_rule(journal, 1, PLATE_OVER, &words);
@@ -573,7 +575,7 @@ static void test_the_reference_page_lists_every_key(void **state)
     journal_free(journal);
 
     read_back(fd);
-    for (int i = 0; i < 8; i++) {
+    for (int i = 0; i < 9; i++) {
         json_t *got = line(i);
         keys_stand_on_page(got, page);
         char kind[64];

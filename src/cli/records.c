@@ -1,0 +1,199 @@
+/* SPDX-License-Identifier: MIT */
+#include "records.h"
+
+#include <dirent.h>
+#include <errno.h>
+#include <fcntl.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "tinlatch/file.h"
+
+enum { RECORD_BYTES = 1 << 30, HEAD = 8192, TAIL = 1 << 16 };
+
+struct listed {
+    char name[256];
+    struct timespec at;
+};
+
+/* By the second in their names, then by when they were last written to. */
+static int newest_first(const void *a, const void *b)
+{
+    const struct listed *x = a, *y = b;
+    int by_name = memcmp(y->name, x->name, 15);
+    if (by_name || x->at.tv_sec == y->at.tv_sec)
+        return by_name ? by_name
+                       : (y->at.tv_nsec > x->at.tv_nsec) - (y->at.tv_nsec < x->at.tv_nsec);
+    return x->at.tv_sec < y->at.tv_sec ? 1 : -1;
+}
+
+int records_list(const char *directory, char (**names)[256], size_t *count)
+{
+    size_t room = 0, found = 0;
+    struct listed *listed = NULL;
+    DIR *dir = opendir(directory);
+    for (struct dirent *entry; dir && (entry = readdir(dir));) {
+        struct stat st;
+        if (!paths_is_record(entry->d_name) ||
+            fstatat(dirfd(dir), entry->d_name, &st, AT_SYMLINK_NOFOLLOW) != 0)
+            continue;
+        if (found == room) {
+            room = room ? 2 * room : 128;
+            struct listed *more = realloc(listed, room * sizeof *listed);
+            if (!more)
+                break;
+            listed = more;
+        }
+        memcpy(listed[found].name, entry->d_name, strlen(entry->d_name) + 1);
+        listed[found++].at = st.st_mtim;
+    }
+    if (dir)
+        closedir(dir);
+    if (found)
+        qsort(listed, found, sizeof *listed, newest_first);
+    *names = calloc(found + 1, sizeof **names);
+    *count = *names ? found : 0;
+    for (size_t i = 0; i < *count; i++)
+        memcpy((*names)[i], listed[i].name, sizeof **names);
+    free(listed);
+    return 0;
+}
+
+/* ---- the one that is meant ---------------------------------------------------------------------- */
+
+struct search {
+    const char *named;
+    char found[PATH_SIZE], other[256];
+    int matches;
+};
+
+static void search_directory(struct search *s, const char *directory)
+{
+    char(*names)[256];
+    size_t count;
+    records_list(directory, &names, &count);
+    bool last = strcmp(s->named, "last") == 0;
+    for (size_t i = 0; i < count; i++) {
+        size_t length = strlen(s->named);
+        bool exact = strcmp(names[i], s->named) == 0 || (strncmp(names[i], s->named, length) == 0 &&
+                                                         !strcmp(names[i] + length, ".jsonl"));
+        if (!last && !exact && !strstr(names[i], s->named))
+            continue;
+        if (s->matches++ && !exact) {
+            snprintf(s->other, sizeof s->other, "%s", names[i]);
+            continue;
+        }
+        if (snprintf(s->found, sizeof s->found, "%s/%s", directory, names[i]) >= PATH_SIZE)
+            s->found[0] = '\0';
+        if (last || exact) {
+            s->matches = 1;
+            break;
+        }
+    }
+    free(names);
+}
+
+static int find(struct search *s, bool rehearsals, struct tl_error *error)
+{
+    char directory[PATH_SIZE];
+    if (!rehearsals && !paths_runs(directory, error))
+        search_directory(s, directory);
+    if (s->matches == 0 && (rehearsals || strcmp(s->named, "last")) &&
+        !paths_records(directory, error))
+        search_directory(s, directory);
+    if (s->matches == 1 && s->found[0])
+        return 0;
+    if (s->matches == 0) {
+        tl_error_set(error, TL_FILE, "there is no record \"%s\"", s->named);
+        tl_error_hint(error,
+                      "tinlatch runs list names them, with --rehearsals those of rehearsals");
+    } else {
+        tl_error_set(error, TL_FILE, "\"%s\" is a part of %d names, such as %.100s and %.100s",
+                     s->named, s->matches, strrchr(s->found, '/') + 1, s->other);
+    }
+    tl_error_token(error, s->named);
+    return TL_FILE;
+}
+
+int records_open(struct record_file *file, const char *named, bool rehearsals,
+                 struct tl_error *error)
+{
+    struct stat st;
+    struct search search = {.named = named};
+    *file = (struct record_file){0};
+    if (strchr(named, '/') || stat(named, &st) == 0) {
+        if (paths_given(named, file->path, error))
+            return TL_FILE;
+    } else if (find(&search, rehearsals, error)) {
+        return TL_FILE;
+    } else {
+        memcpy(file->path, search.found, sizeof file->path);
+    }
+    return file_read(file->path, RECORD_BYTES, &file->text, &file->length, error);
+}
+
+const char *records_when(const struct record_start *start, const char *path, char out[32])
+{
+    const char *slash = strrchr(path, '/'), *name = slash ? slash + 1 : path;
+    time_t began = (time_t)start->wall_s;
+    struct tm tm;
+    if (start->wall_s > 0 && localtime_r(&began, &tm))
+        strftime(out, 32, "%Y-%m-%d %H:%M", &tm);
+    else if (paths_is_record(name))
+        snprintf(out, 32, "%.4s-%.2s-%.2s %.2s:%.2s", name, name + 4, name + 6, name + 9,
+                 name + 11);
+    else
+        snprintf(out, 32, "-");
+    return out;
+}
+
+int records_look(const char *path, struct history_brief *brief)
+{
+    static char head[HEAD], tail[TAIL];
+    struct stat st;
+    int fd = open(path, O_RDONLY | O_CLOEXEC | O_NOCTTY | O_NONBLOCK | O_NOFOLLOW),
+        result = TL_FILE;
+    if (fd >= 0 && fstat(fd, &st) == 0 && S_ISREG(st.st_mode)) {
+        ssize_t first = pread(fd, head, sizeof head, 0);
+        ssize_t last = pread(fd, tail, sizeof tail, st.st_size > TAIL ? st.st_size - TAIL : 0);
+        if (first > 0 && last > 0 && !history_look(brief, head, (size_t)first, tail, (size_t)last))
+            result = 0;
+    }
+    if (fd >= 0)
+        close(fd);
+    return result;
+}
+
+static bool heats(const char *path)
+{
+    struct tl_error error;
+    char *text;
+    size_t length;
+    if (file_read(path, RECORD_BYTES, &text, &length, &error))
+        return false;
+    bool heated = history_heats(text, length);
+    free(text);
+    return heated;
+}
+
+int records_cycles(const char *serial)
+{
+    char directory[PATH_SIZE], path[PATH_SIZE + 256];
+    char(*names)[256];
+    size_t count;
+    int cycles = 0;
+    struct tl_error error;
+    if (!serial[0] || paths_runs(directory, &error) || records_list(directory, &names, &count))
+        return 0;
+    for (size_t i = 0; i < count; i++) {
+        struct history_brief brief;
+        snprintf(path, sizeof path, "%s/%s", directory, names[i]);
+        if (!records_look(path, &brief) && !strcmp(brief.start.serial, serial))
+            cycles += heats(path);
+    }
+    free(names);
+    return cycles;
+}

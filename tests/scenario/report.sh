@@ -1,0 +1,45 @@
+#!/bin/bash
+# SPDX-License-Identifier: MIT
+# Reports: whole, small, the same figures as the record, and as a browser shows them.
+. "$TOP/tests/support/scenario.sh"
+split=$TOP/recipes/stack-split.lua
+browser() { timeout 240 python3 "$TOP/tests/support/browser.py" "$@" >browser.log 2>&1 || { cat browser.log; return 1; }; }
+
+run 0 tinlatch rehearse "$split" --serial "HX <b>210</b> & 'co'" --json
+done=$(jq -r .run "$out")
+run 3 tinlatch rehearse "$split" --fault heater-stuck-on@200 --json
+tripped=$(jq -r .run "$out")
+run 0 tinlatch rehearse "$TOP/recipes/short-check.lua" --fault board-short@0 --json
+fed=$(jq -r .run "$out")
+head -c 3000000 "$done" >cut.jsonl
+
+for record in "$done" "$tripped" "$fed" ./cut.jsonl; do
+    run 0 tinlatch report "$record" --out pages
+    run 0 tinlatch report "$record" --customer --out pages
+done
+page() { echo "pages/$(basename "$1" .jsonl)${2:-}.html"; }
+for html in pages/*.html; do
+    expect "$html is not HTML that can be read" xmllint --html --noout "$html" 2>/dev/null
+    expect "$html has 2 MB or more" [ "$(stat -c %s "$html")" -lt 2097152 ]
+    expect "$html reaches for something" bash -c '! grep -qE "(src|href)=|url\((\"|.)?http|@import" "$1"' - "$html"
+done
+expect "a serial came through as it was" bash -c '! grep -q "<b>210</b>" "$1"' - "$(page "$done")"
+expect "the serial is not there" grep -q 'HX &lt;b&gt;210&lt;/b&gt; &amp;' "$(page "$done")"
+expect "the fingerprint is another" grep -q "$(tail -n 1 "$done" | grep -o '[0-9a-f]\{32\}')" "$(page "$done" -customer)"
+expect "it does not say that it holds" grep -q "The record holds: each of its" "$(page "$done")"
+expect "the hands do not come first" grep -q 'class="box bad">' "$(page "$tripped")"
+expect "a record that was cut off is not called so" grep -q "The record was cut off" "$(page ./cut.jsonl)"
+sed '1000s/"duty":[0-9]*/"duty":77/' "$done" >changed.jsonl
+run 0 tinlatch report ./changed.jsonl --out pages
+expect "a changed record is not told" grep -q "does not verify: line 1000" "$(page ./changed.jsonl)"
+run 2 tinlatch report "$split" --out pages
+run 2 tinlatch report nobody
+run 2 tinlatch report
+
+command -v chromium >/dev/null || { printf 'no chromium: no page was opened\n'; [ "$failures" = 0 ] && exit 77; finish; }
+expect "the page of a run" browser "$(page "$done")" --record "$done"
+expect "the page of a trip" browser "$(page "$tripped")" --record "$tripped"
+expect "the page of a supply" browser "$(page "$fed")"
+expect "the page of a record that was cut off" browser "$(page ./cut.jsonl)" --record cut.jsonl
+expect "the customer's sheet" browser "$(page "$done" -customer)" --pages 1
+finish
