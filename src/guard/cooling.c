@@ -17,6 +17,16 @@ static bool reading_is_doubted(const struct guard *guard)
            state[SENSOR_JUMP].latched || state[SENSORS_DISAGREE].latched;
 }
 
+/* From when on a plate whose reading is not to be trusted can be cool: from its ceiling down, in still air; a fifth on
+ * top, for a board and a warm room. */
+static int64_t cool_by_ms(const struct guard *guard)
+{
+    double cooling_s =
+        warm_cooling_s(guard, guard->limits.plate_mc / 1000.0, TOUCH_SAFE_MC / 1000.0);
+
+    return guard->ended_ms + (int64_t)(1200 * cooling_s);
+}
+
 /* How long until every joint is solid, as the recipe last estimated it; a fifth on top. */
 static int64_t until_solid_ms(const struct guard *guard)
 {
@@ -41,6 +51,7 @@ void cooling_begin(struct guard *guard, int64_t t_ms)
     guard->solid_ms = t_ms + until_solid_ms(guard);
     guard->solid_told = guard->solid_ms == t_ms;
     guard->safe_since_ms = -1;
+    guard->cool_by_ms = cool_by_ms(guard);
     guard->fall = (struct fall){.from_mc = guard->in.plate.temp_mc, .since_ms = t_ms};
     cooling_hands(guard, t_ms, guard->trip.hands, sizeof guard->trip.hands);
 }
@@ -233,7 +244,8 @@ static bool is_off_and_safe(struct guard *guard, int64_t t_ms)
         return false;
     if (!guard->limits.uses_plate)
         return true;
-    if (!touch_safe(guard) || is_driven(guard)) {
+    bool believed = !reading_is_doubted(guard) || t_ms >= guard->cool_by_ms;
+    if (!touch_safe(guard) || !believed || is_driven(guard)) {
         guard->safe_since_ms = -1;
         return false;
     }

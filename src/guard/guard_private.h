@@ -30,15 +30,24 @@ enum {
     RISING_MC_S = 50,           /* more than noise leaves in a ramp */
 };
 
+/* Readings over time: sums for their mean and, by least squares, their slope. */
+struct trend {
+    double n, t, c, tt, tc;
+};
+
 /* One pulse of heat into the empty plate, and what it should do to the reading. */
 struct seat_test {
-    bool on, wait_told;
-    int64_t begun_ms, pulse_ms, settle_ms;
+    bool on, wait_told, resting, unrest_told;
+    int64_t
+        rest_ms; /* from when on the readings before the pulse are watched; their trends' time begins here */
+    struct trend before[PLATE_SENSORS], after[PLATE_SENSORS];
+    double fall_c_s[PLATE_SENSORS]; /* without the pulse */
+    int64_t begun_ms, at_ms, pulse_ms, settle_ms;
     int32_t duty_permille;
-    int32_t start_mc[PLATE_SENSORS], highest_mc[PLATE_SENSORS];
-    double rise_c;
-    bool
-        set; /* a plate by hand: the person says that its knob is set; the reading is watched ... */
+    double full_s, fed_s; /* the pulse as seconds of full power: planned, and what was fed so far */
+    double rise_c;        /* late in the settling, by full_s */
+    int32_t start_mc[PLATE_SENSORS]; /* a plate by hand: before its knob was set */
+    bool set;         /* the person says that its knob is set; the reading is watched ... */
     int32_t still_mc; /* ... until it stays near this ... */
     int64_t still_ms; /* ... since then */
 };
@@ -161,6 +170,7 @@ struct guard {
     int64_t ended_ms,
         solid_ms;          /* when the run ended; when its joints are solid, as estimated then */
     int64_t safe_since_ms; /* -1: something is not touch-safe */
+    int64_t cool_by_ms;    /* when it can be, whatever a doubted sensor reads */
     bool solid_told, supply_on_told;
     struct fall fall;
     bool warned[RULES]; /* which of them fired at the last scan */
@@ -180,6 +190,7 @@ void guard_say(struct guard *guard, enum note_kind kind, int64_t t_ms, const cha
 void guard_refuse(struct guard *guard, enum tl_err code, int64_t t_ms, const char *text);
 int32_t questions_left(const struct guard *guard);
 void checking_step(struct guard *guard, int64_t t_ms);
+/* seat.c */
 void seating_step(struct guard *guard, int64_t t_ms);
 bool seat_rise_is_right(int64_t permille);
 /* Still above below_mc? Said once, with how long it takes. */
@@ -189,7 +200,7 @@ bool seat_waits(struct guard *guard, int32_t below_mc, const char *what, int64_t
 void warm_offer(struct guard *guard, int64_t t_ms);
 void warm_step(struct guard *guard, int64_t t_ms);
 void warm_prove(struct guard *guard, int permille, int64_t t_ms);
-double warm_cooling_s(const struct guard *guard, double to_c); /* in still air */
+double warm_cooling_s(const struct guard *guard, double from_c, double to_c); /* in still air */
 
 /* attend.c: the person at the bench: presence, park */
 void attend_step(struct guard *guard, int64_t t_ms);

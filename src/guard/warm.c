@@ -33,9 +33,9 @@ static double lowest_c(const struct guard *guard, double from_c, double time_s)
     return fmax(temp_c, fmin(room_c, from_c));
 }
 
-double warm_cooling_s(const struct guard *guard, double to_c)
+double warm_cooling_s(const struct guard *guard, double from_c, double to_c)
 {
-    double temp_c = guard->in.plate.temp_mc / 1000.0, time_s = 0;
+    double temp_c = from_c, time_s = 0;
     double heat_j_k = guard->control.plate.capacity_j_k + guard->control.extra_j_k;
 
     for (; temp_c > to_c && time_s < COOLING_MOST_S; time_s++)

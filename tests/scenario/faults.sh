@@ -93,6 +93,15 @@ json '.trip.rule == "supply-over-volts"'
 run 3 tinlatch rehearse "$split" --bench "$single" --fault sensor-unseated@200
 out_has "The plate's reading is not to be trusted"
 out_has "hands off the board"
+# Nor is the plate called cool while it is not, whatever the sensor reads (ISO 13732-1: 48 C for long contact).
+for fault in sensor-unseated@200 sensor-unseated@330 sensor-shows-40@250; do
+    for bench in "$TOP/recipes/benches/demo.ini" "$single"; do
+        run "3|0|1" tinlatch rehearse "$split" --bench "$bench" --fault "$fault" --json
+        record=$(jq -r .run "$out")
+        expect "safe to touch at $fault with the plate below 48 C" \
+            jq -es 'last(.[] | select(.kind == "snapshot")) | .mode == "ended" and .true_mc < 48000' "$record"
+    done
+done
 run 3 tinlatch rehearse "$split" --fault sensor-open@320
 out_has "sensor-open"
 out_has "molten"

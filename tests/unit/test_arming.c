@@ -7,6 +7,7 @@
 #include <sys/mman.h>
 #include <unistd.h>
 
+#include "drawn_plates.h"
 #include "fake_line.h"
 #include "tinlatch/guard.h"
 
@@ -17,7 +18,10 @@ struct desk {
     struct guard *guard;
     int64_t t_ms;
     double plate_c, highest_c, coupling;
-    bool second_hangs_free; /* the second plate sensor reads the room */
+    bool second_hangs_free;  /* the second plate sensor reads the room */
+    struct thermal *thermal; /* in place of that plate: a drawn one, ... */
+    struct random random;
+    double tip_c, lag_s, mains; /* ... its sensor, and what it is fed with, of nominal volts */
     struct wire_hand hand;
     struct last_run last;
     int record_fd;
@@ -49,14 +53,14 @@ static struct last_run recent(void)
 }
 
 /* The desk on which a recipe on "flat" wants to begin; `last` may be NULL. */
-static struct desk *desk_with(const struct last_run *last, double plate_c)
+static struct desk *desk_on(const struct benchfile *bench, const struct last_run *last,
+                            double plate_c)
 {
     struct desk *desk = calloc(1, sizeof *desk);
     struct wire_hello hello = {.insert = "flat"};
 
     assert_non_null(desk);
-    desk->bench = fake_line_bench();
-    desk->bench.limits.ramp_mc_s = 2000;
+    desk->bench = *bench;
     desk->bench.insert_count = 2;
     strcpy(desk->bench.insert[1].name, "round");
     desk->plate_c = plate_c;
@@ -80,6 +84,14 @@ static struct desk *desk_with(const struct last_run *last, double plate_c)
     return desk;
 }
 
+static struct desk *desk_with(const struct last_run *last, double plate_c)
+{
+    struct benchfile bench = fake_line_bench();
+
+    bench.limits.ramp_mc_s = 2000;
+    return desk_on(&bench, last, plate_c);
+}
+
 static void desk_free(struct desk *desk)
 {
     guard_free(desk->guard);
@@ -88,7 +100,25 @@ static void desk_free(struct desk *desk)
     free(desk);
 }
 
-static void period(struct desk *desk)
+/* A tenth of a second of a drawn plate, its readings in quarters of a degree. */
+static void drawn_period(struct desk *desk, double watts)
+{
+    struct thermal_input input = {.heater_w =
+                                      desk->mains * desk->mains * watts * desk->plate.duty / 1000,
+                                  .draft = 1,
+                                  .rail_part = -1,
+                                  .hand_part = -1};
+
+    thermal_step(desk->thermal, &input, 0.1);
+    desk->plate_c = thermal_plate_c(desk->thermal);
+    double touched_c = 23 + desk->coupling * (desk->plate_c - 23);
+    desk->tip_c = touched_c + (desk->tip_c - touched_c) * exp(-0.1 / desk->lag_s);
+    for (int i = 0; i < 2; i++)
+        desk->plate.mc[i] =
+            250 * (int)lround(4 * (desk->tip_c + 0.1 * random_normal(&desk->random)));
+}
+
+static void lumped_period(struct desk *desk)
 {
     const struct plate *plate = &desk->bench.plate;
     double watts = plate->watts * desk->plate.duty / 1000 - plate->loss_w_k * (desk->plate_c - 25);
@@ -100,6 +130,14 @@ static void period(struct desk *desk)
         desk->plate.mc[i] = (int)(1000 * (25 + desk->coupling * (desk->plate_c - 25)));
     if (desk->second_hangs_free)
         desk->plate.mc[1] = 25000;
+}
+
+static void period(struct desk *desk)
+{
+    if (desk->thermal)
+        drawn_period(desk, desk->bench.plate.watts);
+    else
+        lumped_period(desk);
     guard_begin(desk->guard, desk->t_ms);
     guard_pump(desk->guard, desk->t_ms + 5);
     guard_scan(desk->guard, desk->t_ms + 5);
@@ -335,6 +373,138 @@ static void test_the_seat_test_waits_below_60_and_says_how_long(void **state)
     desk_free(desk);
 }
 
+/* ---- drawn plates, learned first ---- */
+
+/* A drawn plate as a learn in steps of a quarter of a degree leaves it in the bench file. */
+static bool learned(const struct drawn *drawn, struct random *random, struct benchfile *bench)
+{
+    static struct learn_point point[STEP_SECONDS];
+    struct learn_input input = {
+        .point = point, .stated = drawn->plate, .insert = drawn->insert, .room_c = 22};
+    struct learn_result got;
+    struct learn_pulse pulse;
+    struct tl_error error = {0};
+
+    input.count = step_test(&drawn->plate, &drawn->insert, 0.25, 0.1, random, point);
+    if (learn_plate(&input, &got, &error))
+        return false;
+    bench->plate = got.plate;
+    bench->room_c = 22;
+    strcpy(bench->insert[0].name, "flat");
+    bench->insert[0].capacity_j_k = drawn->insert.capacity_j_k;
+    bench->insert[0].plate_w_k = drawn->insert.plate_w_k;
+    bench->insert[0].board_w_k = drawn->insert.board_w_k;
+    if (!learn_pulse(&got.plate, &bench->insert[0], 22, 25, &pulse))
+        return false;
+    bench->insert[0].seat_pulse_s = pulse.pulse_s;
+    bench->insert[0].seat_rise_c = pulse.rise_k;
+    return true;
+}
+
+struct seat_draw {
+    double mains, coupling, from_c;
+    int32_t ramp_mc_s;
+};
+
+/* Does the sensor pass its seat test? The plate was heated to from_c, and cools. */
+static bool drawn_seat_passes(const struct drawn *drawn, const struct benchfile *bench,
+                              const struct seat_draw *draw, struct random *random)
+{
+    static struct thermal thermal;
+    struct thermal_setup setup = {.plate = drawn->plate,
+                                  .insert = drawn->insert,
+                                  .room_c = 23,
+                                  .contact_factor = 1,
+                                  .mass_factor = 1};
+    struct thermal_input full = {
+        .heater_w = drawn->plate.watts, .draft = 1, .rail_part = -1, .hand_part = -1};
+    struct benchfile limited = *bench;
+    limited.limits.ramp_mc_s = draw->ramp_mc_s;
+    struct desk *desk = desk_on(&limited, NULL, 25);
+    struct tl_error error;
+
+    assert_int_equal(thermal_init(&thermal, &setup, &error), 0);
+    while (thermal_plate_c(&thermal) < draw->from_c)
+        thermal_step(&thermal, &full, 0.1);
+    desk->thermal = &thermal;
+    desk->random.state = random_next(random);
+    desk->mains = draw->mains;
+    desk->coupling = draw->coupling;
+    desk->lag_s = drawn->plate.sensor_lag_s;
+    desk->tip_c = 23 + draw->coupling * (thermal_plate_c(&thermal) - 23);
+    desk->plate.mc[0] = desk->plate.mc[1] = (int)(1000 * desk->tip_c);
+    arm(desk, 3000);
+    bool passes = guard_mode(desk->guard) == GUARD_RUNNING;
+    const char *last = strstr(desk->said, passes ? "Seat test passed" : "seat test failed");
+    assert_non_null(last);
+    if (passes != (draw->coupling >= 1))
+        print_error("%s", last);
+    desk_free(desk);
+    return passes;
+}
+
+/* From cold and while it still cools, at full power and where the ramp's limit wants less of it. */
+static void test_mains_off_by_5_percent_hide_no_sensor_at_80_percent_and_refuse_none(void **state)
+{
+    (void)state;
+    struct random random = {DRAWN_SEED};
+    for (int p = 0; p < 6; p++) {
+        struct drawn drawn = draw(&random);
+        struct benchfile bench = fake_line_bench();
+        assert_true(learned(&drawn, &random, &bench));
+        for (int i = 0; i < 4; i++) {
+            double from_c = i & 1 ? 66 : 0;
+            int32_t ramp_mc_s = i & 2 ? 600 : 2500;
+
+            assert_false(drawn_seat_passes(
+                &drawn, &bench, &(struct seat_draw){1.05, 0.80, from_c, ramp_mc_s}, &random));
+            assert_true(drawn_seat_passes(
+                &drawn, &bench, &(struct seat_draw){0.95, 1, from_c, ramp_mc_s}, &random));
+            assert_true(drawn_seat_passes(
+                &drawn, &bench, &(struct seat_draw){1.05, 1, from_c, ramp_mc_s}, &random));
+        }
+    }
+}
+
+/* A rise that was learned at full power is due over a longer pulse where the ramp's limit wants less of it. */
+static void test_a_learned_rise_stands_where_the_ramp_limit_stretches_the_pulse(void **state)
+{
+    (void)state;
+    struct benchfile bench = fake_line_bench();
+    bench.insert[0].seat_pulse_s = 25;
+    bench.insert[0].seat_rise_c = 24.6; /* 600 W and 0.9 W/K into 600 J/K */
+    bench.limits.ramp_mc_s = 500;
+    struct desk *desk = desk_on(&bench, NULL, 25);
+
+    arm(desk, 120);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    assert_has(desk->said, "is heated for 62 s; the reading should rise by 24 K");
+    assert_has(desk->said, "Seat test passed: 23.8 K of 23.9 K");
+    desk_free(desk);
+}
+
+/* What cools while it is heated shows less than the heat brought; no loss explains a reading that falls by 1 K in 3 s. */
+static void test_the_seat_test_waits_for_a_plate_at_rest(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_with(NULL, 58);
+
+    for (int i = 0; i < 600; i++) {
+        desk->plate_c -= 0.03;
+        answer(desk);
+        period(desk);
+    }
+    assert_int_equal(guard_mode(desk->guard), GUARD_SEATING);
+    assert_has(desk->said, "still moves: the seat test waits until it is at rest");
+    assert_int_equal(desk->plate.duty, 0);
+    arm(desk, 120);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    assert_has(desk->said, "Seat test passed");
+    desk_free(desk);
+}
+
 /* Why no cooling curve stands for the pulse: the reading falls as the plate's constants say, whatever share of the
  * truth it shows. */
 static void
@@ -555,6 +725,9 @@ int main(void)
         cmocka_unit_test(test_the_seat_test_waits_below_60_and_says_how_long),
         cmocka_unit_test(
             test_a_sensor_that_shows_two_thirds_cools_as_it_should_and_fails_the_seat_test),
+        cmocka_unit_test(test_mains_off_by_5_percent_hide_no_sensor_at_80_percent_and_refuse_none),
+        cmocka_unit_test(test_a_learned_rise_stands_where_the_ramp_limit_stretches_the_pulse),
+        cmocka_unit_test(test_the_seat_test_waits_for_a_plate_at_rest),
         cmocka_unit_test(test_a_done_run_leaves_its_seat_test),
         cmocka_unit_test(test_a_warm_start_hands_the_first_seat_test_on),
         cmocka_unit_test(test_a_stopped_run_and_a_recipe_s_own_error_leave_it_too),
