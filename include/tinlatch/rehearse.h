@@ -44,6 +44,8 @@ struct rehearse_setup {
     struct recipe_setup recipe;
     char serial[64];
     uint64_t seed;
+    double grid_mm; /* of the simulated heat; 0: the coarse grid */
+    struct run_heat *heat; /* filled in if the rehearsal came to its end; NULL: not wanted */
     double until_s; /* 0: to the end */
     double cpu_s;   /* the child's budget; 0: 5 s */
     bool apart;     /* recipe and world in two processes: a stranger's, whose figures must be the world's own. The

@@ -31,6 +31,14 @@ struct run_melt {
     double true_first_s, true_last_s; /* rehearsal: when its first and last place melted in that pass; NAN = never */
 };
 
+/* A joint in the simulated world, in its last pass. Its lift window: from last_s until freezes_s. */
+struct run_joint {
+    char joint[BENCH_NAME];
+    double first_s, last_s, freezes_s, solid_s, lifted_s; /* NAN = never */
+    double liquid_s;                 /* how long some of it was liquid */
+    int32_t first_segment, last_segment, segments; /* from 1, as the board file counts; 0 = none */
+};
+
 /* The nearest that anything came to a limit. */
 struct run_margin {
     char limit[BENCH_NAME + 8]; /* "plate", "board", "memory body", "ramp", "heat time" ... */
@@ -84,6 +92,25 @@ struct run {
     char warning[RUN_WARNINGS][BENCH_TEXT];
     struct tl_error error; /* code TL_OK = none */
     char record[1024];     /* the record's path, "" = none */
+    int32_t joint_count;
+    struct run_joint joint[BOARD_JOINTS];
+    double lateral_k;      /* rehearsal: most between two places of one face of a board; ... */
+    double part_ramp_c_s;  /* ... the steepest rise of a part over a second, and whose */
+    char ramp_part[BENCH_NAME];
+};
+
+/* A picture of the heat, of a rehearsal: the places of its joints, and the boards' upper faces (x fastest, then y) when
+ * the first joint between them was wholly molten, else at the end. */
+enum { RUN_PLACES = 4096, RUN_FACE = 128 * 128 };
+struct run_heat {
+    int32_t places, cells_x[BOARD_LAYERS], cells_y[BOARD_LAYERS]; /* 0: no such board */
+    float length_mm[BOARD_LAYERS], width_mm[BOARD_LAYERS];
+    float at_s;
+    struct run_place {
+        int32_t joint;
+        float x_mm, y_mm, melts_s, freezes_s; /* NAN = never */
+    } place[RUN_PLACES];
+    float face_c[BOARD_LAYERS][RUN_FACE];
 };
 
 const char *outcome_name(enum outcome outcome); /* "done" */

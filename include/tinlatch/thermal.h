@@ -198,7 +198,8 @@ double thermal_molten_of(const struct thermal_node *node, double heat_j);
 double thermal_heat_of(const struct thermal_node *node, double temp_c); /* solid up to solidus, liquid from liquidus */
 
 double thermal_plate_c(const struct thermal *thermal);
-/* Where a board sensor touches: the top of what lies on the insert, far cell; room if nothing does. */
+/* Where a board sensor touches: the top of what lies on the insert, the mean of its far quarter; room if nothing
+ * does. */
 double thermal_board_c(const struct thermal *thermal);
 double thermal_part_c(const struct thermal *thermal, int part);
 double thermal_joint_coldest_c(const struct thermal *thermal, int joint);

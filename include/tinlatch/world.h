@@ -99,6 +99,7 @@ struct world_setup {
     const struct board *board; /* NULL: nothing to lay down */
     int32_t board_sensor;      /* 1: there is one; it is laid on the board when the board is placed */
     double room_c;
+    double grid_mm;            /* of the thermal network; 0: the coarse grid */
     double spread;             /* 0: all constants nominal; 1: drawn within their tolerances by `seed` */
     uint64_t seed;
     int32_t instruments;
@@ -168,6 +169,13 @@ struct world_truth {
      * wholly solid again. */
     double joint_first_melt_s[BOARD_JOINTS], joint_last_melt_s[BOARD_JOINTS];
     uint32_t joint_pass[BOARD_JOINTS];
+    /* ... which of its places those were (segment * places + k, -1 = none), when a place of what was wholly molten froze
+     * again, when what it holds was lifted, and for how long some of it was liquid */
+    int joint_first_place[BOARD_JOINTS], joint_last_place[BOARD_JOINTS];
+    int joint_places[BOARD_JOINTS]; /* of each segment */
+    double joint_freezes_s[BOARD_JOINTS], joint_lifted_s[BOARD_JOINTS], joint_liquid_s[BOARD_JOINTS];
+    double part_ramp_c_s[BOARD_PARTS]; /* steepest rise over a second */
+    double lateral_k;                  /* most between two places of one face of a board */
     double part_c[BOARD_PARTS], part_peak_c[BOARD_PARTS];
     double plate_peak_c, board_peak_c;
     double cool_c_s;          /* steepest fall of the board over 4 s */
@@ -183,6 +191,21 @@ struct world_truth {
     double put_j, lost_j, stored_j;
 };
 void world_truth(const struct world *world, struct world_truth *truth);
+
+/* What a picture of the heat needs: every place of the joints, and each board's upper face, x fastest, as it was when
+ * the first joint of the boards was wholly molten, or, until then, as it is. */
+enum { WORLD_PLACES = 4096, WORLD_FACE = 128 * 128 };
+struct world_place {
+    int joint;
+    float x_mm, y_mm, melts_s, freezes_s; /* in the last pass; NAN = not */
+};
+struct world_heat {
+    int places, cells_x[BOARD_LAYERS], cells_y[BOARD_LAYERS]; /* 0: no such board */
+    float at_s;
+    struct world_place place[WORLD_PLACES];
+    float face_c[BOARD_LAYERS][WORLD_FACE];
+};
+void world_heat(const struct world *world, struct world_heat *heat);
 
 /* What a meter shows on a rail, unpowered: ohms and diode volts, with its noise. */
 double world_rail_ohms(struct world *world, int rail);

@@ -271,6 +271,16 @@ static int take_jobs(struct options *o, const char *text, struct tl_error *error
     return result;
 }
 
+static int take_grid(struct options *o, const char *text, struct tl_error *error)
+{
+    double mm = 0;
+    if (quantity_parse(text, UNIT_LENGTH, &mm, NULL) || !(mm >= 0.25 && mm <= 10))
+        return tl_error_set(error, TL_USAGE,
+                            "--grid: expected a length from 0.25 mm to 10 mm, found \"%s\"", text);
+    o->setup.grid_mm = mm;
+    return 0;
+}
+
 /* Which verbs take an option; NONE: the line that names no verb. */
 #define BY(verb) (1u << VERB_##verb)
 #define NONE     (1u << VERBS)
@@ -323,6 +333,8 @@ static const struct option options_table[] = {
      "a line per prompt: yes | no | stop | VALUE, each with [after 5 s]"},
     {"--fault",        "NAME@SECONDS", DRY,      true,  TAKE(fault),
      "something breaks at that time; `tinlatch help faults` lists what"},
+    {"--grid",         "LENGTH",       BOTH,     false, TAKE(grid),
+     "cells of that length in the simulated heat, such as 1mm; default: coarse"},
     {"--until",        "SECONDS",      DRY,      false, TAKE(until),
      "stop rehearsing, or mimicking, at that time"},
     {"--cpu",          "SECONDS",      ALL,      false, TAKE(cpu),
@@ -624,6 +636,9 @@ static const char reference_tail[] =
     "| `peak` | `{plate_true_c, plate_read_c, board_c}`; `plate_true_c` is the simulated plate's own, null in a run |\n"
     "| `stages` | `[{name, start_s, end_s, peak_c}]` |\n"
     "| `melt` | `[{joint, at_s, how, true_first_s, true_last_s}]`; the last two are when its first and last place melted in the simulated world |\n"
+    "| `joints` | of the simulated world, `[{joint, first_s, last_s, freezes_s, solid_s, lifted_s, liquid_s, "
+    "first_segment, last_segment}]`: its first and last place melted, the first froze, all were solid, it was lifted; "
+    "how long some of it was liquid. Its lift window: from `last_s` to `freezes_s` or `lifted_s` |\n"
     "| `margins` | `[{limit, value, worst, unit}]`, the tightest first |\n"
     "| `error` | null or `{file, line, text, hint}` |\n"
     "| `run` | the record's path, null when none is kept |\n\n"

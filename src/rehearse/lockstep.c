@@ -51,7 +51,8 @@ static int make_world(struct rehearsal *r, struct tl_error *error)
 {
     const struct benchfile *bench = r->setup->bench;
     const struct insert *insert = benchfile_insert(bench, r->hello.insert);
-    struct world_setup setup = {.board = r->board, .spread = 1, .seed = r->setup->seed};
+    struct world_setup setup = {
+        .board = r->board, .spread = 1, .seed = r->setup->seed, .grid_mm = r->setup->grid_mm};
 
     imitate(bench, &setup);
     if (insert)

@@ -14,6 +14,7 @@
 #include <unistd.h>
 
 static const double CPU_S = 5.0;        /* a rehearsal of an hour takes a tenth of a second */
+static const double FINE_CPU_S = 120.0; /* on a fine grid */
 static const double GRACE_S = 0.2;      /* from the request to stop to the kill */
 static const double COOL_DOWN_S = 10.0; /* for the guard to finish once the script let go */
 
@@ -169,6 +170,9 @@ static void distrust_texts(struct run *run)
         end_text(run->melt[i].joint, sizeof run->melt[i].joint);
         end_text(run->melt[i].how, sizeof run->melt[i].how);
     }
+    for (int i = 0; i < BOARD_JOINTS; i++)
+        end_text(run->joint[i].joint, sizeof run->joint[i].joint);
+    end_text(run->ramp_part, sizeof run->ramp_part);
     for (int i = 0; i < RUN_MARGINS; i++)
         end_text(run->margin[i].limit, sizeof run->margin[i].limit);
     for (int i = 0; i < RUN_EVENTS; i++) {
@@ -186,6 +190,7 @@ static void distrust(struct run *run)
     distrust_texts(run);
     run->stage_count = bounded(run->stage_count, RUN_STAGES);
     run->melt_count = bounded(run->melt_count, RUN_MELTS);
+    run->joint_count = bounded(run->joint_count, BOARD_JOINTS);
     run->margin_count = bounded(run->margin_count, RUN_MARGINS);
     run->point_count = bounded(run->point_count, RUN_CURVE);
     run->event_count = bounded(run->event_count, RUN_EVENTS);
@@ -209,6 +214,19 @@ static void distrust(struct run *run)
     distrust_flag(&run->limits.uses_supply);
     distrust_flag(&run->limits.has_plate_2);
     distrust_flag(&run->limits.has_board);
+}
+
+static void take_heat(const struct run_heat *from, struct run_heat *heat)
+{
+    *heat = *from;
+    heat->places = bounded(heat->places, RUN_PLACES);
+    for (int i = 0; i < BOARD_LAYERS; i++) {
+        heat->cells_x[i] = bounded(heat->cells_x[i], RUN_FACE);
+        heat->cells_y[i] =
+            bounded(heat->cells_y[i], heat->cells_x[i] ? RUN_FACE / heat->cells_x[i] : 0);
+    }
+    for (int i = 0; i < RUN_PLACES; i++)
+        heat->place[i].joint = bounded(heat->place[i].joint, BOARD_JOINTS - 1);
 }
 
 /* A child that left no whole result: say why, with the line it was last seen on. */
@@ -296,7 +314,7 @@ static void forget_signals(void)
 int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,
              struct tl_error *error)
 {
-    double cpu_s = setup->cpu_s > 0 ? setup->cpu_s : CPU_S;
+    double cpu_s = setup->cpu_s > 0 ? setup->cpu_s : setup->grid_mm > 0 ? FINE_CPU_S : CPU_S;
     double started_s = seconds_of(CLOCK_MONOTONIC);
     struct rehearse_result *result =
         mmap(NULL, sizeof *result, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
@@ -343,6 +361,8 @@ int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,
     apart_end(&apart);
     take_result(setup, status, ending, cpu_s, record_fd, result, run);
     run->wall_s = seconds_of(CLOCK_MONOTONIC) - started_s;
+    if (setup->heat)
+        take_heat(&result->heat, setup->heat);
     munmap(result, sizeof *result);
     return 0;
 }

@@ -15,6 +15,7 @@ struct rehearse_result {
     volatile sig_atomic_t line;     /* of the recipe, when it was told to stop */
     volatile sig_atomic_t left_lua; /* the script has let go after that */
     struct run run;
+    struct run_heat heat; /* places 0: none was wanted, or it came to no end */
 };
 
 /* What a recipe in a process of its own does by hand, for the world; never believed further than that. */
@@ -99,6 +100,7 @@ struct rehearsal {
     int32_t note_line;         /* of the last note: where the recipe stands */
     uint32_t answered;         /* the prompt whose answer was noted last */
     char asked[BENCH_TEXT];    /* the last question */
+    uint32_t joint_pass[BOARD_JOINTS]; /* of the run's joints */
     int melt_joint[RUN_MELTS]; /* of each melt of the run, and in which pass of that joint */
     uint32_t melt_pass[RUN_MELTS];
 };
@@ -115,6 +117,7 @@ void lockstep_run(const struct rehearse_setup *setup, const struct apart *apart,
                   struct rehearse_result *result);
 
 /* summary.c */
+void summary_heat(const struct rehearsal *r, struct run_heat *heat);
 void summary_snapshot(struct rehearsal *r, const struct wire_snapshot *snapshot,
                       const struct wire_turn *turn);
 void summary_note(struct rehearsal *r, const struct wire_note *note);

@@ -123,6 +123,80 @@ static void see_melts(struct rehearsal *r)
     }
 }
 
+/* The last pass that began counts. */
+static void see_joint(struct rehearsal *r, struct run_joint *joint, int i)
+{
+    const struct world_truth *truth = &r->truth;
+    int places = truth->joint_places[i];
+    if (truth->joint_pass[i] != r->joint_pass[i] && isnan(joint->solid_s))
+        joint->solid_s = (double)r->now_ms / 1000;
+    r->joint_pass[i] = truth->joint_pass[i];
+    if (isnan(truth->joint_first_melt_s[i]))
+        return;
+    joint->first_s = truth->joint_first_melt_s[i];
+    joint->last_s = truth->joint_last_melt_s[i];
+    joint->freezes_s = truth->joint_freezes_s[i];
+    joint->lifted_s = truth->joint_lifted_s[i];
+    joint->liquid_s = truth->joint_liquid_s[i];
+    joint->solid_s = NAN;
+    joint->first_segment = places > 0 ? 1 + truth->joint_first_place[i] / places : 0;
+    joint->last_segment =
+        places > 0 && truth->joint_last_place[i] >= 0 ? 1 + truth->joint_last_place[i] / places : 0;
+}
+
+static void see_joints(struct rehearsal *r)
+{
+    struct run *run = r->run;
+    while (run->joint_count < r->board->joint_count) {
+        struct run_joint *joint = &run->joint[run->joint_count];
+        *joint = (struct run_joint){.first_s = NAN,
+                                    .last_s = NAN,
+                                    .freezes_s = NAN,
+                                    .solid_s = NAN,
+                                    .lifted_s = NAN,
+                                    .segments = r->board->joint[run->joint_count].segments};
+        snprintf(joint->joint, sizeof joint->joint, "%s", r->board->joint[run->joint_count].name);
+        run->joint_count++;
+    }
+    for (int i = 0; i < run->joint_count; i++)
+        see_joint(r, &run->joint[i], i);
+}
+
+static void see_steepest(struct rehearsal *r)
+{
+    struct run *run = r->run;
+    for (int i = 0; i < r->board->part_count; i++) {
+        if (r->truth.part_ramp_c_s[i] <= run->part_ramp_c_s)
+            continue;
+        run->part_ramp_c_s = r->truth.part_ramp_c_s[i];
+        snprintf(run->ramp_part, sizeof run->ramp_part, "%s", r->board->part[i].name);
+    }
+    run->lateral_k = r->truth.lateral_k;
+}
+
+_Static_assert((int)RUN_PLACES == (int)WORLD_PLACES && (int)RUN_FACE == (int)WORLD_FACE,
+               "the picture is copied");
+
+void summary_heat(const struct rehearsal *r, struct run_heat *heat)
+{
+    static struct world_heat seen;
+    world_heat(r->world, &seen);
+    *heat = (struct run_heat){.at_s = seen.at_s};
+    for (int i = 0; i < BOARD_LAYERS; i++) {
+        heat->cells_x[i] = seen.cells_x[i];
+        heat->cells_y[i] = seen.cells_y[i];
+        heat->length_mm[i] = (float)r->board->slab[i].length_mm;
+        heat->width_mm[i] = (float)r->board->slab[i].width_mm;
+        memcpy(heat->face_c[i], seen.face_c[i], sizeof heat->face_c[i]);
+    }
+    for (int i = 0; i < seen.places; i++) {
+        const struct world_place *place = &seen.place[i];
+        heat->place[i] = (struct run_place){place->joint, place->x_mm, place->y_mm, place->melts_s,
+                                            place->freezes_s};
+    }
+    heat->places = seen.places;
+}
+
 void summary_snapshot(struct rehearsal *r, const struct wire_snapshot *snapshot,
                       const struct wire_turn *turn)
 {
@@ -132,6 +206,8 @@ void summary_snapshot(struct rehearsal *r, const struct wire_snapshot *snapshot,
     see_answer(r, snapshot);
     see_mode(r, snapshot);
     see_melts(r);
+    see_joints(r);
+    see_steepest(r);
     keep_highest(&r->run->peak_true_c, r->truth.plate_c);
 }
 

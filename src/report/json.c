@@ -78,6 +78,23 @@ static json_t *melts(const struct run *run)
     return list;
 }
 
+/* Of the simulated world: when what each joint holds could be lifted. */
+static json_t *joints(const struct run *run)
+{
+    json_t *list = json_array();
+    for (int32_t i = 0; run->rehearsed && i < run->joint_count; i++) {
+        const struct run_joint *joint = &run->joint[i];
+        json_array_append_new(
+            list, json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:i, s:i}", "joint",
+                            text(joint->joint), "first_s", number(joint->first_s), "last_s",
+                            number(joint->last_s), "freezes_s", number(joint->freezes_s), "solid_s",
+                            number(joint->solid_s), "lifted_s", number(joint->lifted_s), "liquid_s",
+                            number(joint->liquid_s), "first_segment", (int)joint->first_segment,
+                            "last_segment", (int)joint->last_segment));
+    }
+    return list;
+}
+
 static json_t *margins(const struct run *run)
 {
     json_t *list = json_array();
@@ -113,6 +130,7 @@ void report_json(const struct run *run, FILE *out)
     json_object_set_new(object, "peak", peak(run));
     json_object_set_new(object, "stages", stages(run));
     json_object_set_new(object, "melt", melts(run));
+    json_object_set_new(object, "joints", joints(run));
     json_object_set_new(object, "margins", margins(run));
     json_object_set_new(object, "error", error(&run->error));
     json_object_set_new(object, "run", text_or_null(run->record));

@@ -282,6 +282,53 @@ static void write_melts(const struct page *page)
     }
 }
 
+/* When what the joint holds could be lifted. */
+static void write_window(const struct page *page, const struct run_joint *joint)
+{
+    char line[4 * WORD_TEXT], from[16], to[16], late[32], into[32];
+    size_t used = 0;
+    words_time(joint->last_s, from, sizeof from);
+    words_length(joint->last_s - joint->first_s, late, sizeof late);
+    used += (size_t)snprintf(line, sizeof line, "%s open from %s", joint->joint, from);
+    if (!isnan(joint->lifted_s) && !(joint->lifted_s < joint->last_s))
+        used +=
+            (size_t)snprintf(line + used, sizeof line - used, " until it was lifted, %s into it",
+                             words_length(joint->lifted_s - joint->last_s, into, sizeof into));
+    else if (!isnan(joint->freezes_s))
+        used +=
+            (size_t)snprintf(line + used, sizeof line - used, " to %s, when its first place froze",
+                             words_time(joint->freezes_s, to, sizeof to));
+    if (joint->segments > 1 && joint->last_segment > 0)
+        snprintf(line + used, sizeof line - used,
+                 "; segment %d of %d melted last, %s after segment %d", joint->last_segment,
+                 joint->segments, late, joint->first_segment);
+    fputs("  ", page->out);
+    wrap(page, 4, line);
+}
+
+static void write_windows(const struct page *page)
+{
+    const struct run *run = page->run;
+    bool any = false;
+    for (int32_t i = 0; run->rehearsed && i < run->joint_count; i++) {
+        const struct run_joint *joint = &run->joint[i];
+        char line[WORD_TEXT], first[16];
+        if (isnan(joint->first_s))
+            continue;
+        if (!any)
+            heading(page, "Lift window\n");
+        any = true;
+        if (!isnan(joint->last_s)) {
+            write_window(page, joint);
+            continue;
+        }
+        snprintf(line, sizeof line, "%s never open: its first place melted at %s, not all of it",
+                 joint->joint, words_time(joint->first_s, first, sizeof first));
+        fputs("  ", page->out);
+        wrap(page, 4, line);
+    }
+}
+
 static void write_margin(const struct page *page, const struct run_margin *margin)
 {
     char value[32], worst[32], left[32], origin[WORD_TEXT];
@@ -571,6 +618,7 @@ static void write_course(const struct page *page)
         chart_write(page->run, (int)columns_of(page), page->out);
     }
     write_melts(page);
+    write_windows(page);
     if (!page->style->header_only)
         write_said(page);
     write_margins(page);

@@ -53,15 +53,15 @@ static int between(double place, double whole, int cells, double *second)
     return first;
 }
 
-/* top: of the layer's cells, else the bottom ones. */
+/* Of the cells in the middle of the layer: contacts are stated to there (lands are stitched through by vias). */
 static struct spot spot_at(const struct thermal *thermal, enum board_layer layer,
-                           const struct board_slab *slab, bool top, double x_mm, double y_mm)
+                           const struct board_slab *slab, double x_mm, double y_mm)
 {
     struct spot spot;
     double along, across;
     int x = between(x_mm, slab->length_mm, thermal->cells_x, &along);
     int y = between(y_mm, slab->width_mm, thermal->cells_y, &across);
-    int z = top ? thermal->cells_z[layer] - 1 : 0;
+    int z = thermal->cells_z[layer] / 2;
     int first = thermal->slab[layer] + z * columns(thermal) + y * thermal->cells_x + x;
     for (int i = 0; i < SPOT; i++) {
         double share = (i & 1 ? along : 1 - along) * (i & 2 ? across : 1 - across);
@@ -330,7 +330,7 @@ static void build_hold(struct thermal *thermal, const struct board_slab *slab,
     for (int i = 0; i < nx * ny; i++) {
         double x_mm = part->x_mm + part->length_mm * ((i % nx + 0.5) / nx - 0.5);
         double y_mm = part->y_mm + part->width_mm * ((i / nx + 0.5) / ny - 0.5);
-        struct spot spot = spot_at(thermal, part->on, slab, true, x_mm, y_mm);
+        struct spot spot = spot_at(thermal, part->on, slab, x_mm, y_mm);
         link_to_spot(thermal, &spot, node, w_k / (nx * ny));
     }
 }
@@ -415,7 +415,7 @@ static void build_frame_place(struct thermal *thermal, const struct thermal_setu
         if (thermal->slab[layer] < 0)
             continue;
         edge_at(slab, round, &x_mm, &y_mm);
-        struct spot spot = spot_at(thermal, layer, slab, layer == LAYER_LOWER, x_mm, y_mm);
+        struct spot spot = spot_at(thermal, layer, slab, x_mm, y_mm);
         link_to_spot(thermal, &spot, node,
                      2 * joint->contact_w_k * share); /* two sides in series */
         take_land(thermal, &spot, node, cell_j_k(thermal, setup, layer),
@@ -458,7 +458,7 @@ static void build_foot_place(struct thermal *thermal, const struct thermal_setup
     const struct board_slab *slab = &setup->board->slab[foot->part->on];
     int node = add_place(thermal, foot->joint, share, x_mm, y_mm);
     double side_w_k = 2 * foot->joint->contact_w_k * share, land_j_k = foot->land_j_k * share;
-    struct spot spot = spot_at(thermal, foot->part->on, slab, true, x_mm, y_mm);
+    struct spot spot = spot_at(thermal, foot->part->on, slab, x_mm, y_mm);
     link_to_spot(thermal, &spot, node, side_w_k);
     add_link(thermal, AXIS_NONE, node, foot->body, side_w_k);
     take_land(thermal, &spot, node, cell_j_k(thermal, setup, foot->part->on), land_j_k);
@@ -582,9 +582,9 @@ static void cut(struct thermal *thermal, const struct thermal_setup *setup, int 
     int layers = 1;
     for (int i = 0; i < BOARD_LAYERS; i++) {
         double thick_mm = board ? board->slab[i].thick_mm : 0;
-        double through =
-            coarse ? 1 : fmin(fmax(round(FLATNESS * thick_mm / setup->grid_mm), 1), THROUGH_MOST);
-        thermal->cells_z[i] = (int)through;
+        double through = coarse ? 1 : FLATNESS * thick_mm / setup->grid_mm;
+        /* odd, for the middle to be a cell's */
+        thermal->cells_z[i] = 1 + 2 * (int)(fmin(fmax(through - 1 + 1e-9, 0), THROUGH_MOST) / 2);
         layers += thermal->cells_z[i];
     }
     *nodes = THERMAL_NODES;

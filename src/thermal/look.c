@@ -19,9 +19,14 @@ double thermal_board_c(const struct thermal *thermal)
     if (!thermal->placed)
         return thermal->room_c;
     enum board_layer top = thermal->upper_on ? LAYER_UPPER : LAYER_LOWER;
-    int x = thermal->cells_x - 1 - thermal->cells_x / (2 * SLAB_CELLS), y = thermal->cells_y / 2;
-    int z = thermal->cells_z[top] - 1;
-    return thermal->temp_c[thermal->slab[top] + (z * thermal->cells_y + y) * thermal->cells_x + x];
+    int nx = thermal->cells_x, ny = thermal->cells_y,
+        first = nx - (nx + SLAB_CELLS - 1) / SLAB_CELLS;
+    int face = thermal->slab[top] + (thermal->cells_z[top] - 1) * nx * ny;
+    double sum_c = 0;
+    for (int y = 0; y < ny; y++)
+        for (int x = first; x < nx; x++)
+            sum_c += thermal->temp_c[face + y * nx + x];
+    return sum_c / (ny * (nx - first));
 }
 
 double thermal_part_c(const struct thermal *thermal, int part)

@@ -133,6 +133,9 @@ struct world {
     int hand_part;
     double supply_v, supply_a; /* at the output, now */
     struct world_truth seen;   /* peaks and instants, kept as they come */
+    void *fine; /* the memory of a fine grid's network, NULL = the coarse one */
+    struct world_heat heat;
+    double part_before_c[BOARD_PARTS];
     double history_c[BOARD_HISTORY];
     int history, history_count;
 };
@@ -173,6 +176,11 @@ void tip_slide_off(struct tip *tip);
 void tip_slip(struct tip *tip, double share); /* partly off: it shows so much of the rise */
 /* What input i reads now: millidegrees or microvolts. False: open. cold_c: its terminals. */
 bool tip_read(struct instrument *instrument, int i, double cold_c, int32_t *value);
+
+/* seen.c: what is kept of what happens */
+void seen_nothing(struct world *world);
+void seen_tick(struct world *world);
+void seen_hand(struct world *world, enum hand hand, int part);
 
 /* electrical.c */
 void electrical_tick(struct world *world);

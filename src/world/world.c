@@ -90,11 +90,17 @@ static int heat_up(struct world *world, struct random *random, struct tl_error *
         .mass_factor = 1 + draw(random, setup->spread, mass),
         .upper_present = true,
         .joints_present = true,
+        .grid_mm = setup->grid_mm,
     };
     world->mains = 1 + draw(random, setup->spread, MAINS_TOLERANCE);
     world->supply_gain = 1;
     world->off_share_gain = OFF_SHARE + draw(random, setup->spread, OFF_SHARE_TOLERANCE);
     world->taped_share = THERMAL_TAPED_TIP + draw(random, setup->spread, TAPED_TOLERANCE);
+    size_t bytes = thermal_bytes(&thermal);
+    world->fine = bytes > 0 ? malloc(bytes) : NULL;
+    if (bytes > 0 && !world->fine)
+        return tl_error_set(error, TL_SYSTEM, "no memory for so fine a grid");
+    thermal.memory = world->fine;
     return thermal_init(&world->thermal, &thermal, error);
 }
 
@@ -164,18 +170,6 @@ static void plug_in(struct world *world)
     world->short_rail = first_short(world);
 }
 
-static void nothing_seen(struct world *world)
-{
-    struct world_truth *seen = &world->seen;
-    for (int i = 0; i < BOARD_JOINTS; i++)
-        seen->joint_first_melt_s[i] = seen->joint_last_melt_s[i] = NAN;
-    for (int i = 0; i < BOARD_PARTS; i++)
-        seen->part_c[i] = seen->part_peak_c[i] = world->thermal.room_c;
-    for (int i = 0; i < SENSORS; i++)
-        seen->sensor_c[i] = world->thermal.room_c;
-    seen->plate_peak_c = seen->board_peak_c = world->thermal.room_c;
-}
-
 int world_new(struct world **out, const struct world_setup *setup, struct tl_error *error)
 {
     int err = check(setup, error);
@@ -194,7 +188,7 @@ int world_new(struct world **out, const struct world_setup *setup, struct tl_err
     world->noise.state = random_next(&random);
     err = heat_up(world, &random, error);
     if (err) {
-        free(world);
+        world_free(world);
         return err;
     }
     if (world->thermal.insert < 0)
@@ -204,13 +198,15 @@ int world_new(struct world **out, const struct world_setup *setup, struct tl_err
     world->hand_part = -1;
     world->knob_c = NAN;
     world->input = (struct thermal_input){.draft = 1, .rail_part = -1, .hand_part = -1};
-    nothing_seen(world);
+    seen_nothing(world);
     *out = world;
     return 0;
 }
 
 void world_free(struct world *world)
 {
+    if (world)
+        free(world->fine);
     free(world);
 }
 
@@ -222,60 +218,6 @@ struct clock *world_clock(struct world *world)
 struct port *world_port(struct world *world, int i)
 {
     return i >= 0 && i < world->setup.instruments ? &world->instrument[i].host->port : NULL;
-}
-
-static void note_joint(struct world *world, int joint, double t_s)
-{
-    const struct thermal *thermal = &world->thermal;
-    struct world_truth *seen = &world->seen;
-    int molten = 0, there = 0;
-    double liquid = 0;
-    for (int i = 0; i < thermal_places(thermal, joint); i++) {
-        int at = thermal->segment[joint][0] + i;
-        double share = thermal_molten_of(&thermal->node[at], thermal->heat_j[at]);
-        molten += share >= 1;
-        liquid += share;
-        there += thermal->node[at].there;
-    }
-    if (there && liquid <= 0 && !isnan(seen->joint_first_melt_s[joint])) {
-        seen->joint_first_melt_s[joint] = seen->joint_last_melt_s[joint] = NAN;
-        seen->joint_pass[joint]++;
-    }
-    if (!isnan(seen->joint_last_melt_s[joint]))
-        return;
-    if (molten > 0 && isnan(seen->joint_first_melt_s[joint]))
-        seen->joint_first_melt_s[joint] = t_s;
-    if (molten > 0 && molten == thermal_places(thermal, joint))
-        seen->joint_last_melt_s[joint] = t_s;
-}
-
-/* The steepest fall over the last 4 s, once there are 4 s since a hand moved the board. */
-static void note_cooling(struct world *world, double board_c)
-{
-    double oldest_c = world->history_c[(world->history + 1) % BOARD_HISTORY];
-    world->history = (world->history + 1) % BOARD_HISTORY;
-    world->history_c[world->history] = board_c;
-    if (world->history_count < BOARD_HISTORY) {
-        world->history_count++;
-        return;
-    }
-    double span_s = BOARD_HISTORY * TICK_S;
-    world->seen.cool_c_s = fmax(world->seen.cool_c_s, (oldest_c - board_c) / span_s);
-}
-
-static void note(struct world *world)
-{
-    const struct thermal *thermal = &world->thermal;
-    struct world_truth *seen = &world->seen;
-    double board_c = thermal_board_c(thermal);
-    seen->plate_peak_c = fmax(seen->plate_peak_c, thermal_plate_c(thermal));
-    seen->board_peak_c = fmax(seen->board_peak_c, board_c);
-    for (int i = 0; i < thermal->part_count; i++)
-        seen->part_peak_c[i] = fmax(seen->part_peak_c[i], thermal_part_c(thermal, i));
-    for (int i = 0; i < thermal->joint_count; i++)
-        note_joint(world, i, (double)world->tick_ms * 1e-3);
-    if (thermal->placed)
-        note_cooling(world, board_c);
 }
 
 static void heater_tick(struct world *world)
@@ -308,7 +250,7 @@ static void tick(struct world *world)
     thermal_step(&world->thermal, &world->input, TICK_S);
     world->tick_ms += TICK_MS;
     tips_tick(world);
-    note(world);
+    seen_tick(world);
 }
 
 void world_advance(struct world *world, int64_t t_ms)
@@ -342,6 +284,7 @@ void world_hand(struct world *world, enum hand hand, int part)
         return;
     }
     world->seen.torn = fmax(world->seen.torn, torn);
+    seen_hand(world, hand, part);
     world->history_count = 0; /* a board that was moved did not cool that fast */
 }
 
@@ -370,6 +313,7 @@ void world_truth(const struct world *world, struct world_truth *truth)
     for (int i = 0; i < thermal->joint_count; i++) {
         truth->joint_coldest_c[i] = thermal_joint_coldest_c(thermal, i);
         truth->joint_molten[i] = thermal_joint_molten(thermal, i);
+        truth->joint_places[i] = thermal->places[i];
     }
     for (int i = 0; i < thermal->part_count; i++)
         truth->part_c[i] = thermal_part_c(thermal, i);

@@ -244,6 +244,26 @@ static void test_counting_too_early_is_said_loudly(void **state)
     after("it never melted: counted TOO EARLY\n", text);
 }
 
+static void test_the_lift_window_names_the_last_place_and_what_ended_it(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+    as_text(&demo_style);
+    after(
+        "frame open from 3:58 until it was lifted, 15 s into it; segment 5 of 8 melted last, 33 s "
+        "after",
+        text);
+
+    run.joint[0].lifted_s = NAN;
+    run.joint[0].freezes_s = 341;
+    as_text(&demo_style);
+    after("frame open from 3:58 to 5:41, when its first place froze", text);
+
+    run.joint[0].last_s = NAN;
+    as_text(&demo_style);
+    after("frame never open: its first place melted at 3:25, not all of it", text);
+}
+
 static void test_a_limit_that_was_passed_is_never_called_kept(void **state)
 {
     (void)state;
@@ -639,13 +659,16 @@ static void test_the_json_object_has_the_keys_of_its_reference_and_no_others(voi
     json_t *got = as_json();
 
     has_keys(got, KEYS("outcome", "recipe", "board", "seed", "duration_s", "wall_s", "trip", "peak",
-                       "stages", "melt", "margins", "error", "run"));
+                       "stages", "melt", "joints", "margins", "error", "run"));
     has_keys(json_object_get(got, "trip"), KEYS("rule", "at_s", "text"));
     has_keys(json_object_get(got, "peak"), KEYS("plate_true_c", "plate_read_c", "board_c"));
     has_keys(json_array_get(json_object_get(got, "stages"), 0),
              KEYS("name", "start_s", "end_s", "peak_c"));
     has_keys(json_array_get(json_object_get(got, "melt"), 0),
              KEYS("joint", "at_s", "how", "true_first_s", "true_last_s"));
+    has_keys(json_array_get(json_object_get(got, "joints"), 0),
+             KEYS("joint", "first_s", "last_s", "freezes_s", "solid_s", "lifted_s", "liquid_s",
+                  "first_segment", "last_segment"));
     has_keys(json_array_get(json_object_get(got, "margins"), 0),
              KEYS("limit", "value", "worst", "unit"));
     has_keys(json_object_get(got, "error"), KEYS("file", "line", "text", "hint"));
@@ -773,6 +796,7 @@ int main(void)
         cmocka_unit_test(test_the_chart_puts_the_plate_where_it_was),
         cmocka_unit_test(test_a_trip_says_first_what_to_do_with_the_hands),
         cmocka_unit_test(test_counting_too_early_is_said_loudly),
+        cmocka_unit_test(test_the_lift_window_names_the_last_place_and_what_ended_it),
         cmocka_unit_test(test_a_limit_that_was_passed_is_never_called_kept),
         cmocka_unit_test(test_a_rate_that_was_never_reached_is_said),
         cmocka_unit_test(test_a_mistake_before_anything_was_driven_shows_nothing_else),

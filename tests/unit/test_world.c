@@ -706,6 +706,45 @@ static void test_a_joint_that_melts_twice_has_its_times_of_each_pass(void **stat
     world_free(world);
 }
 
+static void test_a_fine_world_tells_where_its_frame_melts_first_and_last(void **state)
+{
+    (void)state;
+    static struct world_heat heat;
+    struct board board;
+    demo_hx210(&board);
+    struct world_setup setup = demo_world_setup(&board, 1, 0);
+    struct tl_error error;
+    struct world *world = NULL;
+    setup.grid_mm = 5;
+    assert_int_equal(world_new(&world, &setup, &error), 0);
+    world_hand(world, HAND_PLACE, -1);
+
+    hold(world, 175, 0, 480);
+    struct world_truth hot = truth_of(world);
+    world_heat(world, &heat);
+
+    assert_true(hot.joint_places[0] >= 4);                              /* 25 mm in cells of 5 */
+    assert_int_equal(hot.joint_last_place[0] / hot.joint_places[0], 4); /* opposite to x = 0 */
+    assert_true(hot.joint_last_melt_s[0] > hot.joint_first_melt_s[0] + 20);
+    assert_true(isnan(hot.joint_freezes_s[0]) && isnan(hot.joint_lifted_s[0]));
+    assert_true(hot.lateral_k > 5 && hot.lateral_k < 60);
+    for (int i = 0; i < BOARD_PARTS; i++)
+        assert_true(hot.part_ramp_c_s[i] >= 0 && hot.part_ramp_c_s[i] < 3); /* J-STD-020 */
+    assert_near(heat.at_s, hot.joint_last_melt_s[0], 1e-3);
+    assert_int_equal(heat.cells_x[LAYER_LOWER] * heat.cells_y[LAYER_UPPER], 12 * 8);
+    double last_s = 0;
+    for (int i = 0; i < 8 * hot.joint_places[0]; i++)
+        last_s = fmax(last_s, (double)heat.place[i].melts_s);
+    assert_near(last_s, hot.joint_last_melt_s[0], 1e-3);
+
+    for (int i = 0; i < 40 && isnan(truth_of(world).joint_freezes_s[0]); i++)
+        hold(world, 60, 1, 10);
+    assert_true(truth_of(world).joint_freezes_s[0] > hot.joint_last_melt_s[0]);
+    world_hand(world, HAND_LIFT, -1);
+    assert_true(truth_of(world).joint_lifted_s[0] > hot.joint_last_melt_s[0]);
+    world_free(world);
+}
+
 static void test_pressing_cold_joints_does_no_harm(void **state)
 {
     (void)state;
@@ -1410,6 +1449,7 @@ int main(void)
         cmocka_unit_test(test_the_board_sensor_reads_the_room_until_the_board_is_laid_down),
         cmocka_unit_test(test_a_clean_lift_and_a_torn_one),
         cmocka_unit_test(test_a_joint_that_melts_twice_has_its_times_of_each_pass),
+        cmocka_unit_test(test_a_fine_world_tells_where_its_frame_melts_first_and_last),
         cmocka_unit_test(test_pressing_cold_joints_does_no_harm),
         cmocka_unit_test(test_hot_air_warms_what_it_is_held_on_until_it_is_taken_away),
         cmocka_unit_test(test_the_steepest_cooling_is_the_boards_own_not_a_hands),
