@@ -91,6 +91,12 @@ if(TARGET estimate AND TARGET world)
                         tinlatch_kind tinlatch_warnings m)
 endif()
 
+if(TARGET thermal AND SUNDIALS_CVODE AND SUNDIALS_NVECSERIAL AND SUNDIALS_SUNLINSOLSPGMR)
+  add_executable(field_bench EXCLUDE_FROM_ALL tests/bench/field_bench.c)
+  target_include_directories(field_bench PRIVATE tests/support include)
+  target_link_libraries(field_bench PRIVATE thermal base ${TEST_LIBS_field} tinlatch_kind tinlatch_warnings m)
+endif()
+
 if(TARGET guard)
   add_executable(scan_bench EXCLUDE_FROM_ALL tests/bench/scan_bench.c)
   target_include_directories(scan_bench PRIVATE tests/support include)

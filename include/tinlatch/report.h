@@ -13,7 +13,7 @@
 #include "tinlatch/history.h"
 #include "tinlatch/run.h"
 
-enum { REPORT_COLUMNS = 100, REPORT_LEAST = 60, REPORT_WROTE = 2 };
+enum { REPORT_COLUMNS = 100, REPORT_LEAST = 60, REPORT_WROTE = 4 };
 
 struct report_style {
     bool colour;
@@ -36,5 +36,8 @@ int report_html(const struct history *history, const struct record_verdict *verd
 void report_customer(const struct history *history, FILE *out);
 void report_json(const struct run *run, FILE *out); /* one object, keys as the reference names them */
 void report_svg(const struct run *run, FILE *out);
+/* When each place of the first joint along a board's edge melted; how warm the boards' upper faces were. */
+void report_melt_map(const struct run *run, const struct run_heat *heat, FILE *out);
+void report_heat_map(const struct run_heat *heat, FILE *out);
 
 #endif

@@ -33,9 +33,10 @@ struct play {
     struct source_set sources;
     int record_fd; /* -1 = none */
     char record_dir[PATH_SIZE], record_path[PATH_SIZE];
-    char wrote[2][PATH_SIZE]; /* by --out */
+    char wrote[REPORT_WROTE][PATH_SIZE]; /* by --out */
     int wrote_count;
     struct run run;
+    struct run_heat heat; /* for --out */
 };
 
 /* ---- what is read --------------------------------------------------------------------------- */
@@ -163,14 +164,41 @@ static void release_signals(const struct sigaction *before)
 
 /* ---- what is written ------------------------------------------------------------------------ */
 
-static int write_chart(const char *path, const struct run *run, struct tl_error *error)
+/* What --out writes besides the record; the maps only when the rehearsal had joints. */
+enum picture { CHART, MELT_MAP, HEAT_MAP, PICTURES };
+static const char *const picture_names[PICTURES] = {"chart.svg", "melt-map.svg", "heat-map.svg"};
+
+static void draw(enum picture picture, const struct play *play, FILE *to)
 {
-    char part[PATH_SIZE];
+    switch (picture) {
+    case CHART:
+        report_svg(&play->run, to);
+        break;
+    case MELT_MAP:
+        report_melt_map(&play->run, &play->heat, to);
+        break;
+    case HEAT_MAP:
+        report_heat_map(&play->heat, to);
+        break;
+    case PICTURES:
+        break;
+    }
+}
+
+static int write_picture(struct play *play, enum picture picture, const char *directory,
+                         struct tl_error *error)
+{
+    char path[PATH_SIZE], part[PATH_SIZE];
+    if (snprintf(path, sizeof path, "%s/%s", directory, picture_names[picture]) >= PATH_SIZE)
+        return tl_error_set(error, TL_FILE, "%s: %s", directory, strerror(ENAMETOOLONG));
     FILE *to = part_open(path, part, error);
     if (!to)
         return TL_FILE;
-    report_svg(run, to);
-    return part_close(to, ferror(to) != 0, part, path, error);
+    draw(picture, play, to);
+    if (part_close(to, ferror(to) != 0, part, path, error))
+        return TL_FILE;
+    memcpy(play->wrote[play->wrote_count++], path, sizeof path);
+    return 0;
 }
 
 static int copy_bytes(int from, FILE *to)
@@ -206,16 +234,15 @@ static int copy_record(const struct play *play, const char *path, struct tl_erro
     return part_close(to, failed, part, path, error);
 }
 
-/* --out: chart.svg and the record. */
+/* --out: the pictures and the record. */
 static int write_out(struct play *play, const char *directory, struct tl_error *error)
 {
     char path[PATH_SIZE];
     const char *name = strrchr(play->record_path, '/');
-    if (snprintf(path, sizeof path, "%s/chart.svg", directory) >= PATH_SIZE)
-        return tl_error_set(error, TL_FILE, "%s: %s", directory, strerror(ENAMETOOLONG));
-    if (write_chart(path, &play->run, error))
-        return TL_FILE;
-    memcpy(play->wrote[play->wrote_count++], path, sizeof path);
+    int pictures = play->heat.places > 0 && play->run.limits.uses_plate ? PICTURES : MELT_MAP;
+    for (int i = 0; i < pictures; i++)
+        if (write_picture(play, (enum picture)i, directory, error))
+            return TL_FILE;
     if (!name)
         return 0;
     if (snprintf(path, sizeof path, "%s%s", directory, name) >= PATH_SIZE)
@@ -287,6 +314,7 @@ static int run_it(struct cli *cli, struct play *play, struct tl_error *error)
     cli_flush(cli); /* nothing of ours may be printed twice by the child */
     fflush(cli->err);
     cli->options.setup.stop = &stopped;
+    cli->options.setup.heat = cli->options.out ? &play->heat : NULL;
     catch_signals(before);
     int result = rehearse(&cli->options.setup, play->record_fd, &play->run, error);
     release_signals(before);

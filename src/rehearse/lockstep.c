@@ -626,6 +626,8 @@ void lockstep_run(const struct rehearse_setup *setup, const struct apart *apart,
         return;
     }
     stage(&r, apart, result);
+    if (setup->heat && r.world)
+        summary_heat(&r, &result->heat);
     run->duration_s = (double)r.now_ms / 1000;
     journal_end(r.journal, r.now_ms, run->outcome, error->code ? error : NULL);
     if (journal_flush(r.journal) != 0)

@@ -91,15 +91,15 @@ struct rehearsal {
     int32_t knob_mc; /* what a by-hand plate is to be set to, 0 = off ... */
     int64_t knob_ms; /* ... and when the person will have done so */
     int64_t period_ms, until_ms;
-    int64_t now_ms;            /* start of the period to come */
-    bool cut;                  /* --until was reached */
-    bool endless;              /* no job takes that long */
-    bool torn;                 /* a lift tore pads: the rehearsal ends there */
-    bool misfit;               /* an answer of the file does not fit its question */
-    struct tl_error broken;    /* the first message that the guard did not accept */
-    int32_t note_line;         /* of the last note: where the recipe stands */
-    uint32_t answered;         /* the prompt whose answer was noted last */
-    char asked[BENCH_TEXT];    /* the last question */
+    int64_t now_ms;                    /* start of the period to come */
+    bool cut;                          /* --until was reached */
+    bool endless;                      /* no job takes that long */
+    bool torn;                         /* a lift tore pads: the rehearsal ends there */
+    bool misfit;                       /* an answer of the file does not fit its question */
+    struct tl_error broken;            /* the first message that the guard did not accept */
+    int32_t note_line;                 /* of the last note: where the recipe stands */
+    uint32_t answered;                 /* the prompt whose answer was noted last */
+    char asked[BENCH_TEXT];            /* the last question */
     uint32_t joint_pass[BOARD_JOINTS]; /* of the run's joints */
     int melt_joint[RUN_MELTS]; /* of each melt of the run, and in which pass of that joint */
     uint32_t melt_pass[RUN_MELTS];

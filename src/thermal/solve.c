@@ -266,24 +266,31 @@ static double faces_lose(struct thermal *thermal, const struct thermal_input *in
     return lost_j;
 }
 
-static double move(struct thermal *thermal, double *x)
+/* What all gain, in J. */
+static double gain(const struct thermal *thermal, const double *x)
+{
+    double gained_j = 0;
+    for (int i = 0; i < thermal->nodes; i++)
+        gained_j += x[i] * thermal->plan.j_per_k[i];
+    return gained_j;
+}
+
+static void move(struct thermal *thermal, const double *x)
 {
     struct thermal_plan *plan = &thermal->plan;
-    double gained_j = 0;
+    double *restrict heat_j = thermal->heat_j, *restrict temp_c = thermal->temp_c;
+    const double *j_per_k = plan->j_per_k;
     for (int i = 0; i < thermal->nodes; i++) {
-        double gain_j = x[i] * plan->j_per_k[i];
-        thermal->heat_j[i] += gain_j;
-        thermal->temp_c[i] += x[i];
-        gained_j += gain_j;
+        heat_j[i] += x[i] * j_per_k[i];
+        temp_c[i] += x[i];
     }
     for (int i = 0; i < plan->melting; i++) {
         int node = plan->melt[i];
-        thermal->temp_c[node] = thermal_temp_of(&thermal->node[node], thermal->heat_j[node]);
+        temp_c[node] = thermal_temp_of(&thermal->node[node], heat_j[node]);
     }
     for (int i = 0; i < plan->faces; i++)
         plan->face_moved_k[i] = x[plan->face[i]];
     plan->phases_moved = plan_phases(thermal) || plan->phases_moved;
-    return gained_j;
 }
 
 static void advance(struct thermal *thermal, const struct thermal_input *input, double dt_s,
@@ -300,10 +307,10 @@ static void advance(struct thermal *thermal, const struct thermal_input *input, 
     double lost_j = faces_lose(thermal, input, dt_s, x);
     for (int i = 0; i < plan->families; i++)
         solve(plan, &plan->family[i], x);
-    double gained_j = move(thermal, x);
     thermal->lost_j += lost_j;
     /* Whatever holds the plate supplies what it takes. */
-    thermal->put_j += pinned ? gained_j + lost_j : dt_s * put_w;
+    thermal->put_j += pinned ? gain(thermal, x) + lost_j : dt_s * put_w;
+    move(thermal, x);
 }
 
 static void steps(struct thermal *thermal, const struct thermal_input *input, double dt_s,

@@ -133,7 +133,7 @@ struct world {
     int hand_part;
     double supply_v, supply_a; /* at the output, now */
     struct world_truth seen;   /* peaks and instants, kept as they come */
-    void *fine; /* the memory of a fine grid's network, NULL = the coarse one */
+    void *fine;                /* the memory of a fine grid's network, NULL = the coarse one */
     struct world_heat heat;
     double part_before_c[BOARD_PARTS];
     double history_c[BOARD_HISTORY];

@@ -53,6 +53,7 @@ err_has "warning: no record is kept"
 # --out: a chart and a copy of the record.
 run 0 tinlatch rehearse "$split" --out "$box/a/b" --json
 expect "the chart is not XML" xmllint --noout "$box/a/b/chart.svg"
+expect "the maps are not XML" xmllint --noout "$box/a/b/melt-map.svg" "$box/a/b/heat-map.svg"
 expect "the copy differs from the record" cmp -s "$(jq -r .run "$out")" "$box"/a/b/*.jsonl
 err_has "wrote $box/a/b/chart.svg"
 run 0 tinlatch rehearse "$split" --out "$box/a/b"

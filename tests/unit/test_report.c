@@ -633,6 +633,60 @@ static void test_the_axis_ends_when_nothing_is_warm_any_more(void **state)
     assert_null(strstr(text, ">30:00<"));
 }
 
+/* --- maps --------------------------------------------------------------------------------- */
+
+static void draw_maps(const struct run_heat *heat, bool melt)
+{
+    FILE *out = fmemopen(text, sizeof text, "w");
+    assert_non_null(out);
+    if (melt)
+        report_melt_map(&run, heat, out);
+    else
+        report_heat_map(heat, out);
+    fputc('\0', out);
+    assert_int_equal(fclose(out), 0);
+    after("</svg>\n", text);
+}
+
+static void test_the_maps_tell_first_and_last_and_what_never_melted(void **state)
+{
+    (void)state;
+    static struct run_heat heat;
+    synthetic_run(&run);
+    snprintf(run.joint[0].joint, sizeof run.joint[0].joint, "<frame>");
+    heat = (struct run_heat){.places = 3,
+                             .cells_x = {2, 2},
+                             .cells_y = {1, 1},
+                             .length_mm = {60, 60},
+                             .width_mm = {40, 40},
+                             .at_s = 238};
+    heat.place[0] = (struct run_place){0, 0, 20, 205, NAN};
+    heat.place[1] = (struct run_place){0, 60, 20, 238, NAN};
+    heat.place[2] = (struct run_place){0, 30, 40, NAN, NAN};
+    heat.face_c[0][0] = 167;
+    heat.face_c[1][1] = 116;
+    heat.face_c[0][1] = heat.face_c[1][0] = 140;
+
+    draw_maps(&heat, true);
+    after(">first</text>", text);
+    after(">3:25</text>", text);
+    after(">last</text>", text);
+    after("white outlines never", text);
+    after("&#60;frame&#62;", text);
+    assert_null(strstr(text, "<frame>"));
+
+    draw_maps(&heat, false);
+    after("at 3:58", text);
+    after("lower board, its upper face", text);
+    after("140 to 167 C", text);
+    after("116 to 140 C", text);
+
+    heat.places = heat.cells_x[0] = heat.cells_x[1] = 0; /* nothing there: still a picture */
+    draw_maps(&heat, true);
+    draw_maps(&heat, false);
+    after("nothing lies on the insert", text);
+}
+
 /* --- JSON --------------------------------------------------------------------------------- */
 
 static void has_keys(const json_t *object, const char *const *keys)
@@ -796,6 +850,7 @@ int main(void)
         cmocka_unit_test(test_the_chart_puts_the_plate_where_it_was),
         cmocka_unit_test(test_a_trip_says_first_what_to_do_with_the_hands),
         cmocka_unit_test(test_counting_too_early_is_said_loudly),
+        cmocka_unit_test(test_the_maps_tell_first_and_last_and_what_never_melted),
         cmocka_unit_test(test_the_lift_window_names_the_last_place_and_what_ended_it),
         cmocka_unit_test(test_a_limit_that_was_passed_is_never_called_kept),
         cmocka_unit_test(test_a_rate_that_was_never_reached_is_said),

@@ -1,0 +1,285 @@
+/* SPDX-License-Identifier: MIT */
+/* Pictures of the heat in a rehearsal: when each place of the frame melted, and the boards' upper faces. */
+#include "tinlatch/report.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "words.h"
+
+enum {
+    WIDTH = 900,
+    MARGIN = 40,
+    TOP = 84,
+    SCALE_HIGH = 14,
+    FOOT = 84,
+    GAP = 64,
+    STEPS = 9,
+    WIDEST = 640,
+};
+
+/* Cividis (Nunez, Anderton, Renslow, PLoS ONE 13 (2018) e0199239): even in lightness, the same to people who do not
+ * see red or green. */
+static const unsigned char shades[STEPS][3] = {{0, 34, 78},     {26, 56, 111},   {67, 78, 108},
+                                               {96, 101, 111},  {125, 124, 120}, {156, 149, 118},
+                                               {190, 175, 108}, {225, 203, 85},  {254, 232, 56}};
+
+static void shade(double share, char *text, size_t size)
+{
+    double at = fmin(fmax(share, 0), 1) * (STEPS - 1);
+    int i = (int)fmin(at, STEPS - 2);
+    int rgb[3];
+    for (int k = 0; k < 3; k++)
+        rgb[k] = (int)lround(shades[i][k] + (at - i) * (shades[i + 1][k] - shades[i][k]));
+    snprintf(text, size, "#%02x%02x%02x", (unsigned)rgb[0], (unsigned)rgb[1], (unsigned)rgb[2]);
+}
+
+/* A stranger's name, harmless to XML. */
+static void write_name(FILE *out, const char *name)
+{
+    char plain[WORD_TEXT];
+    for (const char *c = words_plain(name, plain, sizeof plain); *c; c++)
+        fprintf(out, strchr("<>&\"", *c) ? "&#%d;" : "%c", *c);
+}
+
+struct range {
+    double from, to;
+};
+
+static double share_of(const struct range *range, double value)
+{
+    return range->to > range->from ? (value - range->from) / (range->to - range->from) : 0;
+}
+
+static void begin(FILE *out, double high, const char *title, const char *about)
+{
+    fprintf(out,
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 %d %.0f\" width=\"%d\" "
+            "height=\"%.0f\" role=\"img\">\n<title>%s</title>\n"
+            "<style>text{font:12px sans-serif;fill:#202020}.h{font-size:17px;font-weight:600}"
+            ".s{fill:#5a5a5a}.m{text-anchor:middle}.e{text-anchor:end}.b{font-weight:600}</style>\n"
+            "<rect width=\"100%%\" height=\"100%%\" fill=\"#fff\"/>\n"
+            "<text class=\"h\" x=\"%d\" y=\"36\">%s</text>\n"
+            "<text class=\"s\" x=\"%d\" y=\"58\">%s</text>\n",
+            WIDTH, high, WIDTH, high, title, MARGIN, title, MARGIN, about);
+}
+
+/* A bar of all shades with five figures under it. */
+static void write_scale(FILE *out, double y, const struct range *range, bool is_time)
+{
+    double wide = WIDTH - 2 * MARGIN;
+    fputs("<defs><linearGradient id=\"scale\">", out);
+    for (int i = 0; i < STEPS; i++) {
+        char colour[8];
+        shade((double)i / (STEPS - 1), colour, sizeof colour);
+        fprintf(out, "<stop offset=\"%.3f\" stop-color=\"%s\"/>", (double)i / (STEPS - 1), colour);
+    }
+    fprintf(out,
+            "</linearGradient></defs>\n<rect x=\"%d\" y=\"%.1f\" width=\"%.1f\" height=\"%d\" "
+            "rx=\"2\" fill=\"url(#scale)\"/>\n",
+            MARGIN, y, wide, SCALE_HIGH);
+    for (int i = 0; i <= 4; i++) {
+        double value = range->from + (range->to - range->from) * i / 4;
+        char text[32];
+        if (is_time)
+            words_time(value, text, sizeof text);
+        else
+            snprintf(text, sizeof text, "%.0f C", value);
+        fprintf(out, "<text class=\"%s\" x=\"%.1f\" y=\"%.1f\">%s</text>\n",
+                i == 0   ? "s"
+                : i == 4 ? "s e"
+                         : "s m",
+                MARGIN + wide * i / 4, y + SCALE_HIGH + 16, text);
+    }
+}
+
+/* ---- when each place of the frame melted ---- */
+
+static bool of_joint(const struct run_place *place, int joint)
+{
+    return place->joint == joint;
+}
+
+static int places_of(const struct run_heat *heat, int joint)
+{
+    int count = 0;
+    for (int i = 0; i < heat->places; i++)
+        count += of_joint(&heat->place[i], joint);
+    return count;
+}
+
+/* The first joint with places along a board's edge: at x or y of its edge. */
+static int frame_of(const struct run_heat *heat)
+{
+    for (int i = 0; i < heat->places; i++) {
+        const struct run_place *place = &heat->place[i];
+        if (place->x_mm <= 0 || place->y_mm <= 0)
+            return place->joint;
+    }
+    return heat->places ? heat->place[0].joint : -1;
+}
+
+static bool melted(const struct run_place *place)
+{
+    return !isnan((double)place->melts_s);
+}
+
+static void mark(FILE *out, double x, double y, double middle_x, double middle_y, const char *what,
+                 double at_s)
+{
+    char time[16];
+    double dx = middle_x - x, dy = middle_y - y, length = fmax(hypot(dx, dy), 1);
+    double to_x = x + 62 * dx / length, to_y = y + 62 * dy / length;
+    words_time(at_s, time, sizeof time);
+    fprintf(out,
+            "<line x1=\"%.1f\" y1=\"%.1f\" x2=\"%.1f\" y2=\"%.1f\" stroke=\"#202020\"/>"
+            "<circle cx=\"%.1f\" cy=\"%.1f\" r=\"3\" fill=\"#fff\" stroke=\"#202020\"/>\n"
+            "<text class=\"b m\" x=\"%.1f\" y=\"%.1f\">%s</text>"
+            "<text class=\"m\" x=\"%.1f\" y=\"%.1f\">%s</text>\n",
+            x, y, to_x, to_y, x, y, to_x, to_y + (dy > 0 ? 14 : -22), what, to_x,
+            to_y + (dy > 0 ? 29 : -8), time);
+}
+
+static struct range melt_range(const struct run_heat *heat, int joint, int *first, int *last,
+                               int *never)
+{
+    struct range range = {HUGE_VAL, -HUGE_VAL};
+    *first = *last = -1;
+    *never = 0;
+    for (int i = 0; i < heat->places; i++) {
+        const struct run_place *place = &heat->place[i];
+        if (!of_joint(place, joint))
+            continue;
+        if (!melted(place)) {
+            (*never)++;
+            continue;
+        }
+        if ((double)place->melts_s < range.from) {
+            range.from = (double)place->melts_s;
+            *first = i;
+        }
+        if ((double)place->melts_s > range.to) {
+            range.to = (double)place->melts_s;
+            *last = i;
+        }
+    }
+    return range;
+}
+
+void report_melt_map(const struct run *run, const struct run_heat *heat, FILE *out)
+{
+    int joint = frame_of(heat), first, last, never, count = joint < 0 ? 0 : places_of(heat, joint);
+    struct range range = melt_range(heat, joint, &first, &last, &never);
+    double length = fmax((double)heat->length_mm[0], 1), width = fmax((double)heat->width_mm[0], 1);
+    double scale = fmin((WIDTH - 2.0 * MARGIN - 40) / length, WIDEST * 0.75 / width);
+    double left = 0.5 * (WIDTH - scale * length), high = scale * width;
+    double dot = count > 0 ? fmin(fmax(0.9 * scale * 2 * (length + width) / count, 4), 26) : 4;
+    char about[200];
+    const char *name = joint >= 0 && joint < run->joint_count ? run->joint[joint].joint : "frame";
+    snprintf(about, sizeof about,
+             "%d places in the simulated world; dark melts first, bright last%s", count,
+             never ? ", white outlines never" : "");
+    begin(out, TOP + high + FOOT + 20, "When each place of the joint melted", about);
+    fprintf(out,
+            "<rect x=\"%.1f\" y=\"%d\" width=\"%.1f\" height=\"%.1f\" rx=\"6\" fill=\"#f4f4f2\" "
+            "stroke=\"#c8c8c4\"/>\n",
+            left, TOP, scale * length, high);
+    for (int i = 0; i < heat->places; i++) {
+        const struct run_place *place = &heat->place[i];
+        if (!of_joint(place, joint))
+            continue;
+        char colour[8] = "#ffffff", time[16] = "never";
+        if (melted(place)) {
+            shade(share_of(&range, (double)place->melts_s), colour, sizeof colour);
+            words_time((double)place->melts_s, time, sizeof time);
+        }
+        fprintf(out,
+                "<rect x=\"%.1f\" y=\"%.1f\" width=\"%.1f\" height=\"%.1f\" rx=\"1.5\" "
+                "fill=\"%s\"%s><title>x %.1f mm, y %.1f mm: %s</title></rect>\n",
+                left + scale * (double)place->x_mm - 0.5 * dot,
+                TOP + high - scale * (double)place->y_mm - 0.5 * dot, dot, dot, colour,
+                melted(place) ? "" : " stroke=\"#D55E00\" stroke-width=\"1.5\"",
+                (double)place->x_mm, (double)place->y_mm, time);
+    }
+    for (int k = 0; k < 2 && first >= 0; k++) {
+        const struct run_place *place = &heat->place[k ? last : first];
+        mark(out, left + scale * (double)place->x_mm, TOP + high - scale * (double)place->y_mm,
+             left + 0.5 * scale * length, TOP + 0.5 * high, k ? "last" : "first",
+             (double)place->melts_s);
+    }
+    fprintf(out, "<text class=\"b m\" x=\"%.1f\" y=\"%.1f\">", left + 0.5 * scale * length,
+            TOP + 0.5 * high - 4);
+    write_name(out, name);
+    fprintf(out, "</text><text class=\"s m\" x=\"%.1f\" y=\"%.1f\">%.0f x %.0f mm</text>\n",
+            left + 0.5 * scale * length, TOP + 0.5 * high + 14, length, width);
+    if (first >= 0)
+        write_scale(out, TOP + high + 40, &range, true);
+    fputs("</svg>\n", out);
+}
+
+/* ---- the boards' upper faces ---- */
+
+static struct range face_range(const struct run_heat *heat)
+{
+    struct range range = {HUGE_VAL, -HUGE_VAL};
+    for (int layer = 0; layer < BOARD_LAYERS; layer++)
+        for (int i = 0; i < heat->cells_x[layer] * heat->cells_y[layer]; i++) {
+            range.from = fmin(range.from, (double)heat->face_c[layer][i]);
+            range.to = fmax(range.to, (double)heat->face_c[layer][i]);
+        }
+    return (struct range){floor(range.from), fmax(ceil(range.to), floor(range.from) + 1)};
+}
+
+static void write_face(FILE *out, const struct run_heat *heat, int layer, const struct range *range,
+                       double left, double scale)
+{
+    int nx = heat->cells_x[layer], ny = heat->cells_y[layer];
+    double wide = scale * (double)heat->length_mm[layer],
+           high = scale * (double)heat->width_mm[layer];
+    double least = HUGE_VAL, most = -HUGE_VAL;
+    fprintf(out, "<g shape-rendering=\"crispEdges\">\n");
+    for (int i = 0; i < nx * ny; i++) {
+        char colour[8];
+        double c = (double)heat->face_c[layer][i];
+        least = fmin(least, c);
+        most = fmax(most, c);
+        shade(share_of(range, c), colour, sizeof colour);
+        fprintf(out, "<rect x=\"%.2f\" y=\"%.2f\" width=\"%.2f\" height=\"%.2f\" fill=\"%s\"/>\n",
+                left + wide * (i % nx) / nx, TOP + 26 + high * (ny - 1 - i / nx) / ny,
+                wide / nx + 0.05, high / ny + 0.05, colour);
+    }
+    fprintf(out,
+            "</g>\n<text class=\"b\" x=\"%.1f\" y=\"%d\">%s board, its upper face</text>"
+            "<text class=\"s e\" x=\"%.1f\" y=\"%d\">%.0f to %.0f C</text>\n",
+            left, TOP + 14, layer == LAYER_LOWER ? "lower" : "upper", left + wide, TOP + 14, least,
+            most);
+}
+
+void report_heat_map(const struct run_heat *heat, FILE *out)
+{
+    struct range range = face_range(heat);
+    int shown = 0;
+    double length = 1, width = 1;
+    for (int i = 0; i < BOARD_LAYERS; i++)
+        if (heat->cells_x[i] > 0) {
+            shown++;
+            length = fmax(length, (double)heat->length_mm[i]);
+            width = fmax(width, (double)heat->width_mm[i]);
+        }
+    double room = (WIDTH - 2.0 * MARGIN - (shown > 1 ? GAP : 0)) / (shown > 1 ? 2 : 1);
+    double scale = fmin(room / length, WIDEST * 0.75 / width), left = MARGIN;
+    char about[160], time[16];
+    words_time((double)heat->at_s, time, sizeof time);
+    snprintf(about, sizeof about, "in the simulated world at %s%s", time,
+             shown ? "" : "; nothing lies on the insert");
+    begin(out, TOP + 26 + scale * width + FOOT, "How warm the boards are", about);
+    for (int i = 0; i < BOARD_LAYERS; i++) {
+        if (heat->cells_x[i] <= 0)
+            continue;
+        write_face(out, heat, i, &range, left, scale);
+        left += room + GAP;
+    }
+    if (shown)
+        write_scale(out, TOP + 26 + scale * width + 32, &range, false);
+    fputs("</svg>\n", out);
+}
