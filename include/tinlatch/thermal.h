@@ -114,7 +114,7 @@ struct thermal_plan {
     /* factors, for steps of step_s with the plate held or not; 0 = none yet */
     double step_s;
     bool pinned, phases_moved;
-    double *up, *own, *down, *root_own, *face_own;
+    double *up, *own, *down, *root_own, *face_own, *face_frees;
     double flux_w_m2[THERMAL_FLUX]; /* by temperature above the room */
     double sky_k4;
 };

@@ -4,7 +4,7 @@
 
 #include "plan.h"
 
-#define STRIDE_S 2.0
+#define STRIDE_S 4.0
 
 /* How far the joint's last place is from wholly molten (or solid), in J; <= 0: there. */
 static double short_of(const struct thermal *thermal, int joint, bool molten)

@@ -56,6 +56,7 @@ size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links, int 
     TAKE(plan->face_moved_k, nodes);
     TAKE(plan->face_eased_k, nodes);
     TAKE(plan->face_own, nodes);
+    TAKE(plan->face_frees, nodes);
     return used;
 }
 
@@ -297,13 +298,19 @@ bool plan_phases(struct thermal *thermal)
         int node = plan->melt[i];
         double heat_j = thermal->heat_j[node];
         int phase = heat_j >= plan->liquid_j[i] ? 2 : heat_j > plan->solid_j[i] ? 1 : 0;
-        if (phase == plan->phase[i])
-            continue;
-        moved = true;
-        plan->phase[i] = phase;
-        plan->k_per_j[node] =
-            phase == 1 ? plan->mushy_k_per_j[i] : 1 / thermal->node[node].capacity_j_k;
-        plan->j_per_k[node] = 1 / plan->k_per_j[node];
+        if (phase != plan->phase[i]) {
+            moved = true;
+            plan->phase[i] = phase;
+            plan->k_per_j[node] =
+                phase == 1 ? plan->mushy_k_per_j[i] : 1 / thermal->node[node].capacity_j_k;
+            plan->j_per_k[node] = 1 / plan->k_per_j[node];
+        }
+        if (phase == 1)
+            thermal->temp_c[node] =
+                thermal->node[node].solidus_c + (heat_j - plan->solid_j[i]) * plan->k_per_j[node];
+        else
+            thermal->temp_c[node] =
+                (heat_j - (phase == 2 ? thermal->node[node].latent_j : 0)) * plan->k_per_j[node];
     }
     return moved;
 }
@@ -355,8 +362,9 @@ void plan_make(struct thermal *thermal)
         plan_face(thermal, i);
     }
     int quickest;
+    double loose = thermal->cells_y == 1 ? BEARS_COARSE : BEARS_LOOSE;
     thermal->bears_s = fmin(BEARS_GRID * plan_stiffest(thermal, false, &quickest),
-                            BEARS_LOOSE * plan_stiffest(thermal, true, &quickest));
+                            loose * plan_stiffest(thermal, true, &quickest));
     plan_phases(thermal);
     plan_temps(thermal, thermal->heat_j, thermal->temp_c);
 }
@@ -392,8 +400,10 @@ static void factor(struct thermal *thermal, const struct thermal_family *family,
 static void factor_faces(struct thermal *thermal, double half_s)
 {
     struct thermal_plan *plan = &thermal->plan;
-    for (int i = 0; i < plan->faces; i++)
+    for (int i = 0; i < plan->faces; i++) {
         plan->face_own[i] = half_s * plan->k_per_j[plan->face[i]] * straight_w_k(thermal, i);
+        plan->face_frees[i] = 1 / (1 + plan->face_own[i]);
+    }
 }
 
 void plan_factor(struct thermal *thermal, double dt_s, bool pinned)

@@ -11,10 +11,11 @@
 
 #define MOST_STEP_S 0.1
 /* The factors do not commute: a step may be so many times as long as the quickest node follows its neighbours in the
- * grid, and within which it follows those it has by loose links. On grids of 2 to 10 mm, joints of 1 to 90 W/K, none
- * fails below. */
-#define BEARS_GRID  100.0
-#define BEARS_LOOSE 10.0
+ * grid, and within which it follows those it has by loose links. Joints of 1 to 90 W/K: none fails below on grids of 2
+ * to 10 mm, none below four times that on the coarse grid. */
+#define BEARS_GRID   100.0
+#define BEARS_LOOSE  10.0
+#define BEARS_COARSE 40.0
 
 /* After any change of what is there: families, faces, temperatures. */
 void plan_make(struct thermal *thermal);
@@ -28,7 +29,7 @@ double plan_stiffest(const struct thermal *thermal, bool loose, int *node);
 void plan_air(struct thermal *thermal);
 /* temp_c from heat_j, every node. */
 void plan_temps(const struct thermal *thermal, const double *heat_j, double *temp_c);
-/* What melts or freezes at heat_j; says whether any changed since. */
+/* What melts or freezes at heat_j, and its temperature; says whether any changed since. */
 bool plan_phases(struct thermal *thermal);
 /* In memory: where everything lies, for so many of each. Returns the bytes; memory NULL: only those. */
 size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links, int runs);

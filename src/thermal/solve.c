@@ -258,7 +258,7 @@ static double faces_lose(struct thermal *thermal, const struct thermal_input *in
         double loss_j = dt_s * face_loses(thermal, input, i, middle_c);
         double before_k = plan->face_eased_k[i], ease = plan->face_own[i];
         double free_k = x[node] - loss_j * plan->k_per_j[node];
-        double moves_k = (free_k + ease * before_k) / (1 + ease);
+        double moves_k = (free_k + ease * before_k) * plan->face_frees[i];
         plan->face_eased_k[i] = moves_k;
         lost_j += loss_j + ease * (moves_k - before_k) * plan->j_per_k[node];
         x[node] = moves_k;
@@ -283,10 +283,6 @@ static void move(struct thermal *thermal, const double *x)
     for (int i = 0; i < thermal->nodes; i++) {
         heat_j[i] += x[i] * j_per_k[i];
         temp_c[i] += x[i];
-    }
-    for (int i = 0; i < plan->melting; i++) {
-        int node = plan->melt[i];
-        temp_c[node] = thermal_temp_of(&thermal->node[node], heat_j[node]);
     }
     for (int i = 0; i < plan->faces; i++)
         plan->face_moved_k[i] = x[plan->face[i]];

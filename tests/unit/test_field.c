@@ -17,7 +17,7 @@ static void field_start(struct thermal *field, struct thermal_setup *setup, doub
 {
     struct tl_error error = {0};
     setup->grid_mm = grid_mm;
-    setup->memory = malloc(thermal_bytes(setup));
+    setup->memory = malloc(thermal_bytes(setup) + 1); /* 0 for the coarse one */
     assert_non_null(setup->memory);
     if (thermal_init(field, setup, &error))
         fail_msg("%s", error.text);
@@ -386,7 +386,7 @@ static void test_a_fine_grid_agrees_with_cvode_over_a_stack_split(void **state)
 static void test_steps_of_any_length_may_be_asked_for(void **state)
 {
     (void)state;
-    static const double grids_mm[] = {10, 7, 5, 4, 3}, contacts_w_k[] = {1, 8, 60};
+    static const double grids_mm[] = {10, 7, 5, 4, 0}, contacts_w_k[] = {1, 8, 60};
     for (int i = 0; i < 15; i++) {
         struct board board;
         (i % 2 ? demo_hx210 : demo_hx230)(&board);
