@@ -322,7 +322,7 @@ static const struct option options_table[] = {
     {"--bench",        "FILE",         BENCH,    false, TEXT(bench),
      "the bench file; default: your bench.ini, else the demo bench (run: none)"},
     {"--board",        "FILE",         BOARD,    false, TEXT(board),
-     "a board file instead of the one that the recipe's header names"},
+     "a board file, or a board's name, instead of the one in the recipe's header"},
     {"--set",          "NAME=VALUE",   ALL,      true,  TAKE(set),
      "a parameter of the recipe, within the range that its header states"},
     {"--seed",         "N",            WITH,     false, TAKE(seed),

@@ -192,7 +192,8 @@ static int load(struct packing *p, struct options *options, struct tl_error *err
     if (!failed)
         failed = sources_bench(&p->bench, options->bench, p->share, error);
     if (!failed)
-        failed = source_load(&p->sources, options->argument, options->board, p->share, error);
+        failed = sources_find(&p->sources, options->argument, options->board, p->share,
+                              FROM_FRIENDS, error);
     setup->sources = setup->recipe.sources = &p->sources;
     setup->bench = &p->bench.bench;
     setup->bench_file = p->bench.path;

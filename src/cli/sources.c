@@ -140,6 +140,26 @@ static bool on_shelf(const char *recipe, char path[FILE_PATH])
            access(path, F_OK) == 0;
 }
 
+static bool is_there(const char *path)
+{
+    return access(path, F_OK) == 0;
+}
+
+/* --board hx230: as the header would name it, beside the recipe or among those shipped. A file of that name comes first. */
+static const char *board_named(const char *board, const char *recipe, const char *share,
+                               char out[PATH_SIZE])
+{
+    const char *slash = strrchr(recipe, '/');
+    int beside = slash ? (int)(slash - recipe) + 1 : 0, n;
+    if (!board || is_there(board) || !pack_name_fits(board))
+        return board;
+    n = snprintf(out, PATH_SIZE, "%.*sboards/%s.lua", beside, recipe, board);
+    if (n > 0 && n < PATH_SIZE && is_there(out))
+        return out;
+    n = snprintf(out, PATH_SIZE, "%s/recipes/boards/%s.lua", share, board);
+    return n > 0 && n < PATH_SIZE && is_there(out) ? out : board;
+}
+
 static bool is_pack(const char *path)
 {
     char head[64];
@@ -158,5 +178,6 @@ int sources_find(struct source_set *set, const char *recipe, const char *board, 
         return take_pack(set, path, board, share, FROM_SHELF, error);
     if (is_pack(recipe)) /* one that changes meanwhile fails there */
         return take_pack(set, recipe, board, share, from, error);
-    return source_load(set, recipe, board, share, error);
+    char named[PATH_SIZE];
+    return source_load(set, recipe, board_named(board, recipe, share, named), share, error);
 }

@@ -114,6 +114,38 @@ static const struct topic {
     {"insert", "insert = \"frame-60x40\" in the header: the shaped block that must lie on the "
                "plate, by its name in "
                "the bench file. Without one the recipe cannot heat."},
+    {"version",
+     "version = 1 in the header: counts up with each that is given away; `tinlatch pack` needs "
+     "it, and a bench that had a newer one takes no older."},
+    {"joint",
+     "A joint is a name of the board file's `joints`: solder that melts as one thing, such as "
+     "\"frame\", with its alloy. wait_for_melt { joint = \"frame\" } waits until the live "
+     "estimate has all of it molten, cool { joint = \"frame\" } until it is solid. "
+     "docs/reference/board-file.md has the keys."},
+    {"melt",
+     "Nobody sees solder melt between two boards: the live estimate computes it from plate and "
+     "board sensor, likely and between two bounds, and wait_for_melt goes by the late one. A "
+     "person nudges the part before it is lifted. Melting is sudden in temperature, not in time: "
+     "far places of a frame melt a minute after near ones."},
+    {"keys",
+     "In a run: Enter, space or y says yes, n says no; s, q, Esc, Tab or Ctrl-C stops; p parks, "
+     "and "
+     "goes on again; + and - move the target by 2 C, > and < the soak by 30 s; l leaves while it "
+     "cools. A key in a question's first second answers nothing, a stop counts at any time. "
+     "docs/reference/live-view.md has them all."},
+    {"prompts",
+     "What a run asks: first the guard's own questions (cell out, extraction on, thermocouple "
+     "seated, plate empty), then the recipe's, by board.place and its like, confirm and ask. "
+     "One key answers one prompt. In a rehearsal a simulated person answers: see `tinlatch "
+     "help answers`."},
+    {"answers",
+     "--answers FILE: a line per prompt, in their order: yes, no, stop, a number such as 0.42 or "
+     "\"45 kohm\", or a text in quotes; behind it may stand: after 5 s. When the lines are over "
+     "everything is answered with yes. `tinlatch rehearse --help` has the option."},
+    {"exit",
+     "Exit status: 0 done; 1 failed, a step's error or timeout; 2 invalid, usage or a bad file; 3 "
+     "tripped, an interlock rule; 4 refused, over a limit, a latched trip, a pack that is not "
+     "trusted; 5 device, an instrument missing or wrong; 6 stopped, by the operator."},
     {"park",
      "park = \"110 C\" in the header: where heat falls to while the operator parks a run (key p), "
      "for ten minutes at most. Without it heat goes off."},

@@ -37,9 +37,10 @@ static bool fault_known(const char *name)
 
 static int fault_unknown(const char *name, struct tl_error *error)
 {
-    const char *names[REHEARSE_FAULTS + 1] = {0};
+    enum { MOST = 64 };
+    const char *names[MOST + 1] = {0};
 
-    for (int i = 0; i < world_fault_count && i < REHEARSE_FAULTS; i++)
+    for (int i = 0; i < world_fault_count && i < MOST; i++)
         names[i] = world_faults[i].name;
     const char *near = tl_nearest(name, names);
     tl_error_set(error, TL_UNKNOWN, "--fault: there is no fault \"%.40s\"", name);

@@ -113,7 +113,7 @@ run 2 tinlatch rehearse "$TOP/recipes/stack-spilt.lua"
 err_has "did you mean $TOP/recipes/stack-split.lua?"
 run 2 tinlatch rehearse stack-split
 err_has "recipes/stack-split.lua?"
-run 2 tinlatch rehearse "$split" --board hx230
+run 2 tinlatch rehearse "$split" --board hx23
 err_has "recipes/boards/hx230.lua?"
 run 2 tinlatch rehearse "$split" --bench singel.ini
 err_has "recipes/benches/single.ini?"
@@ -186,6 +186,17 @@ for page in --help help "help faults" "help "{check,rehearse,run,clear,mimic,ben
     run 0 tinlatch $page
     expect "a line of \`$page\` is longer than 100 columns" bash -c '! grep -nE "^.{101,}" "$1"' - "$out"
 done
+
+# What a person types in search of help, and a board by its name.
+for topic in keys joint melt exit answers version prompts; do
+    run 0 tinlatch help $topic
+    out_lacks "there is no help"
+done
+run 1 tinlatch rehearse "$split" --board hx230
+err_has "its liquidus is 183 C"
+run 2 tinlatch rehearse "$split" --board hx231
+run 2 tinlatch rehearse "$split" --fault suply-drifts@5
+err_has "did you mean \"supply-drifts\""
 
 # Standard output that is full, closed, or left by its reader.
 run 2 bash -c '"$1" rehearse "$2" >/dev/full' - "$TINLATCH" "$split"
