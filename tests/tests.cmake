@@ -72,7 +72,7 @@ foreach(noun ${nouns})
   target_link_libraries(test_${noun} PRIVATE ${there} ${TEST_LIBS_${noun}} PkgConfig::CMOCKA
                         tinlatch_kind tinlatch_warnings m)
   add_test(NAME unit-${noun} COMMAND test_${noun} WORKING_DIRECTORY ${CMAKE_BINARY_DIR})
-  set_tests_properties(unit-${noun} PROPERTIES LABELS unit TIMEOUT 120)
+  set_tests_properties(unit-${noun} PROPERTIES LABELS unit TIMEOUT 300)
 endforeach()
 
 # What the thermal network, the world and the estimate cost; and the network as an ngspice netlist.
@@ -141,7 +141,7 @@ if(TARGET tinlatch AND TARGET tinlatch-guard)
     if(name STREQUAL "hostile" OR name STREQUAL "bad-input" OR name STREQUAL "endless")
       set(label hostile)
     endif()
-    set_tests_properties(scenario-${name} PROPERTIES LABELS ${label} TIMEOUT 600 SKIP_RETURN_CODE 77 ENVIRONMENT
+    set_tests_properties(scenario-${name} PROPERTIES LABELS ${label} TIMEOUT 1200 SKIP_RETURN_CODE 77 ENVIRONMENT
       "TOP=${CMAKE_SOURCE_DIR};TINLATCH=$<TARGET_FILE:tinlatch>;GUARD=$<TARGET_FILE:tinlatch-guard>;KIND=${TINLATCH_KIND}")
   endforeach()
 endif()
