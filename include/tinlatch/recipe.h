@@ -86,11 +86,19 @@ struct recipe_set {
     char name[BENCH_NAME], value[64];
 };
 
+/* What is known of the work, for the record: see `job` in docs/reference/record.md. */
+struct recipe_job {
+    char name[BENCH_NAME], text[BENCH_TEXT];
+    double value; /* 0 = none */
+};
+
 struct recipe_setup {
     const struct source_set *sources;
     int set_count;
     struct recipe_set set[RECIPE_PARAMS]; /* --set NAME=VALUE */
     uint64_t seed;                        /* of math.random */
+    int job_count;
+    const struct recipe_job *job; /* told to the record when the steps begin; the caller's */
 };
 
 struct recipe;

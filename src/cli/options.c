@@ -7,6 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "job.h"
 #include "tinlatch/quantity.h"
 
 const struct verb verbs[VERBS] = {
@@ -38,27 +39,23 @@ const struct verb verbs[VERBS] = {
          "reason, by number or in your own words, adds it to the clearings beside the records and\n"
          "removes the latch. With nothing latched it says so."},
     [VERB_RUNS] =
-        {"runs", "list|show|export|verify", true, true, "the records",
-         "list: the records of runs, the newest first (--rehearsals: of rehearsals), of all or of\n"
-         "some by --recipe, --serial, --outcome and --since. The other three take a record: its "
-         "path,\n"
-         "its name, a part of the name that no other has, or `last`. show: the run as it was, in "
-         "the\n"
-         "terminal. export: a line of CSV per scan, or with --json all of it as one object. "
-         "verify:\n"
-         "every line is the one that was written, and the interlock, given the recorded readings\n"
-         "again, decides the same at every scan; what does not hold is told with its line. "
-         "Without\n"
-         "a record: all of them. docs/reference/record.md."},
+        {"runs", "list|show|export|verify|add", true, true, "the records",
+         "list: the records of runs, the newest first (--rehearsals: of rehearsals), all\n"
+         "or some, by --recipe, --serial, --outcome and --since. The others take a record:\n"
+         "its path, its name, a part of the name that no other has, or `last`. show: the\n"
+         "run as it was, in the terminal. export: a line of CSV per scan, or with --json\n"
+         "all of it as one object. verify: every line is the one that was written, and the\n"
+         "interlock, given the recorded readings again, decides the same at every scan;\n"
+         "what does not hold is told with its line. Without a record: all of them. add:\n"
+         "what became known after the run, by --after, --photo, --note and their like, is\n"
+         "added behind its end. docs/reference/record.md."},
     [VERB_REPORT] =
         {"report", "RUN", true, false, "a run as one page that needs nothing else",
-         "Writes NAME.html, into the current directory or --out DIR: chart, stages, margins, "
-         "limits\n"
-         "with their origins, what was asked, answered and measured, and the figures behind it "
-         "all.\n"
-         "One file, without network or scripts of others, for screen and paper. --customer: one\n"
-         "sheet for the owner of the device instead, NAME-customer.html. RUN is named as for\n"
-         "`runs show`."},
+         "Writes NAME.html, into the current directory or --out DIR: chart, stages,\n"
+         "margins, limits with their origins, what was asked, answered and measured, and\n"
+         "the figures behind it all. One file, without network or the scripts of others,\n"
+         "for screen and paper. --customer: one sheet for the owner of the device instead,\n"
+         "NAME-customer.html. RUN is named as for `runs show`."},
     [VERB_MIMIC] =
         {"mimic", "[RECIPE]", false, false, "emulated instruments on pseudo-terminals",
          "Gives each port of the bench file a pseudo-terminal with emulated instruments behind\n"
@@ -209,6 +206,64 @@ static int take_serial(struct options *o, const char *text, struct tl_error *err
     return take_text(o->setup.serial, sizeof o->setup.serial, "--serial", text, error);
 }
 
+static int take_job(struct options *o, const char *option, const char *name, const char *text,
+                    struct tl_error *error)
+{
+    struct recipe_job *job = job_add(o, name);
+    if (!job)
+        return tl_error_set(error, TL_USAGE, "%s: at most %d such options", option, OPTION_JOBS);
+    return take_text(job->text, sizeof job->text, option, text, error);
+}
+
+static int take_found(struct options *o, const char *text, struct tl_error *error)
+{
+    return take_job(o, "--found", "alloy found", text, error);
+}
+
+static int take_added(struct options *o, const char *text, struct tl_error *error)
+{
+    return take_job(o, "--added", "alloy added", text, error);
+}
+
+static int take_photo(struct options *o, const char *text, struct tl_error *error)
+{
+    return take_job(o, "--photo", "photo", text, error);
+}
+
+static int take_hot_spot(struct options *o, const char *text, struct tl_error *error)
+{
+    return take_job(o, "--hot-spot", "hot spot", text, error);
+}
+
+static int take_note(struct options *o, const char *text, struct tl_error *error)
+{
+    return take_job(o, "--note", "note", text, error);
+}
+
+/* battery="44 kohm": resistance, volts (of a diode test) or amps (drawn at idle). */
+static int take_after(struct options *o, const char *text, struct tl_error *error)
+{
+    static const enum unit units[] = {UNIT_OHMS, UNIT_VOLTS, UNIT_AMPS};
+    const char *equals = strchr(text, '=');
+    char name[64];
+    double value;
+    if (!equals || equals == text || equals - text >= 48)
+        return tl_error_set(
+            error, TL_USAGE,
+            "--after: expected NAME=VALUE such as battery=\"44 kohm\", found \"%s\"", text);
+    for (size_t i = 0; i < sizeof units / sizeof units[0]; i++) {
+        if (quantity_parse(equals + 1, units[i], &value, NULL))
+            continue;
+        snprintf(name, sizeof name, "%.*s, %s", (int)(equals - text), text, unit_base(units[i]));
+        int failed = take_job(o, "--after", "after", name, error);
+        if (!failed)
+            o->job[o->job_count - 1].value = value;
+        return failed;
+    }
+    return tl_error_set(error, TL_USAGE, "--after: \"%s\" is no resistance, voltage or current",
+                        equals + 1);
+}
+
 static int take_fault(struct options *o, const char *text, struct tl_error *error)
 {
     return fault_parse(text, &o->setup, error);
@@ -312,6 +367,7 @@ struct option {
 #define EACH     WITH | BY(BENCH)
 #define OUTS     SIMS | BY(MIMIC) | BY(BENCH) | BY(PACK) | BY(REPORT)
 #define LOOK     BY(RUNS) | BY(REPORT)
+#define JOB      BY(REHEARSE) | BY(RUN) | BY(RUNS)
 #define DRY      BY(REHEARSE) | BY(MIMIC)
 #define ANY      NONE | (NONE - 1)
 #define TEXT(field) OPTION_TEXT, offsetof(struct options, field), PAGE_TOPIC, NULL
@@ -367,6 +423,18 @@ static const struct option options_table[] = {
      "bench learn: the record of a step test"},
     {"--control",      "PATH",         BY(MIMIC), false, TEXT(control),
      "a socket that takes commands while it runs: docs/reference/mimic.md"},
+    {"--found",        "ALLOY",        JOB,      false, TAKE(found),
+     "the solder that is on the joints, or what is known of it"},
+    {"--added",        "ALLOY",        JOB,      false, TAKE(added),
+     "the solder that is added"},
+    {"--photo",        "FILE",         JOB,      true,  TAKE(photo),
+     "its name and SHA-256 go into the record, the file stays where it is"},
+    {"--hot-spot",     "TEXT",         JOB,      false, TAKE(hot_spot),
+     "where the thermal camera showed the warmest place, and how warm"},
+    {"--note",         "TEXT",         JOB,      true,  TAKE(note),
+     "a sentence for the record; nothing about the customer belongs there"},
+    {"--after",        "NAME=VALUE",   BY(RUNS), true,  TAKE(after),
+     "runs add: a rail measured again, such as battery=\"44 kohm\""},
     {"--recipe",       "TEXT",         BY(RUNS), false, TEXT(recipe),
      "runs list: whose recipe's name has that in it"},
     {"--outcome",      "WORD",         BY(RUNS), false, TEXT(outcome),

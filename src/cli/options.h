@@ -43,6 +43,8 @@ extern const struct verb verbs[VERBS];
 
 enum help_page { PAGE_TOPIC, PAGE_REFERENCE, PAGE_ANNOTATIONS, PAGE_LINT_NAMES, PAGE_COMMAND_LINE };
 
+enum { OPTION_JOBS = 64 };
+
 struct options {
     enum verb_id verb;             /* VERBS: none was named */
     const char *argument, *object; /* the verb's words, NULL = none */
@@ -52,7 +54,9 @@ struct options {
         *licence, *split;                 /* NULL = not given */
     const char *recipe, *outcome, *since; /* of runs list */
     int32_t draws;
-    int jobs;                    /* 0 = not given */
+    int jobs; /* 0 = not given */
+    int job_count;
+    struct recipe_job job[OPTION_JOBS]; /* what --found, --photo and their like filled in */
     struct rehearse_setup setup; /* what --set, --seed, --serial, --fault and --until filled in */
 };
 

@@ -11,6 +11,7 @@
 #include <unistd.h>
 
 #include "cli_private.h"
+#include "job.h"
 #include "part.h"
 #include "paths.h"
 #include "sources.h"
@@ -309,6 +310,8 @@ static int run_it(struct cli *cli, struct play *play, struct tl_error *error)
 {
     struct sigaction before[STOP_SIGNALS];
     if (cli->options.out && paths_make(cli->options.out, error))
+        return TL_FILE;
+    if (job_prepare(cli, error))
         return TL_FILE;
     begin_record(cli, play);
     cli_flush(cli); /* nothing of ours may be printed twice by the child */

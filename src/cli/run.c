@@ -17,6 +17,7 @@
 #include <unistd.h>
 
 #include "cli_private.h"
+#include "job.h"
 #include "paths.h"
 #include "sources.h"
 #include "tinlatch/benchfile.h"
@@ -426,8 +427,9 @@ static void warn_of(struct bench_run *r)
 
 /* The whole recipe on this bench, rehearsed: a slip that lies at its end is shown at its line before a port is opened
  * and anything is hot. The guard merges the limits again for itself. */
-static int rehearse_first(struct bench_run *r, struct options *options, struct tl_error *error)
+static int rehearse_first(struct cli *cli, struct bench_run *r, struct tl_error *error)
 {
+    struct options *options = &cli->options;
     struct rehearse_setup *setup = &options->setup;
     setup->sources = setup->recipe.sources = &r->sources;
     setup->recipe.seed = setup->seed;
@@ -442,6 +444,10 @@ static int rehearse_first(struct bench_run *r, struct options *options, struct t
     }
     if (!failed && outcome != RUN_DONE)
         warn_of(r);
+    if (!failed) {
+        job_count_cycle(cli, r->run.limits.uses_plate);
+        job_add_forecast(options, &r->run);
+    }
     r->run = (struct run){0};
     return failed;
 }
@@ -453,7 +459,7 @@ static int set_up(struct cli *cli, struct bench_run *r, struct tl_error *error)
     bool no_bench = code == TL_MISSING && error->file[0] == '\0';
     if (code)
         return no_bench ? TL_MISSING : TL_FILE;
-    code = rehearse_first(r, &cli->options, error);
+    code = job_prepare(cli, error) ? TL_FILE : rehearse_first(cli, r, error);
     if (code)
         return code;
     code = check_latch(r, error);

@@ -268,7 +268,8 @@ enum outcome verb_runs(struct cli *cli)
     } parts[] = {{"list", false, list},
                  {"show", true, show},
                  {"export", true, runs_export},
-                 {"verify", false, verify}};
+                 {"verify", false, verify},
+                 {"add", true, runs_add}};
     const struct options *options = &cli->options;
     struct tl_error error = {0};
     for (size_t i = 0; i < sizeof parts / sizeof parts[0]; i++) {
@@ -280,7 +281,7 @@ enum outcome verb_runs(struct cli *cli)
                      parts[i].name);
         return cli_refuse(cli, &error, NULL, 0);
     }
-    tl_error_set(&error, TL_USAGE, "runs: expected list, show, export or verify, found \"%s\"",
+    tl_error_set(&error, TL_USAGE, "runs: expected list, show, export, verify or add, found \"%s\"",
                  options->argument);
     tl_error_token(&error, options->argument);
     return cli_refuse(cli, &error, NULL, 0);

@@ -6,5 +6,6 @@
 #include "records.h"
 
 enum outcome runs_export(struct cli *cli);
+enum outcome runs_add(struct cli *cli);
 
 #endif

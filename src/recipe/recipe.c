@@ -414,11 +414,29 @@ static void warn_of_heat_time(struct recipe *recipe)
                     quantity_print(limit_s, UNIT_TIME, limit, sizeof limit));
 }
 
+/* What the record is to hold of the work, and what its joints are made of. */
+static void tell_job(struct recipe *recipe)
+{
+    const struct board *board = &recipe->board;
+    for (int i = 0; i < board->joint_count; i++) {
+        const struct board_joint *joint = &board->joint[i];
+        char text[BENCH_TEXT];
+        snprintf(text, sizeof text, "%.1f %.1f %s %s", joint->alloy.solidus_c,
+                 joint->alloy.liquidus_c, joint->alloy.name, joint->name);
+        exchange_note(recipe, NOTE_JOB, "joint", 0, text);
+    }
+    for (int i = 0; i < recipe->setup.job_count; i++) {
+        const struct recipe_job *job = &recipe->setup.job[i];
+        exchange_note(recipe, NOTE_JOB, job->name, job->value, job->text);
+    }
+}
+
 static void run_body(struct recipe *recipe)
 {
     look_for_unknown(recipe);
     header_warn_of_params(recipe);
     begin_estimate(recipe);
+    tell_job(recipe);
     exchange(recipe); /* everything off: what does the bench read? */
     measure_before(recipe);
     lua_State *lua = recipe->lua;

@@ -65,6 +65,17 @@ static void assert_begins_with(const char *text)
     assert_has(line, text);
 }
 
+/* What the rehearsal before the run foresaw is in the record, and so is the board's heat cycle. */
+static void assert_foreseen(void)
+{
+    char command[256];
+    snprintf(command, sizeof command,
+             "grep -q '\"name\":\"forecast\",\"text\":\"[0-9]' '%s'/runs/*.jsonl && "
+             "grep -q '\"name\":\"heat cycle\".*\"value\":1,' '%s'/runs/*.jsonl",
+             w.dir, w.dir);
+    assert_int_equal(system(command), 0);
+}
+
 static void test_a_run_is_done(void **state)
 {
     begin(state, "warm");
@@ -76,6 +87,7 @@ static void test_a_run_is_done(void **state)
     assert_has(w.said, "Seat test passed");
     assert_has(w.said, "end    done");
     assert_begins_with("\"seed\":1,\"wall_s\":");
+    assert_foreseen();
     assert_false(latched());
     json_decref(report);
 }

@@ -50,7 +50,7 @@ err_has "there is no record \"nobody\""
 run 2 tinlatch runs show
 err_has "needs a record"
 run 2 tinlatch runs burn
-err_has "expected list, show, export or verify"
+err_has "expected list, show, export, verify or add"
 run 0 tinlatch runs show "$first"
 out_has "Split the two-board stack"
 out_has "Rehearsal: done in"
@@ -110,4 +110,35 @@ out_has "line 1: it is no line of a record"
 sed '1s/"format":2/"format":1/' "$first" >old.jsonl
 run 1 tinlatch runs verify ./old.jsonl
 out_has "line 1: format 1"
+
+# The job: what a person enters, before and after; a photo's digest is that of sha256sum.
+printf 'not really a picture' >'front view.jpg'
+run 0 tinlatch rehearse "$split" --found Sn63Pb37 --added Sn42Bi57Ag1 --photo 'front view.jpg' \
+    --hot-spot "61 C at U5" --note "two shields were missing" --json
+err_has "bismuth and lead meet"
+job=$(jq -r .run "$out")
+expect "the photo's digest is another" grep -q "front view.jpg sha256:$(sha256sum 'front view.jpg' | cut -d' ' -f1)" "$job"
+for what in '"name":"alloy found","text":"Sn63Pb37"' '"name":"alloy added","text":"Sn42Bi57Ag1"' \
+    '"name":"hot spot","text":"61 C at U5"' '"name":"note","text":"two shields were missing"' \
+    '"name":"joint","text":"138.0 140.0 Sn42Bi57Ag1 frame"'; do
+    expect "the record lacks $what" grep -qF "$what" "$job"
+done
+run 0 tinlatch rehearse "$split" --found SAC305 --added Sn42Bi57Ag1
+err_lacks "bismuth"
+run 2 tinlatch rehearse "$split" --photo nowhere.jpg
+err_has "nowhere.jpg"
+run 0 tinlatch runs add "$job" --after battery="44.1 kohm" --note "boots and charges"
+run 0 tinlatch runs verify "$job"
+out_has "the interlock decides the same again"
+run 0 tinlatch runs show "$job"
+out_has "after   battery 44100 ohm"
+out_has "boots and charges"
+run 2 tinlatch runs add "$job"
+err_has "what?"
+run 2 tinlatch runs add "$job" --after battery=44
+err_has "no resistance"
+run 2 tinlatch runs add ./cut.jsonl --note x
+err_has "the run has not ended in it"
+run 2 tinlatch runs add ./changed.jsonl --note x
+err_has "line 2000"
 finish

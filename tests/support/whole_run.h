@@ -187,7 +187,8 @@ static inline void run_begin(struct whole_run *w, const char *recipe)
     int in[2], out[2];
     assert_int_equal(pipe2(in, O_CLOEXEC), 0);
     assert_int_equal(pipe2(out, O_CLOEXEC), 0);
-    const char *argv[] = {program(), "run", recipe, "--bench", w->bench, "--quiet", NULL};
+    const char *argv[] = {program(), "run",      recipe, "--bench", w->bench,
+                          "--quiet", "--serial", "T-1",  NULL};
     w->run = fork();
     if (w->run == 0)
         become(argv, in[0], out[1], w->dir);

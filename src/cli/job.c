@@ -1,0 +1,122 @@
+/* SPDX-License-Identifier: MIT */
+#include "job.h"
+
+#include <math.h>
+#include <sodium.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "records.h"
+#include "tinlatch/bytes.h"
+#include "tinlatch/file.h"
+
+enum { PHOTO_BYTES = 256 << 20, FORECAST_POINTS = 180, CYCLES_COMMON = 3 };
+
+struct recipe_job *job_add(struct options *options, const char *name)
+{
+    struct recipe_setup *setup = &options->setup.recipe;
+    if (options->job_count == OPTION_JOBS)
+        return NULL;
+    struct recipe_job *job = &options->job[options->job_count++];
+    *job = (struct recipe_job){0};
+    snprintf(job->name, sizeof job->name, "%s", name);
+    setup->job = options->job;
+    setup->job_count = options->job_count;
+    return job;
+}
+
+/* "front.jpg sha256:ba78..." as `sha256sum` tells it. */
+static int add_digest(struct recipe_job *photo, struct tl_error *error)
+{
+    unsigned char digest[crypto_hash_sha256_BYTES];
+    char hex[2 * sizeof digest + 1], name[160], *bytes;
+    const char *slash = strrchr(photo->text, '/');
+    size_t length;
+    if (file_read(photo->text, PHOTO_BYTES, &bytes, &length, error))
+        return TL_FILE;
+    crypto_hash_sha256(digest, (const unsigned char *)bytes, length);
+    free(bytes);
+    sodium_bin2hex(hex, sizeof hex, digest, sizeof digest);
+    bytes_copy_text(name, sizeof name, slash ? slash + 1 : photo->text);
+    snprintf(photo->text, sizeof photo->text, "%s sha256:%s", name, hex);
+    return 0;
+}
+
+/* A bismuth alloy and lead make one that melts near 96 C, in use: 46Bi34Sn20Pb. */
+static void look_at_alloys(struct cli *cli)
+{
+    struct options *options = &cli->options;
+    const char *found = "", *added = "";
+    for (int i = 0; i < options->job_count; i++) {
+        if (!strcmp(options->job[i].name, "alloy found"))
+            found = options->job[i].text;
+        if (!strcmp(options->job[i].name, "alloy added"))
+            added = options->job[i].text;
+    }
+    bool meet = (strstr(found, "Bi") && strstr(added, "Pb")) ||
+                (strstr(found, "Pb") && strstr(added, "Bi"));
+    struct recipe_job *note = meet ? job_add(options, "warning") : NULL;
+    if (!note)
+        return;
+    snprintf(note->text, sizeof note->text,
+             "bismuth and lead meet (%.60s on the joints, %.60s added): together they melt near "
+             "96 C; take off all of the old solder first",
+             found, added);
+    fprintf(cli->err, "warning: %s\n", note->text);
+}
+
+int job_prepare(struct cli *cli, struct tl_error *error)
+{
+    struct options *options = &cli->options;
+    for (int i = 0; i < options->job_count; i++)
+        if (!strcmp(options->job[i].name, "photo") && add_digest(&options->job[i], error))
+            return TL_FILE;
+    look_at_alloys(cli);
+    return 0;
+}
+
+void job_count_cycle(struct cli *cli, bool heats)
+{
+    const char *serial = cli->options.setup.serial;
+    if (!heats || !serial[0])
+        return;
+    int cycle = records_cycles(serial) + 1;
+    struct recipe_job *job = job_add(&cli->options, "heat cycle");
+    if (job)
+        job->value = cycle;
+    if (cycle > CYCLES_COMMON)
+        fprintf(
+            cli->err,
+            "warning: by these records this is heat cycle %d of the board %s; parts are commonly "
+            "allowed %d in their life, the factory's included\n",
+            cycle, serial, CYCLES_COMMON);
+}
+
+static int put_number(char *to, size_t size, float value, char end)
+{
+    return isnan(value) ? snprintf(to, size, "-%c", end)
+                        : snprintf(to, size, "%.1f%c", (double)value, end);
+}
+
+void job_add_forecast(struct options *options, const struct run *run)
+{
+    struct recipe_job *job = NULL;
+    int step = run->point_count / FORECAST_POINTS + 1;
+    size_t used = 0;
+    for (int i = 0; i < run->point_count; i += step) {
+        const struct run_point *p = &run->point[i];
+        char text[80];
+        int n = put_number(text, sizeof text, p->t_s, ' ');
+        n += put_number(text + n, sizeof text - (size_t)n, p->plate_read_c, ' ');
+        n += put_number(text + n, sizeof text - (size_t)n, p->board_c, ' ');
+        n += put_number(text + n, sizeof text - (size_t)n, p->joint_c, ';');
+        if (!job || used + (size_t)n >= sizeof job->text) {
+            job = job_add(options, "forecast");
+            used = 0;
+        }
+        if (!job)
+            return;
+        memcpy(job->text + used, text, (size_t)n + 1);
+        used += (size_t)n;
+    }
+}
