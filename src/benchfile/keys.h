@@ -59,6 +59,8 @@
       "from heater element to block") \
     X(PLATE_FAN_LOSS,  "plate",  "fan_loss",      "a heat conductance",       SPARE,  KEY_QUANTITY, UNIT_LOSS,     0.01, 500,    "",         "6 W/K", \
       "what the fan adds to the loss at full speed; needed with [fan]") \
+    X(PLATE_TOLERANCE, "plate",  "tolerance",     "a share",                  SPARE,  KEY_QUANTITY, UNIT_SHARE,    0,    30,     "3 %",      "3 %", \
+      "how far its heat capacity and its losses may lie off; a rehearsal draws within it") \
     X(PLATE_PARITY, "plate", "parity", "none | even | odd", SPARE, KEY_WORD, UNITS, 0, 0, "none", "even", \
       "driver modbus: of each character; always 8 data bits") \
     X(PLATE_UNIT, "plate", "unit", "a whole number", SPARE, KEY_COUNT, UNITS, 1, 247, "", "1", \

@@ -84,6 +84,7 @@ int build_plate(struct parse *p, struct benchfile *out)
     plate->loss_w_k = number_of(p, section, PLATE_LOSS, 0);
     plate->element_lag_s = number_of(p, section, PLATE_ELEMENT_LAG, 0);
     plate->fan_loss_w_k = number_of(p, section, PLATE_FAN_LOSS, 0);
+    plate->tolerance = number_of(p, section, PLATE_TOLERANCE, 3) / 100;
     plate->length_mm = number_of(p, section, PLATE_LENGTH, 0);
     plate->width_mm = number_of(p, section, PLATE_WIDTH, 0);
     plate->emissivity_area = number_of(p, section, PLATE_EMISSIVITY, 80) / 100 * plate->length_mm *

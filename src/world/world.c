@@ -55,6 +55,8 @@ static int check(const struct world_setup *setup, struct tl_error *error)
         return tl_error_set(error, TL_FULL, "at most %d instruments", WORLD_PORTS);
     if (!(setup->spread >= 0 && setup->spread <= 1))
         return tl_error_set(error, TL_RANGE, "spread is 0 to 1");
+    if (!(setup->plate.tolerance >= 0 && setup->plate.tolerance < 0.9))
+        return tl_error_set(error, TL_RANGE, "plate: tolerances are 0 to 90 %%");
     const struct board *board = setup->board;
     if (board && (!(board->contact_tolerance >= 0 && board->contact_tolerance < 0.9) ||
                   !(board->mass_tolerance >= 0 && board->mass_tolerance < 0.9)))
@@ -74,6 +76,20 @@ static int check(const struct world_setup *setup, struct tl_error *error)
 static double draw(struct random *random, double spread, double tolerance)
 {
     return spread * tolerance * (2 * random_unit(random) - 1);
+}
+
+/* From a stream of its own: it came last, and the other draws of a seed stay as they were. */
+static void draw_plate(struct world *world)
+{
+    struct plate *plate = &world->setup.plate;
+    struct random random = {.state = world->setup.seed ^ 0x706C617465u};
+    double losses;
+
+    plate->capacity_j_k *= 1 + draw(&random, world->setup.spread, plate->tolerance);
+    losses = 1 + draw(&random, world->setup.spread, plate->tolerance);
+    plate->loss_w_k *= losses;
+    plate->fan_loss_w_k *= losses;
+    plate->emissivity_area *= losses;
 }
 
 static int heat_up(struct world *world, struct random *random, struct tl_error *error)
@@ -186,6 +202,7 @@ int world_new(struct world **out, const struct world_setup *setup, struct tl_err
     world->setup.board = NULL; /* the copy counts */
     struct random random = {.state = setup->seed};
     world->noise.state = random_next(&random);
+    draw_plate(world);
     err = heat_up(world, &random, error);
     if (err) {
         world_free(world);

@@ -875,6 +875,36 @@ static void test_draws_stay_within_their_tolerances_and_spread_zero_is_nominal(v
     world_free(nominal);
 }
 
+/* The rise of a minute at full duty, no board: as the heat capacity says. */
+static double rise_of(uint64_t seed, double spread, double tolerance)
+{
+    struct world_setup setup = demo_world_setup(NULL, seed, spread);
+    setup.plate.tolerance = tolerance;
+    struct tl_error error;
+    struct world *world = NULL;
+    assert_int_equal(world_new(&world, &setup, &error), 0);
+    double from_c = truth_of(world).plate_c;
+    for (int i = 0; i < 600; i++)
+        demo_period(world, 1000, 0);
+    double rise_k = truth_of(world).plate_c - from_c;
+    world_free(world);
+    return rise_k;
+}
+
+static void test_the_plate_is_drawn_within_its_tolerance_and_moves_no_other_draw(void **state)
+{
+    (void)state;
+    double least = 1, most = 1;
+    for (uint64_t seed = 1; seed <= 20; seed++) {
+        double share = rise_of(seed, 1, 0.2) / rise_of(seed, 1, 0);
+        assert_true(share > 0.8 && share < 1.25);
+        least = fmin(least, share);
+        most = fmax(most, share);
+    }
+    assert_true(least < 0.9 && most > 1.1);
+    assert_near(rise_of(1, 0, 0.2), rise_of(2, 0, 0), 0);
+}
+
 static void test_readings_scatter_by_a_tenth_of_a_kelvin(void **state)
 {
     (void)state;
@@ -1456,6 +1486,7 @@ int main(void)
         cmocka_unit_test(test_energy_is_accounted_for_in_a_world_that_was_worked_in),
         cmocka_unit_test(test_the_same_seed_gives_the_same_bytes_in_whatever_strides),
         cmocka_unit_test(test_draws_stay_within_their_tolerances_and_spread_zero_is_nominal),
+        cmocka_unit_test(test_the_plate_is_drawn_within_its_tolerance_and_moves_no_other_draw),
         cmocka_unit_test(test_readings_scatter_by_a_tenth_of_a_kelvin),
         cmocka_unit_test(test_a_reading_lags_a_ramp_by_lag_times_slope),
         cmocka_unit_test(test_the_random_numbers_are_splitmix64),
