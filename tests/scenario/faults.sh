@@ -50,7 +50,7 @@ alone sensor-frozen@200 sensor-frozen 10 144
 alone sensor-reversed@1 sensor-unseated 60 37.2
 alone sensor-reversed@60 sensor-jump 1 60
 # Five samples.
-alone sensor-noise@200 sensor-jump 0.6 130
+alone sensor-noise@198 sensor-jump 0.6 130
 alone reader-fahrenheit@60 sensor-jump 0.6 60
 # The relay is welded: heat is granted until 150 s, so that this is the first that can be proved.
 alone heater-stuck-on@140 heat-uncommanded 35 190
