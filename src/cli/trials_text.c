@@ -9,9 +9,9 @@ enum { COMMANDS_SHOWN = 12, NAME = 34 };
 /* clang-format off */
 static const char not_covered[] =
     "  Covered is chance within the tolerances of these files: how the board lies and what it weighs;\n"
-    "  the plate's heat capacity and losses; room, mains, sensor class, noise, a person's delays. Not\n"
-    "  covered: an insert, lags or contacts that are not what the bench file says, what the model leaves\n"
-    "  out, a file that does not fit the board, hands that do something else%s.\n";
+    "  the plate's heat capacity and losses; room, mains, sensor class, noise, a person's delays.\n"
+    "  Not covered: an insert, lags or contacts that are not what the bench file says, what the model\n"
+    "  leaves out, a file that does not fit the board, hands that do something else%s.\n";
 /* clang-format on */
 
 static void write_head(const struct figures *f, FILE *out)

@@ -29,7 +29,7 @@ checks=$((checks + 1))
 
 # A draw that fails: its command plays it again, with the same end. A bench whose words need quotes.
 cp "$split" "it's mine.lua"
-sed -i 's/steady = "8 s"/steady = "0.1 s"/; s/melt = { "172 C"/melt = { "168 C"/' "it's mine.lua"
+sed -i 's/steady = "8 s", timeout = "4 min"/steady = "8 s", timeout = "110 s"/; s/melt = { "172 C"/melt = { "168 C"/' "it's mine.lua"
 run "0|1" tinlatch trials "it's mine.lua" --board "$TOP/recipes/boards/hx210.lua" --set melt="165 C" --draws 30 --json
 json '.failed > 0 and (.failures | length) == .failed and .safe_share == null'
 json '.outcome == .failures[0].outcome'
