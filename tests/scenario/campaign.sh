@@ -5,7 +5,7 @@
 . "$TOP/tests/support/scenario.sh"
 
 draws=${DRAWS:-100}
-[ "${KIND:-}" != dev ] && [ "${KIND:-}" != coverage ] || draws=${DRAWS:-20} # a tenth of the speed
+[ "${KIND:-}" != dev ] && [ "${KIND:-}" != coverage ] || draws=${DRAWS:-5} # a tenth of the speed
 LIMIT=${LIMIT:-3600}
 table=$box/table
 for bench in demo single; do
