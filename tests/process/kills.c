@@ -241,7 +241,7 @@ static void begin_at_terminal(const char *recipe)
     for (double until_s = now_s() + 60; !flag_now(&w, "heater");) {
         assert_true(now_s() < until_s);
         (void)!write(w.answer_fd, "y", 1);
-        listen_until(now_s() + 0.4);
+        listen_until(now_s() + 0.9); /* sooner it would pass for a key that is held */
         w.said_length = 0;
     }
 }
