@@ -69,13 +69,13 @@ static void write_worsts(const struct figures *f, FILE *out)
 {
     if (f->worsts == 0)
         return;
-    fprintf(out, "\n%-*s %8s %8s %8s\n", NAME, "nearest that any draw came", "worst", "limit",
+    fprintf(out, "\n%-*s %8s %8s      %8s\n", NAME, "nearest that any draw came", "worst", "limit",
             "seed");
     for (int i = 0; i < f->worsts; i++) {
         const struct run_margin *margin = &f->worst[i].margin;
-        fprintf(out, "  %-*.*s %8.4g %8.4g %8llu %s\n", NAME - 2, NAME - 2, margin->limit,
-                margin->worst, margin->value, (unsigned long long)f->worst[i].seed,
-                unit_base(margin->unit));
+        fprintf(out, "  %-*.*s %8.4g %8.4g %-4s %8llu\n", NAME - 2, NAME - 2, margin->limit,
+                margin->worst, margin->value, unit_base(margin->unit),
+                (unsigned long long)f->worst[i].seed);
     }
 }
 
@@ -96,7 +96,7 @@ static void write_number(double value, FILE *out)
     if (isnan(value))
         fprintf(out, " %8s", "");
     else
-        fprintf(out, " %8.0f", value);
+        fprintf(out, " %8.0f", round(value) + 0.0); /* no "-0" */
 }
 
 static void write_fault(const struct figures *f, int fault, FILE *out)

@@ -387,7 +387,8 @@ void recipe_hello(const struct recipe *recipe, struct wire_hello *hello)
     hello->recipe = header->ceiling;
     hello->park_mc = (int32_t)lround(header->park_c * 1000);
     snprintf(hello->title, sizeof hello->title, "%s", header->title);
-    snprintf(hello->board_name, sizeof hello->board_name, "%s", header->board);
+    snprintf(hello->board_name, sizeof hello->board_name, "%s",
+             recipe->sources->board_file ? recipe->board.name : header->board);
     snprintf(hello->insert, sizeof hello->insert, "%s", header->insert);
 }
 

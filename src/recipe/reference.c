@@ -149,6 +149,10 @@ static const struct topic {
     {"park",
      "park = \"110 C\" in the header: where heat falls to while the operator parks a run (key p), "
      "for ten minutes at most. Without it heat goes off."},
+    {"parked",
+     "A run that its operator parked (key p): heat falls to the header's `park` temperature, the "
+     "recipe's timers stand still, nothing is answered but a stop. p goes on. See `tinlatch help "
+     "park`."},
     {"board",
      "board = \"hx210\" in the header names the board file, without .lua: looked for in boards/ "
      "beside "

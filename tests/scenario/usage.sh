@@ -188,12 +188,13 @@ for page in --help help "help faults" "help "{check,rehearse,run,clear,mimic,ben
 done
 
 # What a person types in search of help, and a board by its name.
-for topic in keys joint melt exit answers version prompts; do
+for topic in keys joint melt exit answers version prompts parked; do
     run 0 tinlatch help $topic
     out_lacks "there is no help"
 done
 run 1 tinlatch rehearse "$split" --board hx230
 err_has "its liquidus is 183 C"
+out_has "board hx230"
 run 2 tinlatch rehearse "$split" --board hx231
 run 2 tinlatch rehearse "$split" --fault suply-drifts@5
 err_has "did you mean \"supply-drifts\""
