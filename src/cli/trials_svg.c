@@ -3,6 +3,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "tinlatch/report.h"
 #include "trials.h"
 
 enum {
@@ -30,29 +31,10 @@ struct axis {
     double from, to;
 };
 
-static void write_escaped(const char *text, FILE *out)
-{
-    for (; *text; text++)
-        switch (*text) {
-        case '<':
-            fputs("&lt;", out);
-            break;
-        case '>':
-            fputs("&gt;", out);
-            break;
-        case '&':
-            fputs("&amp;", out);
-            break;
-        default:
-            if ((unsigned char)*text >= 0x20)
-                fputc(*text, out);
-        }
-}
-
 static void write_at(double x, double y, const char *class_name, const char *text, FILE *out)
 {
     fprintf(out, "<text class=\"%s\" x=\"%.1f\" y=\"%.1f\">", class_name, x, y);
-    write_escaped(text, out);
+    report_markup(out, text);
     fputs("</text>\n", out);
 }
 
@@ -231,7 +213,7 @@ void trials_svg(const struct figures *f, FILE *out)
             "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 %d %d\" width=\"%d\" "
             "height=\"%d\" role=\"img\">\n<title>",
             WIDTH, high, WIDTH, high);
-    write_escaped(f->trials->first->title, out);
+    report_markup(out, f->trials->first->title);
     fputs("</title>\n<style>\n"
           "text{font-family:\"DejaVu Sans\",Verdana,Arial,sans-serif;font-size:12px;fill:#222}\n"
           ".title{font-size:17px;font-weight:bold}\n"

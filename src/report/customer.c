@@ -18,7 +18,7 @@ static const struct history_job *job_named(const struct history *h, const char *
 static void item(FILE *out, const char *before, const char *text, const char *after)
 {
     page_put(out, "<li>%s", before);
-    page_text(out, text);
+    report_markup(out, text);
     page_put(out, "%s</li>\n", after);
 }
 
@@ -28,10 +28,10 @@ static void write_title(FILE *out, const struct history *h)
     page_put(
         out,
         "<header class=\"top\"><div><h1>What was done to your device</h1><p class=\"sub\">Board ");
-    page_text(out, h->run.board);
+    report_markup(out, h->run.board);
     if (h->run.serial[0]) {
         page_put(out, ", serial ");
-        page_text(out, h->run.serial);
+        report_markup(out, h->run.serial);
     }
     page_put(out, "%s%s", page_when(h, when)[0] ? " · " : "", when);
     page_put(out, "</p></div><div class=\"verdict %s\">%s</div></header>\n", page_verdict_class(h),
@@ -71,7 +71,7 @@ static void write_stages(FILE *out, const struct run *run)
     page_put(out, "<li>In this order: ");
     for (int32_t i = 0; i < run->stage_count; i++) {
         page_put(out, "%s", i ? ", " : "");
-        page_text(out, run->stage[i].name);
+        report_markup(out, run->stage[i].name);
     }
     page_put(out, ".</li>\n");
 }
@@ -178,7 +178,7 @@ void report_customer(const struct history *history, FILE *out)
     write_measured(out, history);
     write_photos(out, history);
     page_put(out, "<footer><p>Taken from the workshop's record <span class=\"mono\">");
-    page_text(out, words_base_name(history->run.record));
+    report_markup(out, words_base_name(history->run.record));
     page_put(out,
              "</span>. Its fingerprint <span class=\"mono\">%s</span> shows whether that record is "
              "still "

@@ -26,29 +26,6 @@ void page_put(FILE *out, const char *format, ...)
     va_end(args);
 }
 
-void page_text(FILE *out, const char *text)
-{
-    char plain[4 * WORD_TEXT];
-    for (const char *c = words_plain(text, plain, sizeof plain); *c; c++) {
-        switch (*c) {
-        case '<':
-            fputs("&lt;", out);
-            break;
-        case '>':
-            fputs("&gt;", out);
-            break;
-        case '&':
-            fputs("&amp;", out);
-            break;
-        case '"':
-            fputs("&quot;", out);
-            break;
-        default:
-            fputc(*c, out);
-        }
-    }
-}
-
 /* What a meter shows: three to four digits and a prefix. */
 const char *page_measured(double value, const char *unit, char *out, size_t size)
 {
@@ -74,7 +51,7 @@ const char *page_measured(double value, const char *unit, char *out, size_t size
 static void text_cell(FILE *out, const char *text)
 {
     fputs("<td>", out);
-    page_text(out, text);
+    report_markup(out, text);
     fputs("</td>", out);
 }
 
@@ -201,7 +178,7 @@ void page_head(FILE *out, const struct history *h, const char *what, bool script
              "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src "
              "'unsafe-inline'; script-src %s; base-uri 'none'; form-action 'none'\">\n<title>",
              scripted ? "'unsafe-inline'" : "'none'");
-    page_text(out, h->run.title[0] ? h->run.title : h->run.recipe);
+    report_markup(out, h->run.title[0] ? h->run.title : h->run.recipe);
     page_put(out, " – %s</title>\n<style>\n", what);
     fwrite(page_css, 1, sizeof page_css, out);
     page_put(out, "</style>\n</head>\n");
@@ -233,22 +210,22 @@ static void write_title(const struct page *page)
     const struct run *run = &h->run;
     char when[64], lasted[32];
     page_put(page->out, "<header class=\"top\"><div><h1>");
-    page_text(page->out, run->title[0] ? run->title : words_base_name(run->recipe));
+    report_markup(page->out, run->title[0] ? run->title : words_base_name(run->recipe));
     page_put(page->out, "</h1><p class=\"sub\">");
     if (run->rehearsed)
         page_put(page->out, "<b>Rehearsal on the simulated bench: nothing was heated.</b> ");
     if (run->board[0]) {
         page_put(page->out, "Board ");
-        page_text(page->out, run->board);
+        report_markup(page->out, run->board);
     }
     if (run->serial[0]) {
         page_put(page->out, ", serial ");
-        page_text(page->out, run->serial);
+        report_markup(page->out, run->serial);
     }
     page_put(page->out, "%s", run->board[0] ? " · " : "");
-    page_text(page->out, words_base_name(run->recipe));
+    report_markup(page->out, words_base_name(run->recipe));
     page_put(page->out, " · bench ");
-    page_text(page->out, run->bench);
+    report_markup(page->out, run->bench);
     if (page_when(h, when)[0])
         page_put(page->out, " · %s", when);
     page_put(page->out, " · %s", words_length(run->duration_s, lasted, sizeof lasted));
@@ -259,7 +236,7 @@ static void write_title(const struct page *page)
 static void tile(FILE *out, const char *name, const char *value, const char *more)
 {
     page_put(out, "<li><span>%s</span><b>%s</b><span>", name, value);
-    page_text(out, more);
+    report_markup(out, more);
     page_put(out, "</span></li>\n");
 }
 
@@ -336,7 +313,7 @@ static void box_line(FILE *out, const char *text)
     if (sentence[0] >= 'a' && sentence[0] <= 'z')
         sentence[0] = (char)(sentence[0] - 'a' + 'A');
     page_put(out, "<p>");
-    page_text(out, sentence);
+    report_markup(out, sentence);
     page_put(out, "</p>\n");
 }
 
@@ -403,18 +380,18 @@ static void write_melts(const struct page *page)
     for (int32_t i = 0; i < h->run.melt_count; i++) {
         const struct run_melt *melt = &h->run.melt[i];
         page_put(page->out, "%s<p><b>", i ? "" : "<h2>Melting</h2>\n");
-        page_text(page->out, melt->joint);
+        report_markup(page->out, melt->joint);
         page_put(page->out,
                  "</b> counts as molten at %s: ", words_time(melt->at_s, time, sizeof time));
-        page_text(page->out, melt->how);
+        report_markup(page->out, melt->how);
         page_put(page->out, ".</p>\n");
     }
     for (int32_t i = 0; i < h->joint_count; i++) {
         const struct history_joint *joint = &h->joint[i];
         page_put(page->out, "<p><small>By the board file the joint ");
-        page_text(page->out, joint->name);
+        report_markup(page->out, joint->name);
         page_put(page->out, " is ");
-        page_text(page->out, joint->alloy);
+        report_markup(page->out, joint->alloy);
         page_put(page->out, ": solid below %.0f °C, molten above %.0f °C.</small></p>\n",
                  joint->solidus_c, joint->liquidus_c);
     }
@@ -588,7 +565,7 @@ static void measured_cell(FILE *out, const struct history_value *value)
 {
     char text[48];
     page_put(out, "<td class=\"n\">");
-    page_text(out, value ? page_measured(value->value, value->unit, text, sizeof text) : "–");
+    report_markup(out, value ? page_measured(value->value, value->unit, text, sizeof text) : "–");
     page_put(out, "</td>");
 }
 
@@ -641,7 +618,7 @@ static void write_job_rows(const struct page *page)
         if (!strcmp(job->name, "heat cycle"))
             page_put(page->out, "%.0f of this serial by these records (common limit: %d)",
                      job->value, PAGE_CYCLES_COMMON);
-        page_text(page->out, job->text);
+        report_markup(page->out, job->text);
         page_put(page->out, "</td></tr>\n");
     }
 }
@@ -676,7 +653,7 @@ static void write_said(const struct page *page)
         text_cell(page->out, event->kind);
         text_cell(page->out, event->text);
         page_put(page->out, "<td class=\"nowrap\">");
-        page_text(page->out, event->answer);
+        report_markup(page->out, event->answer);
         page_put(page->out, "</td>");
         if (event->line > 0)
             page_put(page->out, "<td class=\"n\">%d</td></tr>\n", (int)event->line);
@@ -695,7 +672,7 @@ static void write_foot(const struct page *page, const struct record_verdict *ver
     if (verdict->bad_line) {
         page_put(page->out, "<p class=\"bad\"><b>This record does not verify: line %lld: ",
                  (long long)verdict->bad_line);
-        page_text(page->out, verdict->why);
+        report_markup(page->out, verdict->why);
         page_put(page->out, "</b></p>\n");
     } else {
         page_put(page->out,
@@ -706,10 +683,10 @@ static void write_foot(const struct page *page, const struct record_verdict *ver
                  verdict->whole ? "" : " It has no end.");
     }
     page_put(page->out, "<p>Record <span class=\"mono\">");
-    page_text(page->out, words_base_name(h->run.record));
+    report_markup(page->out, words_base_name(h->run.record));
     page_put(page->out, "</span>, fingerprint <span class=\"mono\">%s</span>, written by tinlatch ",
              h->fingerprint);
-    page_text(page->out, h->start.version);
+    report_markup(page->out, h->start.version);
     page_put(page->out, ".</p>\n</footer>\n");
 }
 

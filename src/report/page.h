@@ -16,8 +16,6 @@ struct page {
 };
 
 void page_put(FILE *out, const char *format, ...) __attribute__((format(printf, 2, 3)));
-/* A stranger's text, without what a page or a terminal could obey. */
-void page_text(FILE *out, const char *text);
 /* "44.98 kΩ"; "-" if not known. */
 const char *page_measured(double value, const char *unit, char *out, size_t size);
 

@@ -6,6 +6,7 @@
 
 #include "chart.h"
 #include "page.h"
+#include "tinlatch/report.h"
 #include "words.h"
 
 enum {
@@ -74,7 +75,7 @@ static void write_stages(const struct plot *p)
             p->out,
             "<g data-t=\"%.1f\" data-t1=\"%.1f\" transform=\"translate(%.1f 0)\"><text y=\"%d\">",
             from_s, to_s, x, PLOT_Y - 9 - row * STAGE_ROW);
-        page_text(p->out, stage->name);
+        report_markup(p->out, stage->name);
         page_put(p->out, "</text></g>\n");
     }
 }
@@ -109,7 +110,7 @@ static void write_bands(const struct plot *p)
                  "<rect class=\"band\" x=\"%d\" y=\"%.1f\" width=\"%d\" height=\"%.1f\"/>"
                  "<text class=\"name end halo\" x=\"%d\" y=\"%.1f\">",
                  PLOT_X, high, PLOT_WIDE, fmax(low - high, 3), PLOT_X + PLOT_WIDE - 4, high - 5);
-        page_text(p->out, joint->name);
+        report_markup(p->out, joint->name);
         page_put(p->out, " melts, %.0f–%.0f °C</text>\n", joint->solidus_c, joint->liquidus_c);
     }
 }
@@ -307,7 +308,7 @@ static void write_hands(const struct plot *p, double y)
         double x = x_of(p, event->at_s), aside = fmax(free_x - x, 0);
         page_put(p->out, "<g data-t=\"%.1f\" transform=\"translate(%.1f 0)\"><title>", event->at_s,
                  x);
-        page_text(p->out, event->text);
+        report_markup(p->out, event->text);
         page_put(p->out,
                  "</title><circle class=\"mark\" cx=\"%.1f\" cy=\"%.1f\" r=\"9\"/><text x=\"%.1f\" "
                  "y=\"%.1f\">%d</text></g>\n",
@@ -326,7 +327,7 @@ static void write_melts(const struct plot *p)
                  "<g data-t=\"%.1f\" transform=\"translate(%.1f 0)\"><path class=\"melt\" "
                  "d=\"M0 %dl6 -11h-12z\"/><text class=\"name halo end\" x=\"-9\" y=\"%d\">",
                  melt->at_s, x_of(p, melt->at_s), p->bottom, p->bottom - 5);
-        page_text(p->out, melt->joint);
+        report_markup(p->out, melt->joint);
         page_put(p->out, " molten</text></g>\n");
     }
 }
@@ -379,7 +380,7 @@ static double write_molten(const struct plot *p, double y)
             "<text class=\"tick end\" x=\"%d\" y=\"%.1f\">molten</text><text class=\"name halo\" "
             "x=\"%d\" y=\"%.1f\">",
             PLOT_X, y, PLOT_WIDE, LANE_HIGH - 4, PLOT_X - 7, y + 13, PLOT_X + 6, y + 13);
-        page_text(p->out, i < p->h->joint_count ? p->h->joint[i].name : "");
+        report_markup(p->out, i < p->h->joint_count ? p->h->joint[i].name : "");
         page_put(p->out, "</text>\n");
         write_area(p, COL_MOLTEN + i, "share", y + LANE_HIGH - 4, (LANE_HIGH - 4) / 100.0);
         y += LANE_HIGH;

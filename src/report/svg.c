@@ -59,29 +59,12 @@ static void say(const struct picture *p, const char *format, ...)
     va_end(args);
 }
 
-/* A stranger's text: first made plain, then harmless to XML. */
+/* A stranger's text, at most so many characters of it. */
 static void say_text(const struct picture *p, const char *text, size_t columns)
 {
     char plain[WORD_TEXT], cut[WORD_TEXT];
-    words_cut(words_plain(text, plain, sizeof plain), columns, cut, sizeof cut);
-    for (const char *c = cut; *c; c++) {
-        switch (*c) {
-        case '<':
-            fputs("&lt;", p->out);
-            break;
-        case '>':
-            fputs("&gt;", p->out);
-            break;
-        case '&':
-            fputs("&amp;", p->out);
-            break;
-        case '"':
-            fputs("&quot;", p->out);
-            break;
-        default:
-            fputc(*c, p->out);
-        }
-    }
+    report_markup(p->out,
+                  words_cut(words_plain(text, plain, sizeof plain), columns, cut, sizeof cut));
 }
 
 static double x_of(const struct picture *p, double t_s)

@@ -7,6 +7,7 @@
 #include <string.h>
 
 #include "tinlatch/bytes.h"
+#include "tinlatch/report.h"
 #include "tinlatch/utf8.h"
 
 static void end_text(struct bytes *b)
@@ -199,4 +200,27 @@ const char *words_limit(enum limit_id id)
         break;
     }
     return "?";
+}
+
+void report_markup(FILE *out, const char *text)
+{
+    char plain[4 * WORD_TEXT];
+    for (const char *c = words_plain(text, plain, sizeof plain); *c; c++) {
+        switch (*c) {
+        case '<':
+            fputs("&lt;", out);
+            break;
+        case '>':
+            fputs("&gt;", out);
+            break;
+        case '&':
+            fputs("&amp;", out);
+            break;
+        case '"':
+            fputs("&quot;", out);
+            break;
+        default:
+            fputc(*c, out);
+        }
+    }
 }
