@@ -52,6 +52,13 @@ static const struct spelling spellings[] = {
     {UNIT_MASS,     "g",     0,  1,   1},
     {UNIT_MASS,     "kg",    0,  1e3, 1},
     {UNIT_CAPACITY, "J/K",   0,  1,   1},
+    /* By weight. Metals: Incropera & DeWitt, table A.1, 300 K (aluminium and copper as in the simulated bench;
+     * brass is its cartridge brass, steel its plain carbon steel, both from memory); glass-epoxy as in materials.h. */
+    {UNIT_CAPACITY, "g aluminium",   0, 903,  1000},
+    {UNIT_CAPACITY, "g copper",      0, 385,  1000},
+    {UNIT_CAPACITY, "g brass",       0, 380,  1000},
+    {UNIT_CAPACITY, "g steel",       0, 434,  1000},
+    {UNIT_CAPACITY, "g glass-epoxy", 0, 1100, 1000},
     {UNIT_LOSS,     "mW/K",  0,  1,   1000},
     {UNIT_LOSS,     "W/K",   0,  1,   1},
     {UNIT_SHARE,    "%",     0,  1,   1},
@@ -68,7 +75,8 @@ static const struct { const char *written, *meant; } habits[] = {
     {"volt", "V"}, {"volts", "V"}, {"amp", "A"}, {"amps", "A"}, {"ampere", "A"},
     {"\xCE\xA9", "ohm"}, {"\xE2\x84\xA6", "ohm"}, {"ohms", "ohm"}, {"R", "ohm"},
     {"watt", "W"}, {"watts", "W"}, {"percent", "%"}, {"gram", "g"}, {"grams", "g"},
-    {"\xC2\xB5m", "um"}, {"\xCE\xBCm", "um"},
+    {"\xC2\xB5m", "um"}, {"\xCE\xBCm", "um"}, {"g aluminum", "g aluminium"}, {"g FR4", "g glass-epoxy"},
+    {"g FR-4", "g glass-epoxy"},
 };
 /* clang-format on */
 
@@ -241,6 +249,10 @@ static int refuse_unit(struct tl_error *error, enum unit unit, const char *text,
         return TL_UNIT;
     }
     refuse(error, unit, text, found);
+    if (unit == UNIT_CAPACITY && kind == UNIT_MASS)
+        tl_error_hint(error,
+                      "a mass of what: \"%.20s aluminium\", copper, brass, steel or glass-epoxy?",
+                      text);
     if (meant && number->length < SHOWN) {
         snprintf(cut, sizeof cut, "%.*s", (int)number->length, number->at);
         tl_error_hint(error, "did you mean \"%s %s\"?", cut, meant);

@@ -128,7 +128,7 @@
     X(SENSOR_LAG,      "sensor", "lag",           "a time",                   SPARE,  KEY_QUANTITY, UNIT_TIME,     0.05, 60,     "1.5 s",    "1.5 s", \
       "how long it takes to show 63 % of a step, seated") \
     X(INSERT_CAPACITY, "insert", "heat_capacity", "a heat capacity",          NEEDED, KEY_QUANTITY, UNIT_CAPACITY, 0.1,  5000,   "",         "45 J/K", \
-      "of the insert") \
+      "of the insert; by weight: 50 g aluminium") \
     X(INSERT_PLATE,    "insert", "plate_contact", "a heat conductance",       NEEDED, KEY_QUANTITY, UNIT_LOSS,     0.01, 1000,   "",         "8 W/K", \
       "plate to insert") \
     X(INSERT_BOARD,    "insert", "board_contact", "a heat conductance",       NEEDED, KEY_QUANTITY, UNIT_LOSS,     0.001, 1000,  "",         "1.2 W/K", \

@@ -48,6 +48,11 @@ static const struct {
     {UNIT_MASS, "12 g", 12},
     {UNIT_MASS, "1 kg", 1000},
     {UNIT_CAPACITY, "600 J/K", 600},
+    {UNIT_CAPACITY, "50 g aluminium", 45.15},
+    {UNIT_CAPACITY, "100 g copper", 38.5},
+    {UNIT_CAPACITY, "100 g brass", 38},
+    {UNIT_CAPACITY, "100 g steel", 43.4},
+    {UNIT_CAPACITY, "8 g glass-epoxy", 8.8},
     {UNIT_LOSS, "250 mW/K", 0.25},
     {UNIT_LOSS, "2.1 W/K", 2.1},
     {UNIT_SHARE, "60 %", 60},
@@ -181,6 +186,14 @@ static void test_errors_say_what_was_found_and_what_would_be_right(void **state)
                    "\"3 minutes\" has a unit that is not known here, \"minutes\"; expected a time "
                    "such as \"90 s\"",
                    "did you mean \"3 min\"?");
+    assert_refused("48 g", UNIT_CAPACITY,
+                   "\"48 g\" is a mass; expected a heat capacity such as \"600 J/K\"",
+                   "a mass of what: \"48 g aluminium\", copper, brass, steel or glass-epoxy?");
+    assert_refused(
+        "48 g aluminum", UNIT_CAPACITY,
+        "\"48 g aluminum\" has a unit that is not known here, \"g aluminum\"; expected a "
+        "heat capacity such as \"600 J/K\"",
+        "did you mean \"48 g aluminium\"?");
     assert_refused("", UNIT_VOLTS, "\"\" is empty; expected a voltage such as \"0.8 V\"", "");
     assert_refused("hot", UNIT_TEMP,
                    "\"hot\" does not begin with a number; expected a temperature such as \"170 C\"",
