@@ -13,11 +13,13 @@ for bench in demo single; do
         run 0 tinlatch trials "$TOP/recipes/$recipe.lua" --bench "$TOP/recipes/benches/$bench.ini" \
             --faults --draws "$draws" --seed "${SEED:-1}" --json
         json '([.faults[].missed, .faults[].other_rule, .faults[].false_trips] | add) == 0'
-        json '([.faults[] | .caught] | add) > 0'
         [ "$status" = 0 ] || jq -r '.failures[] | "\(.verdict): \(.text)\n    \(.command)"' "$out"
         jq -c --arg bench "$bench" '.faults[] + {bench: $bench}' "$out" >>"$table"
     done
 done
+
+# Few draws of one recipe may all be without a fault that trips; those of all of them are not.
+expect "some fault was to be caught" jq -es '([.[].caught] | add) > 0' "$table"
 
 # All recipes together, a line for each fault: as docs/explanation/interlocks.md prints it.
 jq -rs '
