@@ -11,7 +11,7 @@
 #include "tinlatch/keeper.h"
 #include "tinlatch/live.h"
 
-enum { TURN_MS = 50 };
+enum { TURN_MS = 50, SETTLE_MS = 1000 };
 
 static volatile sig_atomic_t told_to_end;
 
@@ -210,6 +210,7 @@ static void turn(struct prover *p)
         guard_gather(p->guard, t_ms);
         see(p, t_ms);
         p->scanned = true;
+        p->settled = settled;
     }
     beat(p, 0);
     if (p->scanned && t_ms >= p->began_ms + p->bench->period_ms)
@@ -234,8 +235,9 @@ void prove_spend(struct prover *p, int64_t for_ms)
 
 void prove_keep_silent(struct prover *p, int64_t for_ms)
 {
-    while (!p->over && !p->scanned) /* an answer on its way is taken first */
-        turn(p);
+    int64_t patience_ms = now_ms(p) + SETTLE_MS;
+    while (!p->over && (!p->scanned || (!p->settled && now_ms(p) < patience_ms)))
+        turn(p); /* the silence begins when all that was asked has been answered */
     int64_t until_ms = now_ms(p) + for_ms;
     p->silent = true;
     while (!p->over && now_ms(p) < until_ms) {

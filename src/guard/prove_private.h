@@ -36,8 +36,8 @@ struct prover {
     struct clock clock;
     struct counted_port counted[BENCH_PORTS];
     int64_t began_ms, beat_ms, sign_ms; /* the period; the last beat, the keeper's last sign */
-    bool scanned, silent, over, keeper_gone;
-    int32_t periods; /* since it was last cleared */
+    bool scanned, settled, silent, over, keeper_gone; /* settled: that scan had every answer */
+    int32_t periods;                                  /* since it was last cleared */
     uint32_t beats;
     struct seen_device device[BENCH_DEVICES];
     struct seen_sensor sensor[SENSORS];
