@@ -62,6 +62,12 @@ int64_t guard_wake_ms(const struct guard *guard);
 /* Last words wait for their line: guard_pump has to go on, also after the scan. */
 bool guard_owes(const struct guard *guard);
 
+/* A person's contacts: looked at every GUARD_LOOK_MS, whether or not the period has been scanned, for a tap is shorter
+ * than a period. */
+enum { GUARD_LOOK_MS = 10 };
+bool guard_has_contacts(const struct guard *guard); /* that this run looks at */
+bool guard_look(struct guard *guard, int64_t t_ms); /* true: stop is pressed, and no scan has seen that press */
+
 void guard_set_watch(struct guard *guard, const struct guard_watch *watch);
 
 /* Take one message from recipe or front. error may be NULL. */

@@ -197,12 +197,12 @@ static int32_t silent_ms(const struct guard *guard, int32_t device, int64_t t_ms
                : device_silent_ms(&guard->device[device], t_ms);
 }
 
-/* Presses of the contact on a control line; one that is cut, or can no longer be read, is one too. */
-static uint32_t stops_at_inputs(const struct guard *guard)
+/* With those of the contact on a control line; one that is cut, or can no longer be read, is a press too. */
+uint32_t stop_count(const struct guard *guard)
 {
     int32_t i = guard->config.bench->inputs_device;
 
-    return i >= 0 && guard->in_use[i] ? guard->device[i].inputs.stops : 0;
+    return guard->stops + (i >= 0 && guard->in_use[i] ? guard->device[i].inputs.stops : 0);
 }
 
 /* Per mille that the plate's instrument says it drives; -1: it does not say, or says nothing any more. */
@@ -252,7 +252,7 @@ void guard_gather(struct guard *guard, int64_t t_ms)
     bool in_charge =
         guard->powered && (guard->mode == GUARD_RUNNING || guard->mode == GUARD_PAUSED);
     guard->in.recipe_silent_ms = in_charge ? age_ms(t_ms, guard->turn_ms) : 0;
-    guard->in.stop_count = guard->stops + stops_at_inputs(guard);
+    guard->in.stop_count = stop_count(guard);
     int32_t late_ms = age_ms(t_ms, guard->gathered_ms) - guard->config.bench->period_ms;
     guard->in.scan_late_ms = guard->gathered_ms > 0 && late_ms > 0 ? late_ms : 0;
     guard->gathered_ms = t_ms;

@@ -210,6 +210,7 @@ void attend_park(struct guard *guard, int64_t t_ms);
 
 /* gather.c */
 void guard_gather(struct guard *guard, int64_t t_ms);
+uint32_t stop_count(const struct guard *guard); /* presses of stop, any source */
 /* feed.c */
 void feed_account(struct guard *guard, int64_t t_ms);
 /* cooling.c: what the guard wants by itself once the run is over, and whether that is over too. */

@@ -550,6 +550,8 @@ static void hear(struct live *live, int64_t t_ms)
     hear_front(live, t_ms);
     hear_keeper(live, t_ms);
     hear_scribe(live, t_ms);
+    if (guard_look(live->guard, t_ms))
+        live->urgent = true;
     journal_flush(live->journal);
 }
 
@@ -562,6 +564,8 @@ static void turn_of_the_loop(struct live *live)
 
     if (speaks(live) && wake_ms < t_ms + wait_ms)
         wait_ms = wake_ms - t_ms;
+    if (guard_has_contacts(live->guard) && wait_ms > GUARD_LOOK_MS)
+        wait_ms = GUARD_LOOK_MS;
     if (keeper_late_ms(live) < t_ms + wait_ms)
         wait_ms = keeper_late_ms(live) - t_ms;
     if (live->settled) /* answered while it was still being asked: no byte is left to wake for */

@@ -202,6 +202,21 @@ static void read_lines(struct guard *guard, int i, int64_t t_ms)
     device_judge_lines(&guard->device[i], t_ms); /* lines that cannot be read count as pressed */
 }
 
+bool guard_has_contacts(const struct guard *guard)
+{
+    int32_t i = guard->config.bench->inputs_device;
+
+    return i >= 0 && guard->in_use[i] && port_of(guard, i);
+}
+
+bool guard_look(struct guard *guard, int64_t t_ms)
+{
+    if (!guard_has_contacts(guard))
+        return false;
+    read_lines(guard, guard->config.bench->inputs_device, t_ms);
+    return stop_count(guard) != guard->in.stop_count;
+}
+
 void guard_begin(struct guard *guard, int64_t t_ms)
 {
     guard->begun_ms = t_ms;

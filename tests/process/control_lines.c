@@ -164,6 +164,20 @@ static void test_a_cut_wire_of_the_stop_contact_stops(void **state)
     assert_all_dropped();
 }
 
+/* A foot taps; whatever part of a period it falls into. */
+static void test_a_tap_on_the_stop_contact_stops(void **state)
+{
+    heat_up(state);
+
+    mimic_do(&w, "stop 1");
+    nap_ms(60);
+    mimic_do(&w, "stop 0");
+    nap_ms(500);
+
+    assert_all_dropped();
+    run_until(&w, "stop-pressed", 5);
+}
+
 static void test_a_trip_opens_the_cut_off(void **state)
 {
     heat_up(state);
@@ -186,6 +200,7 @@ int main(void)
         HERE(test_both_drop_when_the_guard_is_killed),
         HERE(test_both_drop_when_keeper_and_guard_die_together),
         HERE(test_a_cut_wire_of_the_stop_contact_stops),
+        HERE(test_a_tap_on_the_stop_contact_stops),
         HERE(test_a_trip_opens_the_cut_off),
     };
     cmocka_set_test_filter(getenv("ONLY"));
