@@ -205,6 +205,17 @@ uint32_t stop_count(const struct guard *guard)
     return guard->stops + (i >= 0 && guard->in_use[i] ? guard->device[i].inputs.stops : 0);
 }
 
+/* A cut-off that could not be set is driven no more, so that it may stay closed when heat is denied: as good as a plate
+ * that does not answer. */
+static int32_t plate_silent_ms(const struct guard *guard, int64_t t_ms)
+{
+    int32_t cutoff = guard->config.bench->cutoff_device;
+
+    return cutoff >= 0 && guard->gone[cutoff]
+               ? INT32_MAX
+               : silent_ms(guard, guard->config.bench->plate_device, t_ms);
+}
+
 /* Per mille that the plate's instrument says it drives; -1: it does not say, or says nothing any more. */
 static int32_t driven_permille(const struct guard *guard)
 {
@@ -241,7 +252,7 @@ void guard_gather(struct guard *guard, int64_t t_ms)
         gather_plate(guard);
         gather_ramp(guard, t_ms);
         guard->in.duty_permille = driven_permille(guard);
-        guard->in.plate_silent_ms = silent_ms(guard, bench->plate_device, t_ms);
+        guard->in.plate_silent_ms = plate_silent_ms(guard, t_ms);
         feed_account(guard, t_ms);
     }
     if (guard->limits.uses_supply) {

@@ -1529,12 +1529,18 @@ static void test_a_sensor_that_shows_four_fifths_is_refused(void **state)
 struct lines_port {
     struct port port;
     bool rts;
+    int refusals; /* so often from now on its driver refuses to set them */
 };
 
 static int lines_set(struct port *port, bool rts, bool dtr)
 {
+    struct lines_port *lines = (struct lines_port *)port;
     (void)dtr;
-    ((struct lines_port *)port)->rts = rts;
+    if (lines->refusals > 0) {
+        lines->refusals--;
+        return TL_SYSTEM;
+    }
+    lines->rts = rts;
     return 0;
 }
 
@@ -1557,6 +1563,12 @@ struct contact_port {
     bool closed;
 };
 
+static int contact_feed(struct port *port, bool rts, bool dtr)
+{
+    (void)port, (void)rts, (void)dtr;
+    return 0;
+}
+
 static int contact_lines(struct port *port, bool *cts, bool *dsr, bool *dcd)
 {
     *cts = *dcd = false;
@@ -1569,7 +1581,7 @@ static struct contact_port contact_open(void)
     static const struct port_ops ops = {.read = lines_nothing,
                                         .write = lines_take,
                                         .close = fake_line_close,
-                                        .set_lines = lines_set,
+                                        .set_lines = contact_feed,
                                         .get_lines = contact_lines};
     return (struct contact_port){.port = {.ops = &ops, .fd = -1}};
 }
@@ -1745,15 +1757,15 @@ static void test_a_plate_by_hand_comes_to_read_what_it_was_set_to(void **state)
     }
 }
 
-static void test_a_cut_off_of_a_plate_by_hand_is_closed_only_while_heat_may_be(void **state)
+/* A plate by hand whose mains go through a cut-off. */
+static struct desk *desk_with_cutoff(struct lines_port *mains)
 {
-    (void)state;
     static const struct port_ops ops = {.read = lines_nothing,
                                         .write = lines_take,
                                         .close = fake_line_close,
                                         .set_lines = lines_set};
-    struct lines_port mains = {.port = {.ops = &ops, .fd = -1}};
     struct desk *desk = desk_cold();
+    *mains = (struct lines_port){.port = {.ops = &ops, .fd = -1}};
     desk->plate.mc[0] = desk->plate.mc[1] = 50000;
     struct wire_hello hello = hello_for(190000);
     guard_free(desk->guard);
@@ -1764,9 +1776,41 @@ static void test_a_cut_off_of_a_plate_by_hand_is_closed_only_while_heat_may_be(v
     desk->bench.port_count = 2;
     desk->bench.plate_device = 1;
     desk->bench.cutoff_device = 2;
-    struct guard_config config = {.bench = &desk->bench, .port = {&desk->plate.port, &mains.port}};
+    struct guard_config config = {.bench = &desk->bench, .port = {&desk->plate.port, &mains->port}};
     assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
     assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+    return desk;
+}
+
+static void test_a_cut_off_that_cannot_be_set_trips_and_is_opened_then(void **state)
+{
+    (void)state;
+    struct lines_port mains;
+    struct desk *desk = desk_with_cutoff(&mains);
+    desk->plate.mc[0] = desk->plate.mc[1] = 25000;
+    for (int i = 0; i < 100; i++) {
+        answer(desk, ANSWER_YES);
+        period(desk);
+    }
+    set_by_hand(desk, 60000);
+    desk->turn = (struct wire_turn){.heat = 1, .temp_mc = 172000, .rail = -1};
+    turns(desk, 3);
+    assert_true(mains.rts);
+
+    mains.refusals = 1;
+    desk->turn = (struct wire_turn){.rail = -1}; /* the recipe wants no heat */
+    turns(desk, 3);
+
+    assert_int_equal(guard_trip(desk->guard)->rule, DEVICE_SILENT);
+    assert_false(mains.rts);
+    desk_free(desk);
+}
+
+static void test_a_cut_off_of_a_plate_by_hand_is_closed_only_while_heat_may_be(void **state)
+{
+    (void)state;
+    struct lines_port mains;
+    struct desk *desk = desk_with_cutoff(&mains);
 
     for (int i = 0; i < 30; i++)
         period(desk);
@@ -2071,6 +2115,7 @@ int main(void)
         cmocka_unit_test(test_a_sensor_that_shows_four_fifths_is_refused),
         cmocka_unit_test(test_either_plate_sensor_that_hangs_beside_the_plate_is_refused),
         cmocka_unit_test(test_a_plate_by_hand_comes_to_read_what_it_was_set_to),
+        cmocka_unit_test(test_a_cut_off_that_cannot_be_set_trips_and_is_opened_then),
         cmocka_unit_test(test_a_cut_off_of_a_plate_by_hand_is_closed_only_while_heat_may_be),
         cmocka_unit_test(test_a_rise_that_is_too_steep_is_refused_too),
         cmocka_unit_test(test_park_never_heats_a_plate_up),
