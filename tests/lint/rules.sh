@@ -26,7 +26,8 @@ all_parts="Watches,Acts,Does,Says,To clear,Cannot see"
 for id in $ids; do
     grep -rqE "\btest_${id//-/_}_[a-z0-9_]+ *\(" tests/unit ||
         bad "$id: no test in tests/unit is called test_${id//-/_}_..."
-    [ "$(parts "$id")" = "$all_parts" ] || bad "$id: its section in $page does not say: $all_parts"
+    said=$(parts "$id")
+    [ "$said" = "$all_parts" ] || bad "$id: its section in $page says ${said:-nothing}; it has to say $all_parts"
 done
 for id in $(sed -n 's/^##* *`\([a-z0-9-]*\)`.*/\1/p' "$page"); do
     grep -qxF "$id" <<<"$ids" || bad "$page: $id is not a rule of src/core/rules.c"

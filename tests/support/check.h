@@ -30,7 +30,7 @@ static inline void check_has(const char *text, const char *part, const char *fil
 {
     if (strstr(text, part))
         return;
-    print_error("\"%s\" does not contain \"%s\"\n", text, part);
+    print_error("there is no \"%s\" in \"%s\"\n", part, text); /* a page is cut at its end */
     _fail(file, line);
 }
 
