@@ -192,17 +192,34 @@ static bool can_be_proved(const struct guard *guard)
     return plate->kind != DEVICE_CONTROLLER && !plate->regulates;
 }
 
+/* The pulse at full power: as learned, or by the stated constants. */
+static double full_pulse_s(const struct guard *guard)
+{
+    const struct insert *insert = guard->insert;
+    const struct plate *plate = &guard->control.plate;
+
+    return insert->seat_pulse_s > 0
+               ? insert->seat_pulse_s
+               : PULSE_RISE_C * (plate->capacity_j_k + insert->capacity_j_k) / plate->watts;
+}
+
+/* Anybody's header may state a ramp so low that the pulse would last for ever; then nothing is reckoned with it. */
+static bool pulse_is_in_time(const struct guard *guard)
+{
+    double heat_time_s = guard->limits.heat_time_ms / 1000.0;
+
+    return full_pulse_s(guard) < pulse_duty(guard) * heat_time_s;
+}
+
 /* Where the ramp's limit wants less than full power, the pulse lasts the longer: the energy is what was learned. A rise
  * learned on this bench counts, as the model has it come late instead of at its top. */
 static void seat_plan(struct guard *guard)
 {
     const struct insert *insert = guard->insert;
     const struct plate *plate = &guard->control.plate;
-    double duty = pulse_duty(guard), full_s = insert->seat_pulse_s;
+    double duty = pulse_duty(guard), full_s = full_pulse_s(guard);
 
     guard->seat.settle_ms = 2000 + (int64_t)(4000 * (plate->element_lag_s + plate->sensor_lag_s));
-    if (!(full_s > 0))
-        full_s = PULSE_RISE_C * (plate->capacity_j_k + insert->capacity_j_k) / plate->watts;
     guard->seat.rise_c =
         answer_of(guard, guard->in.plate.temp_mc / 1000.0, duty, full_s / duty).late_k;
     if (insert->seat_rise_c > 0)
@@ -431,6 +448,12 @@ void seating_step(struct guard *guard, int64_t t_ms)
             guard, NOTE_WARN, t_ms,
             "This plate regulates itself: whether its sensor is seated is not provable here.");
         guard_enter(guard, EVENT_SEATED, t_ms);
+        return;
+    }
+    if (!pulse_is_in_time(guard)) {
+        guard_refuse(guard, TL_LIMIT, t_ms,
+                     "no seat test: under the limit on the ramp its pulse would take longer than "
+                     "the limit on the heat time");
         return;
     }
     if (!seat->on) {

@@ -1525,6 +1525,25 @@ static void test_a_sensor_that_shows_four_fifths_is_refused(void **state)
     desk_free(arming.desk);
 }
 
+/* The lowest that a header can state: no duty is left for the pulse, which would never end. */
+static void test_a_ramp_that_leaves_no_time_for_the_seat_test_is_refused(void **state)
+{
+    (void)state;
+    struct arming arming = arming_begin(1);
+    struct wire_hello hello = hello_for(190000);
+    struct guard_config config = {.bench = &arming.desk->bench, .port = {&arming.desk->plate.port}};
+    guard_free(arming.desk->guard);
+    hello.recipe.ramp_mc_s = 1;
+    assert_int_equal(guard_new(&arming.desk->guard, &config, NULL), 0);
+    assert_int_equal(guard_receive(arming.desk->guard, &hello, sizeof hello, 0, NULL), 0);
+
+    answer_all(&arming, 200);
+
+    assert_has(guard_refusal(arming.desk->guard)->text, "no seat test");
+    assert_int_equal(arming.desk->plate.duty, 0);
+    desk_free(arming.desk);
+}
+
 /* A port that only has control lines. */
 struct lines_port {
     struct port port;
@@ -2113,6 +2132,7 @@ int main(void)
         cmocka_unit_test(test_a_question_answered_no_ends_it_cold),
         cmocka_unit_test(test_a_seated_sensor_passes_the_seat_test),
         cmocka_unit_test(test_a_sensor_that_shows_four_fifths_is_refused),
+        cmocka_unit_test(test_a_ramp_that_leaves_no_time_for_the_seat_test_is_refused),
         cmocka_unit_test(test_either_plate_sensor_that_hangs_beside_the_plate_is_refused),
         cmocka_unit_test(test_a_plate_by_hand_comes_to_read_what_it_was_set_to),
         cmocka_unit_test(test_a_cut_off_that_cannot_be_set_trips_and_is_opened_then),
