@@ -85,6 +85,8 @@ static void explain_bracket(const struct source_file *file, struct tl_error *err
     bool round = strncmp(error->text, "')'", 3) == 0;
     if (lacks_quote(file, error->line))
         tl_error_hint(error, "a text on this line lacks one of its quotes");
+    else if (round && strcmp(error->token, "=") == 0)
+        tl_error_hint(error, "values with a name stand in { }: plate.soak { time = \"40 s\" }");
     else if (strstr(error->text, "<eof>") || is_closer(error->token) || begins_call(file, error))
         tl_error_hint(error, "a %s is missing before it", round ? ")" : "}");
     else
@@ -122,6 +124,11 @@ void grammar_explain(const struct source_file *file, struct tl_error *error)
         explain_bracket(file, error);
     else if (strncmp(text, "'then' expected", 15) == 0 && strcmp(error->token, "=") == 0)
         tl_error_hint(error, "== compares; >= means at least, <= at most");
+    else if (strncmp(text, "'then' expected", 15) == 0)
+        tl_error_hint(error, "an if reads: if plate.temperature() > 100 then ... end");
+    else if (strncmp(text, "'do' expected", 13) == 0 ||
+             strncmp(text, "'=' or 'in' expected", 20) == 0)
+        tl_error_hint(error, "a loop reads: for i = 1, 3 do ... end, or while ... do ... end");
     else if (strncmp(text, "'end' expected", 14) == 0)
         tl_error_hint(error, "an `end` is missing: each function, if, for and while has one");
     else if (strncmp(text, "<eof> expected", 14) == 0 || strncmp(text, "'<eof>' expected", 16) == 0)

@@ -87,6 +87,8 @@ static int wrong_type(lua_State *lua, int index, const struct row *row, struct t
     if (bare)
         tl_error_hint(error, "write it as text with its unit: %s = \"%.6g %s\"", row->name,
                       lua_tonumber(lua, index), unit_base(row->unit));
+    else if (row->kind == ROW_FUNCTION)
+        tl_error_hint(error, "write: function() ... end");
     return error->code;
 }
 

@@ -282,7 +282,9 @@ static void hint_cpu(struct run *run, double cpu_s)
 {
     if (run->error.code == TL_KILLED &&
         (strstr(run->error.text, "CPU time") || strstr(run->error.text, "processor time")))
-        tl_error_hint(&run->error, "it had %g s of processor time; --cpu SECONDS gives it more",
+        tl_error_hint(&run->error,
+                      "a loop that never waits? It had %g s of processor time; --cpu SECONDS gives "
+                      "it more",
                       cpu_s);
 }
 
