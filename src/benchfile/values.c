@@ -43,8 +43,11 @@ static int read_quantity(struct parse *p, struct entry *entry)
     const struct bench_key *key = &bench_keys[entry->key];
     struct tl_error inner;
     int code = quantity_parse(entry->text, key->unit, &entry->number, &inner);
-    if (code < 0)
-        return entry_fail(p, entry, inner.code, "%s", inner.text);
+    if (code < 0) {
+        entry_fail(p, entry, inner.code, "%s", inner.text);
+        tl_error_hint(p->error, "%s", inner.hint);
+        return p->result;
+    }
     char low[32], high[32];
     quantity_print(key->low, key->unit, low, sizeof low);
     quantity_print(key->high, key->unit, high, sizeof high);

@@ -250,6 +250,7 @@ static void test_numbers_need_their_unit_and_a_possible_size(void **state)
 {
     (void)state;
     refused(7, "power = 600\n", TL_UNIT, 7, "[plate] power: ");
+    assert_string_equal(error.hint, "write \"600 W\"");
     refused(7, "power = 600 C\n", TL_UNIT, 7, "[plate] power: ");
     refused(7, "power = much\n", TL_UNIT, 7, "[plate] power: ");
     refused(7, "power = 0 W\n", TL_RANGE, 7, "0 W is outside what is possible, 5 W to 10000 W");
