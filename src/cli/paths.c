@@ -158,12 +158,17 @@ int paths_given(const char *given, char *out, struct tl_error *error)
     return join(out, given, "", error);
 }
 
+int paths_own_bench(char *out, struct tl_error *error)
+{
+    return place(out, "XDG_CONFIG_HOME", "/.config/tinlatch", "/bench.ini", error);
+}
+
 int paths_default_bench(const char *share, char *out, bool *is_demo, struct tl_error *error)
 {
     *is_demo = false;
     /* Anything but "not there" is the owner's bench file: neither an unreadable one nor one whose path is too
      * long may be passed over for the demo's limits. */
-    int placed = place(out, "XDG_CONFIG_HOME", "/.config/tinlatch", "/bench.ini", error);
+    int placed = paths_own_bench(out, error);
     if (placed == TL_FILE)
         return TL_FILE;
     if (!placed && (access(out, F_OK) == 0 || (errno != ENOENT && errno != ENOTDIR)))

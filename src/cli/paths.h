@@ -22,7 +22,10 @@ bool paths_nearest(const char *path, const char *share, char *out);
 /* The path that a person named. */
 int paths_given(const char *given, char *out, struct tl_error *error);
 
-/* The bench file of the configuration directory if there is one, else the demo bench. */
+/* Where the configuration directory has its bench file, or would have. */
+int paths_own_bench(char *out, struct tl_error *error);
+
+/* That bench file if it is there, else the demo bench. */
 int paths_default_bench(const char *share, char *out, bool *is_demo, struct tl_error *error);
 
 /* The directory of the rehearsals' records, made if need be. */

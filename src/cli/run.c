@@ -57,8 +57,10 @@ static int find_bench(struct bench_run *r, const struct options *options, struct
         return TL_FILE;
     if (!is_demo)
         return 0;
+    char own[PATH_SIZE] = "~/.config/tinlatch/bench.ini";
+    paths_own_bench(own, NULL);
     tl_error_set(error, TL_MISSING, "there is no bench: a run never takes the demo bench");
-    tl_error_hint(error, "name yours with --bench FILE, or put it where bench.ini is looked for");
+    tl_error_hint(error, "name yours with --bench FILE, or put it at %s", own);
     return TL_MISSING;
 }
 

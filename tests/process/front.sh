@@ -181,6 +181,7 @@ doubts 'while true do wait "10 s" end' 'tripped, .*heat-time-over'
 # No bench, no run; nor without a record.
 run 4 tinlatch run short.lua
 err_has "a run never takes the demo bench"
+err_has "/bench.ini" # where it would be found
 run 4 tinlatch run short.lua --json
 json '.outcome == "refused"'
 run 2 tinlatch run short.lua --bench nowhere.ini
