@@ -154,16 +154,16 @@ static const struct wire_joint *melts_surely(const struct wire_snapshot *s)
     return next;
 }
 
-/* "melt in about 40 s (31-52)"; a bound that is not foreseen is left open. */
+/* "melt in about 40 s (31-52 s)"; a bound that is not foreseen is left open. */
 static void melt_words(const struct wire_joint *joint, char out[FACT])
 {
     char time[16];
     int n = snprintf(out, FACT, "melt in about %s", about(joint->melt_ms, time));
     int early = whole_s(joint->melt_early_ms > 0 ? joint->melt_early_ms : 0);
     if (joint->melt_late_ms > 0)
-        snprintf(out + n, FACT - (size_t)n, " (%d-%d)", early, whole_s(joint->melt_late_ms));
+        snprintf(out + n, FACT - (size_t)n, " (%d-%d s)", early, whole_s(joint->melt_late_ms));
     else
-        snprintf(out + n, FACT - (size_t)n, " (%d or later)", early);
+        snprintf(out + n, FACT - (size_t)n, " (%d s or later)", early);
 }
 
 /* The joint that is solid last; -1 = none. */
@@ -229,7 +229,7 @@ static void next_when_running(const struct wire_snapshot *s, char out[FACT])
         snprintf(out, FACT, "at its target in about %s",
                  about(missing_mc * 1000 / s->ramp_mc_s, time));
     else if (solid_ms >= 0)
-        snprintf(out, FACT, "a joint is molten");
+        snprintf(out, FACT, "a joint is molten%s", s->open_note ? "" : ": wait to be asked");
     else
         snprintf(out, FACT, "-");
 }

@@ -112,8 +112,10 @@ static void take_value(struct person *person, struct front_state *state, const c
         return;
     if (meter ? !meter_value(state->prompt_name, text, &value) : !leading_number(text, &value)) {
         if (meter) {
-            front_say(state, "you", "\"%s\" is no reading: a number such as 0.42 is expected",
-                      text);
+            front_say(state, "you", "\"%s\" is no reading: %s is expected", text,
+                      strcmp(state->prompt_name, "meter-ohms") == 0
+                          ? "a number of ohms, or such as 44 kohm,"
+                          : "a number of volts, or such as 412 mV,");
             return;
         }
         value = 0; /* a text */
@@ -183,7 +185,7 @@ static void park(struct person *person, struct front_state *state)
         return;
     person->hand.parks++;
     person->urgent = true;
-    front_say(state, "you", "park");
+    front_say(state, "you", state->snapshot.parked ? "go on" : "park");
 }
 
 static void do_act(struct person *person, struct front_state *state, enum act act, const char *how,

@@ -159,6 +159,9 @@ static void say_limits(struct front_state *state, const enum limit_id *ids, int 
             break;
         n += (size_t)added;
     }
+    for (char *c = text; *c; c++)
+        if (*c == '_')
+            *c = ' '; /* words, not keys */
     front_say(state, "limits", "%s", text);
 }
 

@@ -449,6 +449,8 @@ static const char *keys_line(const struct front_state *state, int columns)
                    : "the bench was told off            l: leave before it is safe to touch";
     if (prompt_has_line(state)) /* letters are text */
         return columns < 70 ? "STOP Esc Tab ^C" : "STOP: Esc Tab ^C   letters and digits are text";
+    if (state->snapshot_known && state->snapshot.parked)
+        return columns < 70 ? "STOP s q Esc  p go on" : "STOP: s q Esc Tab ^C   p: go on";
     if (columns < 70)
         return "STOP s q Esc  p park  +- 2C  <> 30s";
     return "STOP: s q Esc Tab ^C   p: park   + -: 2 C   < >: 30 s   any key: I am here";

@@ -104,7 +104,10 @@ void attend_park(struct guard *guard, int64_t t_ms)
             parking->on = !parking->on;
             parking->since_ms = t_ms;
             parking->most_mc = lower_of(guard->hello.park_mc, guard->in.plate.temp_mc);
-            guard_say(guard, NOTE_STATE, t_ms, parking->on ? "Parked." : "Going on.");
+            guard_say(guard, NOTE_STATE, t_ms,
+                      !parking->on                ? "Going on."
+                      : guard->hello.park_mc <= 0 ? "Parked: heat is off."
+                                                  : "Parked: heat falls, and is off in 10 min.");
         }
     }
     if (!parking->on)

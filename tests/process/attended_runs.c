@@ -147,7 +147,7 @@ static void somebody_parks(void)
     double held_c = truth("plate.now_c");
 
     run_say(&w, "park");
-    run_until(&w, "Parked.", 5);
+    run_until(&w, "Parked: heat falls", 5);
     listen_for(15);
     assert_false(flag_now(&w, "heater")); /* it falls towards 50 C, by itself */
     double parked_c = truth("plate.now_c");
@@ -159,7 +159,7 @@ static void somebody_parks(void)
     assert_true(now_s() - from_s > 20 + 15); /* the soak's clock stood still */
     assert_true(now_s() - from_s < 20 + 15 + 10);
     expect_end(0, 150);
-    assert_non_null(strstr(records(), "Parked."));
+    assert_non_null(strstr(records(), "Parked: heat falls"));
     json_t *report = all_off();
     assert_near(value_in(report, "plate.peak_c"), 60, 3);
     json_decref(report);

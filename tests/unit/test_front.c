@@ -184,7 +184,7 @@ static void test_the_merged_limits_are_shown_with_their_origins(void **unused)
 
     assert_has(drawn(state, 100, 40, false), "plate 190 C (recipe), board 260 C (built in)");
     take_hello(state, false, true);
-    assert_has(drawn(state, 100, 40, false), "supply_volts 20 V (built in)");
+    assert_has(drawn(state, 100, 40, false), "supply volts 20 V (built in)");
 }
 
 static void test_the_digits_are_tall_where_there_is_room(void **unused)
@@ -407,17 +407,26 @@ static void test_of_a_soak_and_a_melt_the_sooner_comes_next(void **unused)
 
     s.wait_ms = 50000;
     take_snapshot(state, &s);
-    assert_has(drawn(state, 80, 24, false), "melt in about 40 s (31-52)");
+    assert_has(drawn(state, 80, 24, false), "melt in about 40 s (31-52 s)");
 
     s.joint[0].melt_late_ms = -1; /* at the latest: not within what is foreseen */
     take_snapshot(state, &s);
-    assert_has(drawn(state, 80, 24, false), "melt in about 40 s (31 or later)");
+    assert_has(drawn(state, 80, 24, false), "melt in about 40 s (31 s or later)");
 
     s.joint[0].melt_ms = s.joint[0].melt_early_ms = 0;
     s.joint[0].melt_late_ms = 9000;
     s.wait_ms = 0;
     take_snapshot(state, &s);
     assert_has(drawn(state, 80, 24, false), "molten for sure in about 9 s");
+
+    s.granted_mc = s.plate_mc;
+    s.joint[0].molten_permille = 1000;
+    s.joint[0].melt_late_ms = -1;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "a joint is molten: wait to be asked");
+    s.open_note = 1;
+    take_snapshot(state, &s);
+    assert_null(strstr(drawn(state, 80, 24, false), "wait to be asked"));
 }
 
 static void test_parked_nudged_and_held_off_are_shown(void **unused)
@@ -435,6 +444,8 @@ static void test_parked_nudged_and_held_off_are_shown(void **unused)
     const char *text = drawn(state, 100, 40, false);
     assert_has(text, "PARKED");
     assert_has(text, "84 s left");
+    assert_has(text, "p: go on");
+    assert_has(drawn(state, 50, 16, false), "p go on");
     s.park_left_ms = 600000;
     take_snapshot(state, &s);
     assert_has(drawn(state, 100, 40, false), "parked, 10:00 min left");
