@@ -7,6 +7,7 @@
 #include <string.h>
 
 #include "tinlatch/interlock.h"
+#include "tinlatch/quantity.h"
 
 enum { SAFE_MC = 45000, TARGET_NEAR_MC = 2000, RAMP_LEAST_MC_S = 100, SOON_MS = 1000 };
 
@@ -299,8 +300,16 @@ void fact_margin(const struct front_state *state, char out[FACT])
     const char *unit = unit_base(limit_unit(best.id));
     double scale = limit_scale(best.id);
     enum limit_layer layer = state->hello.origins.of[best.id].layer;
+    const char *origin = (unsigned)layer < LAYERS ? limit_layer_name(layer) : "?";
+    char left[16], limit[48];
+    if (best.id == LIMIT_heat_time_ms) {
+        quantity_print(best.limit / scale, UNIT_TIME, limit, sizeof limit);
+        snprintf(out, FACT, "%s to heat time %s (%s)", in_words(whole_s((int64_t)best.left), left),
+                 limit, origin);
+        return;
+    }
     snprintf(out, FACT, "%.1f %s to %s %.4g %s (%s)", best.left / scale, unit, limit_words[best.id],
-             best.limit / scale, unit, (unsigned)layer < LAYERS ? limit_layer_name(layer) : "?");
+             best.limit / scale, unit, origin);
 }
 
 void fact_supply(const struct front_state *state, char out[FACT])

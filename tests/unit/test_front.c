@@ -455,6 +455,18 @@ static void test_parked_nudged_and_held_off_are_shown(void **unused)
     assert_has(drawn(state, 100, 40, false), "heat is held off (wanted 180 C)");
 }
 
+static void test_what_is_left_of_the_heat_time_is_told_in_minutes(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    struct wire_snapshot s = running(200000, 90000);
+
+    s.heat_left_ms = 540000;
+    take_snapshot(state, &s);
+
+    assert_has(drawn(state, 80, 24, false), "9:00 min to heat time 60 min (built in)");
+}
+
 static void test_the_supply_is_shown_when_it_is_used(void **unused)
 {
     (void)unused;
@@ -656,6 +668,7 @@ int main(void)
         cmocka_unit_test(test_cooling_says_what_is_waited_for),
         cmocka_unit_test(test_of_a_soak_and_a_melt_the_sooner_comes_next),
         cmocka_unit_test(test_parked_nudged_and_held_off_are_shown),
+        cmocka_unit_test(test_what_is_left_of_the_heat_time_is_told_in_minutes),
         cmocka_unit_test(test_the_supply_is_shown_when_it_is_used),
         cmocka_unit_test(test_a_silent_guard_is_said_in_the_first_row),
         cmocka_unit_test(test_after_a_trip_the_hands_come_first_then_cause_act_and_look),
