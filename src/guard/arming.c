@@ -101,7 +101,13 @@ void guard_refuse(struct guard *guard, enum tl_err code, int64_t t_ms, const cha
         guard_say(guard, NOTE_HANDS, t_ms, guard->trip.hands);
 }
 
-static void ask(struct guard *guard, int64_t t_ms, const char *question)
+static void ask(struct guard *guard, int64_t t_ms, const char *text)
+{
+    guard_say(guard, NOTE_CHECK, t_ms, text);
+    guard->open_note = NOTE_GUARD + guard->notes;
+}
+
+static void ask_of_the_list(struct guard *guard, int64_t t_ms, const char *question)
 {
     bool of_insert = guard->question < QUESTIONS && (questions[guard->question].when == COLD ||
                                                      questions[guard->question].when == WARM);
@@ -109,8 +115,22 @@ static void ask(struct guard *guard, int64_t t_ms, const char *question)
 
     snprintf(text, sizeof text, "%s%s%s%s", of_insert ? "Insert " : "",
              of_insert ? guard->insert->name : "", of_insert ? ": " : "", question);
-    guard_say(guard, NOTE_CHECK, t_ms, text);
-    guard->open_note = NOTE_GUARD + guard->notes;
+    ask(guard, t_ms, text);
+}
+
+/* After the last question: by now every sensor is where it is to be. */
+static void hold_against_room(struct guard *guard, int64_t t_ms)
+{
+    char text[BENCH_TEXT];
+
+    guard->open_note = 0;
+    if (room_is_undercut(guard, text, sizeof text)) {
+        guard_refuse(guard, TL_LIMIT, t_ms, text);
+    } else if (!guard->warmth_asked && room_is_exceeded(guard, text, sizeof text)) {
+        guard->warmth_asked = true;
+        ask(guard, t_ms, text);
+    } else
+        guard_enter(guard, EVENT_CHECKED, t_ms);
 }
 
 static void ask_next(struct guard *guard, int64_t t_ms)
@@ -120,12 +140,10 @@ static void ask_next(struct guard *guard, int64_t t_ms)
     while (guard->question < question_count(guard) &&
            (text = question_text(guard, guard->question)) == NULL)
         guard->question++;
-    if (text) {
-        ask(guard, t_ms, text);
-        return;
-    }
-    guard->open_note = 0;
-    guard_enter(guard, EVENT_CHECKED, t_ms);
+    if (text)
+        ask_of_the_list(guard, t_ms, text);
+    else
+        hold_against_room(guard, t_ms);
 }
 
 /* Say once what this bench cannot protect against; it is no question, and no answer makes it safer. */
@@ -166,7 +184,10 @@ static void take_answer(struct guard *guard, int64_t t_ms)
     bool offer = guard->question < QUESTIONS && questions[guard->question].when == OFFER;
 
     if (guard->hand.answer == ANSWER_NO && !offer) {
-        guard_refuse(guard, TL_LIMIT, t_ms, "a question before the start was answered no");
+        guard_refuse(guard, TL_LIMIT, t_ms,
+                     guard->warmth_asked
+                         ? "the plate was not heated, so it cannot read this: " ROOM_CAUSES
+                         : "a question before the start was answered no");
         return;
     }
     if (guard->hand.answer != ANSWER_YES && guard->hand.answer != ANSWER_NO)

@@ -157,6 +157,7 @@ struct guard {
     int question;       /* being asked, or next */
     uint32_t notes;     /* of the guard's own so far */
     uint32_t open_note; /* of the guard's own prompt, 0 = none */
+    bool warmth_asked;  /* what has warmed the plate, after all other questions */
     struct seat_test seat;
     struct warm warm;
     struct parking parking;
@@ -190,6 +191,14 @@ void guard_say(struct guard *guard, enum note_kind kind, int64_t t_ms, const cha
 void guard_refuse(struct guard *guard, enum tl_err code, int64_t t_ms, const char *text);
 int32_t questions_left(const struct guard *guard);
 void checking_step(struct guard *guard, int64_t t_ms);
+/* room.c: what the sensors read before the first heat */
+#define ROOM_CAUSES                                                                                \
+    "a sensor's type or unit is not as in the bench file, its cold junction is off, or [bench] "   \
+    "room is"
+/* Colder than anything in it can be? `why` says so. */
+bool room_is_undercut(const struct guard *guard, char *why, size_t size);
+/* Warmer than it, or not all the same? `question` asks what for. */
+bool room_is_exceeded(const struct guard *guard, char *question, size_t size);
 /* seat.c */
 void seating_step(struct guard *guard, int64_t t_ms);
 bool seat_rise_is_right(int64_t permille);

@@ -19,6 +19,7 @@ struct desk {
     int64_t t_ms;
     double plate_c, highest_c, coupling;
     bool second_hangs_free;  /* the second plate sensor reads the room */
+    double shift_k[2];       /* by which each plate sensor reads wrong */
     struct thermal *thermal; /* in place of that plate: a drawn one, ... */
     struct random random;
     double tip_c, lag_s, mains; /* ... its sensor, and what it is fed with, of nominal volts */
@@ -26,8 +27,9 @@ struct desk {
     struct last_run last;
     int record_fd;
     struct journal *journal;
-    bool was_touched;   /* what the person says of the thermocouple */
-    bool asked_touched; /* ... and whether that was asked */
+    bool was_touched;                 /* what the person says of the thermocouple */
+    bool was_cold;                    /* ... and of the plate: not heated */
+    bool asked_touched, asked_warmed; /* ... and whether that was asked */
     char open[BENCH_TEXT], said[8192];
 };
 
@@ -130,6 +132,8 @@ static void lumped_period(struct desk *desk)
         desk->plate.mc[i] = (int)(1000 * (25 + desk->coupling * (desk->plate_c - 25)));
     if (desk->second_hangs_free)
         desk->plate.mc[1] = 25000;
+    for (int i = 0; i < 2; i++)
+        desk->plate.mc[i] += (int)(1000 * desk->shift_k[i]);
 }
 
 static void period(struct desk *desk)
@@ -159,7 +163,10 @@ static void answer(struct desk *desk)
     if (desk->hand.prompt == 0)
         return;
     desk->asked_touched = desk->asked_touched || touched;
-    desk->hand.answer = touched && !desk->was_touched ? ANSWER_NO : ANSWER_YES;
+    bool warmed = strstr(desk->open, "within the last hour") != NULL;
+    desk->asked_warmed = desk->asked_warmed || warmed;
+    desk->hand.answer =
+        (touched && !desk->was_touched) || (warmed && desk->was_cold) ? ANSWER_NO : ANSWER_YES;
     send_hand(desk);
 }
 
@@ -370,6 +377,71 @@ static void test_the_seat_test_waits_below_60_and_says_how_long(void **state)
 
     assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
     assert_has(desk->said, "Seat test passed");
+    desk_free(desk);
+}
+
+/* ---- what the sensors read against the room ---- */
+
+static void test_a_cold_bench_whose_readings_fit_no_room_is_refused(void **state)
+{
+    (void)state;
+    static const struct {
+        double shift_k[2];
+        const char *why;
+    } wrong[] = {
+        {{8.1, 8.1}, "the plate was not heated"}, /* a cold junction */
+        {{52, 52}, "the plate was not heated"},   /* Fahrenheit */
+        {{0, 5.1}, "the plate was not heated"},   /* one of two */
+        {{-5.1, 0}, "the plate was not heated"},
+        {{-8.1, -8.1}, "the plate sensor reads 16.9 C, colder than the room, stated as 25 C"},
+        {{0, -22.5},
+         "the plate-2 sensor reads 2.5 C, colder than the room"}, /* ten times too little */
+    };
+
+    for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
+        struct desk *desk = desk_with(NULL, 25);
+        memcpy(desk->shift_k, wrong[i].shift_k, sizeof wrong[i].shift_k);
+        desk->was_cold = true;
+
+        arm(desk, 120);
+
+        assert_has(guard_refusal(desk->guard)->text, wrong[i].why);
+        assert_has(guard_refusal(desk->guard)->text, "type or unit");
+        assert_true(desk->highest_c < 25.01);
+        desk_free(desk);
+    }
+}
+
+static void test_readings_that_fit_a_room_are_not_asked_about(void **state)
+{
+    (void)state;
+    static const double shift_k[][2] = {{0, 0}, {4.9, 4.9}, {0, 4.9}, {-4.9, 0}, {-4.9, -4.9}};
+
+    for (size_t i = 0; i < sizeof shift_k / sizeof shift_k[0]; i++) {
+        struct desk *desk = desk_with(NULL, 25);
+        memcpy(desk->shift_k, shift_k[i], sizeof shift_k[i]);
+
+        arm(desk, 120);
+
+        assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+        assert_false(desk->asked_warmed);
+        desk_free(desk);
+    }
+}
+
+static void test_a_plate_that_somebody_has_heated_is_seat_tested_all_the_same(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_with(NULL, 45);
+
+    arm(desk, 600);
+
+    assert_true(desk->asked_warmed);
+    assert_has(
+        desk->said,
+        "The plate sensor reads 45.0 C, the board sensor 25.0 C, the room is stated as 25 C.");
+    assert_has(desk->said, "Seat test passed");
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
     desk_free(desk);
 }
 
@@ -723,6 +795,9 @@ int main(void)
         cmocka_unit_test(test_a_doubt_that_comes_while_a_question_stands_open_is_refused),
         cmocka_unit_test(test_a_warm_start_waits_below_80_and_says_how_long),
         cmocka_unit_test(test_the_seat_test_waits_below_60_and_says_how_long),
+        cmocka_unit_test(test_a_cold_bench_whose_readings_fit_no_room_is_refused),
+        cmocka_unit_test(test_readings_that_fit_a_room_are_not_asked_about),
+        cmocka_unit_test(test_a_plate_that_somebody_has_heated_is_seat_tested_all_the_same),
         cmocka_unit_test(
             test_a_sensor_that_shows_two_thirds_cools_as_it_should_and_fails_the_seat_test),
         cmocka_unit_test(test_mains_off_by_5_percent_hide_no_sensor_at_80_percent_and_refuse_none),
