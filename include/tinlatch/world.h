@@ -29,6 +29,7 @@ enum world_instrument {
     WORLD_READER,    /* lines of text with temperatures in them */
     WORLD_BY_HAND,   /* a plate whose knob the person turns */
     WORLD_INPUTS,    /* contacts on control lines */
+    WORLD_INSTRUMENTS
 };
 
 enum world_register_use {

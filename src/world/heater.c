@@ -52,6 +52,7 @@ double heater_duty(const struct world *world)
     case WORLD_METER:
     case WORLD_READER:
     case WORLD_INPUTS:
+    case WORLD_INSTRUMENTS:
         break;
     }
     return 0;

@@ -41,40 +41,38 @@ void instrument_answer(struct instrument *instrument, const char *bytes, size_t 
         spoil(instrument, reply->bytes, length);
 }
 
-/* One whole line, its "\n" and an "\r" before it gone. */
-static void hear_line(struct instrument *instrument)
+/* Takes one whole line, its "\n" and an "\r" before it gone. */
+typedef void (*line_taker)(struct instrument *instrument, const char *line, size_t length);
+
+static void hear_line(struct instrument *instrument, line_taker take)
 {
     size_t length = instrument->inbox_length;
     if (length > 0 && instrument->inbox[length - 1] == '\r')
         length--;
-    if (instrument->setup.kind == WORLD_LINE)
-        line_hear(instrument, instrument->inbox, length);
-    else if (instrument->setup.kind == WORLD_READER)
-        reader_hear(instrument, instrument->inbox, length);
-    else
-        scpi_hear(instrument, instrument->inbox, length);
+    take(instrument, instrument->inbox, length);
 }
 
-static void end_line(struct instrument *instrument)
+static void end_line(struct instrument *instrument, line_taker take)
 {
     enum world_instrument kind = instrument->setup.kind;
     bool is_scpi = kind == WORLD_SCPI || kind == WORLD_METER;
     if (!instrument->overrun)
-        hear_line(instrument);
+        hear_line(instrument, take);
     else if (is_scpi)
         scpi_error(&instrument->scpi, -363); /* input buffer overrun */
     else if (kind == WORLD_LINE && memcmp(instrument->inbox, "OFF", 3) == 0)
-        hear_line(instrument); /* OFF counts wherever a line begins with it */
+        hear_line(instrument, take); /* OFF counts wherever a line begins with it */
     instrument->inbox_length = 0;
     instrument->overrun = false;
 }
 
-static void hear_text(struct instrument *instrument, const char *bytes, size_t length)
+static void hear_text(struct instrument *instrument, const char *bytes, size_t length,
+                      line_taker take)
 {
     size_t most = instrument->setup.kind == WORLD_LINE ? LINE_MAX_BYTES - 1 : SCPI_MAX_BYTES - 1;
     for (size_t i = 0; i < length; i++) {
         if (bytes[i] == '\n')
-            end_line(instrument);
+            end_line(instrument, take);
         else if (instrument->inbox_length < most)
             instrument->inbox[instrument->inbox_length++] = bytes[i];
         else
@@ -91,15 +89,20 @@ void instrument_hear(struct instrument *instrument, const char *bytes, size_t le
         modbus_hear(instrument, bytes, length);
         return;
     case WORLD_LINE:
+        hear_text(instrument, bytes, length, line_hear);
+        return;
     case WORLD_SCPI:
     case WORLD_METER:
+        hear_text(instrument, bytes, length, scpi_hear);
+        return;
     case WORLD_READER:
-        hear_text(instrument, bytes, length);
+        hear_text(instrument, bytes, length, reader_hear);
         return;
     case WORLD_NONE:
     case WORLD_CONTACTOR:
     case WORLD_BY_HAND:
     case WORLD_INPUTS:
+    case WORLD_INSTRUMENTS:
         return;
     }
 }

@@ -25,7 +25,7 @@ static int check_share(const struct world_setup *setup, int index, struct tl_err
 static int check_instrument(const struct world_instrument_setup *setup, int index,
                             struct tl_error *error)
 {
-    if ((unsigned)setup->kind > WORLD_INPUTS || setup->kind == WORLD_NONE)
+    if ((unsigned)setup->kind >= WORLD_INSTRUMENTS || setup->kind == WORLD_NONE)
         return tl_error_set(error, TL_UNKNOWN, "instrument %d: no such kind", index);
     if (setup->channels < 0 || setup->channels > WORLD_CHANNELS)
         return tl_error_set(error, TL_FULL, "instrument %d: at most %d inputs", index,
