@@ -9,21 +9,21 @@
 static void devices_needed(const struct benchfile *bench, bool heats, bool feeds,
                            bool need[BENCH_DEVICES])
 {
-    const int32_t for_heat[] = {bench->plate_device, bench->cutoff_device};
-    const int32_t for_feeding[] = {bench->supply_device, bench->meter_device};
+    const struct {
+        int32_t device;
+        bool used;
+    } roles[] = {
+        {bench->plate_device, heats}, {bench->cutoff_device, heats}, {bench->supply_device, feeds},
+        {bench->meter_device, feeds}, {bench->inputs_device, true},
+    };
 
     memset(need, 0, BENCH_DEVICES * sizeof need[0]);
-    for (int i = 0; i < 2; i++) {
-        if (heats && for_heat[i] >= 0)
-            need[for_heat[i]] = true;
-        if (feeds && for_feeding[i] >= 0)
-            need[for_feeding[i]] = true;
-    }
+    for (size_t i = 0; i < sizeof roles / sizeof roles[0]; i++)
+        if (roles[i].used && roles[i].device >= 0)
+            need[roles[i].device] = true;
     for (int id = 0; id < SENSORS && heats; id++)
         if (bench->sensor[id].present)
             need[bench->sensor[id].device] = true;
-    if (bench->inputs_device >= 0)
-        need[bench->inputs_device] = true;
 }
 
 void guard_ports_needed(const struct benchfile *bench, bool heats, bool feeds,
