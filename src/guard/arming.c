@@ -20,8 +20,8 @@ static const struct {
     {ALWAYS, "Is the battery or cell out of the unit, and well away from the plate?"},
     {HEAT, "Is the extraction on, and are solvents and everything that burns away from the plate?"},
     {OFFER,
-     "Was the thermocouple, its mount or the insert touched since then? yes: the plate is emptied "
-     "for the seat test; no: warm start, the board may lie in place."},
+     "Was the thermocouple, its mount or the insert touched since then? yes: the plate is emptied, "
+     "as for a first run; no: warm start, the board may lie in place."},
     {HEAT, "Is the thermocouple seated in the plate, pressed home and held?"},
     {COLD, "is it the one fitted, and is the plate empty: no board on it yet?"},
     {WARM, "is it still fitted, and nothing on it but the board?"},
@@ -157,6 +157,10 @@ static void say_what_is_open(struct guard *guard, int64_t t_ms)
             "One plate sensor: a slip to 80 % of the rise or more can go unseen; at 200 C the "
             "plate is then up to 50 K hotter, after a slip in the cold up to 260 K. An "
             "independent thermal cut-out has to stand behind it.");
+    if (!seat_can_be_proved(guard))
+        guard_say(
+            guard, NOTE_WARN, t_ms,
+            "This plate regulates itself: whether its sensor is seated is not provable here.");
     if (plate_is_by_hand(guard) && guard->config.bench->cutoff_device < 0)
         guard_say(
             guard, NOTE_WARN, t_ms,

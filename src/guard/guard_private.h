@@ -202,12 +202,14 @@ bool room_is_exceeded(const struct guard *guard, char *question, size_t size);
 /* seat.c */
 void seating_step(struct guard *guard, int64_t t_ms);
 bool seat_rise_is_right(int64_t permille);
+bool seat_can_be_proved(const struct guard *guard); /* the guard knows what is fed */
 /* Still above below_mc? Said once, with how long it takes. */
 bool seat_waits(struct guard *guard, int32_t below_mc, const char *what, int64_t t_ms);
 
 /* warm.c */
 void warm_offer(struct guard *guard, int64_t t_ms);
 void warm_step(struct guard *guard, int64_t t_ms);
+/* permille: of the rise expected; 0 where no seat can be proved. */
 void warm_prove(struct guard *guard, int permille, int64_t t_ms);
 double warm_cooling_s(const struct guard *guard, double from_c, double to_c); /* in still air */
 

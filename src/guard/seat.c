@@ -184,7 +184,7 @@ static struct answer_k answer_of(const struct guard *guard, double from_c, doubl
     return answer;
 }
 
-static bool can_be_proved(const struct guard *guard)
+bool seat_can_be_proved(const struct guard *guard)
 {
     const struct benchfile *bench = guard->config.bench;
     const struct device_config *plate = &bench->device[bench->plate_device];
@@ -369,14 +369,18 @@ static void hear_of_the_knob(struct guard *guard, int64_t t_ms)
     guard_say(guard, NOTE_STATE, t_ms, "The reading is watched: it should settle near 60 C.");
 }
 
+static int hand_rise_permille(const struct guard *guard, int id)
+{
+    int64_t start_mc = guard->seat.start_mc[id];
+
+    return (int)(1000 * (guard->in.sensor[id].temp_mc - start_mc) / (HAND_SET_MC - start_mc));
+}
+
 static bool hand_rise_is_right(const struct guard *guard)
 {
-    for (int id = 0; id < PLATE_SENSORS; id++) {
-        int64_t rise_mc = guard->in.sensor[id].temp_mc - guard->seat.start_mc[id];
-        if (guard->sensor_in_use[id] &&
-            !seat_rise_is_right(1000 * rise_mc / (HAND_SET_MC - guard->seat.start_mc[id])))
+    for (int id = 0; id < PLATE_SENSORS; id++)
+        if (guard->sensor_in_use[id] && !seat_rise_is_right(hand_rise_permille(guard, id)))
             return false;
-    }
     return true;
 }
 
@@ -415,6 +419,7 @@ static void hand_seat_step(struct guard *guard, int64_t t_ms)
         snprintf(text, sizeof text, "Seat test passed: the plate reads %d C, set to 60 C.",
                  reads_c);
         guard_say(guard, NOTE_STATE, t_ms, text);
+        warm_prove(guard, hand_rise_permille(guard, SENSOR_PLATE), t_ms);
         guard_enter(guard, EVENT_SEATED, t_ms);
     } else if (t_ms - seat->begun_ms >= HAND_MOST_MS) {
         snprintf(text, sizeof text,
@@ -443,10 +448,10 @@ void seating_step(struct guard *guard, int64_t t_ms)
         hand_seat_step(guard, t_ms);
         return;
     }
-    if (!can_be_proved(guard)) {
-        guard_say(
-            guard, NOTE_WARN, t_ms,
-            "This plate regulates itself: whether its sensor is seated is not provable here.");
+    if (!seat_can_be_proved(guard)) {
+        if (seat_waits(guard, PULSE_BELOW_MC, "start", t_ms))
+            return;
+        warm_prove(guard, 0, t_ms);
         guard_enter(guard, EVENT_SEATED, t_ms);
         return;
     }

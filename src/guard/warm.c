@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: MIT */
-/* A warm start: the seat test of the last run stands for this one, so that the board may lie in place. It takes a
- * recent run on the same insert that ended well, a reading that fits what the plate can have done since, and a person
+/* A warm start: the seat test of the last run stands for this one, so that the board may lie in place; of a plate whose
+ * seat cannot be proved, that it began empty and cool. It takes a recent run on the same insert that ended well, a reading that fits what the plate can have done since, and a person
  * who says that nothing was touched. Any doubt, and the plate is emptied for the seat test. */
 #include "guard_private.h"
 
@@ -74,7 +74,7 @@ static bool is_doubtful(const struct guard *guard, int64_t t_ms, char *why, size
                  minutes(ENDED_MOST_MS));
     else if (tested_ms > TESTED_MOST_MS)
         snprintf(why, size, "the last seat test is more than %d min old", minutes(TESTED_MOST_MS));
-    else if (!seat_rise_is_right(last->rise_permille))
+    else if (seat_can_be_proved(guard) && !seat_rise_is_right(last->rise_permille))
         snprintf(why, size, "the last seat test was not passed");
     else if (plate->quality != QUALITY_GOOD)
         snprintf(why, size, "the plate cannot be read");
@@ -92,17 +92,18 @@ static bool is_doubtful(const struct guard *guard, int64_t t_ms, char *why, size
 
 void warm_offer(struct guard *guard, int64_t t_ms)
 {
-    char why[BENCH_TEXT / 2], text[BENCH_TEXT];
+    char why[BENCH_TEXT / 2], text[BENCH_TEXT], seat[64] = "no seat test can stand behind it";
     const struct last_run *last = guard->config.last;
 
     if (!last || !guard->limits.uses_plate)
         return;
     guard->warm.offered = !is_doubtful(guard, t_ms, why, sizeof why);
+    if (seat_can_be_proved(guard))
+        snprintf(seat, sizeof seat, "its seat test showed %d %% of the rise expected",
+                 (int)(last->rise_permille + 5) / 10);
     if (guard->warm.offered)
-        snprintf(text, sizeof text,
-                 "The last run on this insert ended %d min ago; its seat test showed %d %% of the "
-                 "rise expected.",
-                 minutes(t_ms - last->ended_ms), (int)(last->rise_permille + 5) / 10);
+        snprintf(text, sizeof text, "The last run on this insert ended %d min ago; %s.",
+                 minutes(t_ms - last->ended_ms), seat);
     else
         snprintf(text, sizeof text, "No warm start: %s. The plate has to be empty.", why);
     guard_say(guard, NOTE_STATE, t_ms, text);
@@ -113,8 +114,7 @@ void warm_step(struct guard *guard, int64_t t_ms)
     char why[BENCH_TEXT / 2], text[BENCH_TEXT];
 
     if (is_doubtful(guard, t_ms, why, sizeof why)) { /* a question may stand open for an hour */
-        snprintf(text, sizeof text,
-                 "no warm start: %s: take the board off and start again, for the seat test", why);
+        snprintf(text, sizeof text, "no warm start: %s: take the board off and start again", why);
         guard_refuse(guard, TL_LIMIT, t_ms, text);
         return;
     }
@@ -122,7 +122,7 @@ void warm_step(struct guard *guard, int64_t t_ms)
         return;
     guard->warm.seated = true;
     guard->warm.proof = *guard->config.last;
-    guard_say(guard, NOTE_STATE, t_ms, "Warm start: the last seat test stands.");
+    guard_say(guard, NOTE_STATE, t_ms, "Warm start: what the last run rested on stands.");
     guard_enter(guard, EVENT_SEATED, t_ms);
 }
 

@@ -698,18 +698,63 @@ static void test_a_run_that_was_never_seated_leaves_nothing(void **state)
     desk_free(early);
 }
 
-static void test_a_plate_that_regulates_itself_leaves_nothing(void **state)
+static void test_a_plate_that_regulates_itself_leaves_that_it_began_empty(void **state)
 {
     (void)state;
     struct last_run last;
-    struct desk *desk = desk_with(NULL, 25);
+    struct desk *desk = desk_with(NULL, 25), *next;
     desk->bench.device[0].regulates = true;
     arm(desk, 60);
     assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
-
+    assert_has(desk->said, "not provable");
     end_with(desk, 0);
+    assert_true(leaves_something(desk, &last));
+    assert_int_equal(last.rise_permille, 0); /* nothing was proved, and nothing is said to be */
+    last = (struct last_run){
+        .insert = "flat", .tested_ms = -1000, .ended_ms = -900, .plate_mc = 25000};
 
-    assert_false(leaves_something(desk, &last));
+    next = desk_with(&last, 25);
+    next->bench.device[0].regulates = true;
+    arm(next, 60);
+
+    assert_int_equal(guard_mode(next->guard), GUARD_RUNNING);
+    assert_has(next->said, "ended 0 min ago; no seat test can stand behind it.");
+    assert_has(next->said, "nothing on it but the board?");
+    assert_has(next->said, "not provable");
+    desk_free(desk);
+    desk_free(next);
+}
+
+static void test_a_hot_plate_that_regulates_itself_is_waited_for(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_with(NULL, 75);
+    desk->bench.device[0].regulates = true;
+
+    arm(desk, 60);
+    assert_int_equal(guard_mode(desk->guard), GUARD_SEATING);
+    assert_has(desk->said, "the start waits until it is below 60 C");
+    arm(desk, 400);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    desk_free(desk);
+}
+
+static void test_a_plate_by_hand_starts_warm_too(void **state)
+{
+    (void)state;
+    struct benchfile bench = fake_line_bench();
+    bench.device[1] = (struct device_config){.kind = DEVICE_BY_HAND, .port = -1};
+    bench.device_count = 2;
+    bench.plate_device = 1;
+    struct last_run last = recent();
+    struct desk *desk = desk_on(&bench, &last, 30);
+
+    arm(desk, 60);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    assert_has(desk->said, "nothing on it but the board?");
+    assert_null(strstr(desk->said, "set the empty plate"));
     desk_free(desk);
 }
 
@@ -808,7 +853,9 @@ int main(void)
         cmocka_unit_test(test_a_stopped_run_and_a_recipe_s_own_error_leave_it_too),
         cmocka_unit_test(test_a_trip_and_a_temperature_never_reached_leave_nothing),
         cmocka_unit_test(test_a_run_that_was_never_seated_leaves_nothing),
-        cmocka_unit_test(test_a_plate_that_regulates_itself_leaves_nothing),
+        cmocka_unit_test(test_a_plate_that_regulates_itself_leaves_that_it_began_empty),
+        cmocka_unit_test(test_a_hot_plate_that_regulates_itself_is_waited_for),
+        cmocka_unit_test(test_a_plate_by_hand_starts_warm_too),
         cmocka_unit_test(test_a_recipe_has_its_ten_seconds_to_begin_from_when_it_may),
         cmocka_unit_test(test_who_leaves_early_leaves_everything_off_and_a_line_in_the_record),
         cmocka_unit_test(test_a_nudge_is_told_to_the_recipe_and_recorded),

@@ -1772,6 +1772,14 @@ static void test_a_plate_by_hand_comes_to_read_what_it_was_set_to(void **state)
             assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
         else
             assert_has(guard_refusal(desk->guard)->text, "was set to 60 C and reads");
+        struct last_run last;
+        struct wire_end end = {.code = 0};
+        wire_stamp(&end.head, WIRE_END, 1);
+        guard_receive(desk->guard, &end, sizeof end, desk->t_ms, NULL);
+        period(desk);
+        assert_int_equal(guard_last_run(desk->guard, desk->t_ms, &last), knobs[i].seated);
+        if (knobs[i].seated)
+            assert_int_equal(last.rise_permille, (knobs[i].reads_mc - 25000) / 35);
         desk_free(desk);
     }
 }
