@@ -200,7 +200,7 @@
     X(INPUTS_STOP, "inputs", "stop", "CTS | DSR | DCD", SPARE, KEY_WORD, UNITS, 0, 0, "", "CTS", \
       "normally closed: an open contact, or a cut wire, stops") \
     X(INPUTS_ANSWER, "inputs", "answer", "CTS | DSR | DCD", SPARE, KEY_WORD, UNITS, 0, 0, "", "DSR", \
-      "normally open: a pedal that answers yes") \
+      "normally open: a pedal that answers yes; a question for a value takes it as the suggestion") \
     X(READER_DRIVER, "reader", "driver", "text | modbus", NEEDED, KEY_WORD, UNITS, 0, 0, "", "text", \
       "text: lines as pattern describes them; modbus: a register: sensor-reader.md") \
     X(READER_PORT, "reader", "port", "path", NEEDED, KEY_PATH, UNITS, 2, 127, "", "/dev/serial/by-id/usb-...", \

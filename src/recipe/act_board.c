@@ -252,8 +252,8 @@ static int read_answer(const struct wire_snapshot *snapshot, enum unit unit, dou
 
 /* Ask until the answer is one, for `timeout` in all. */
 static enum hand_answer ask_number(struct recipe *recipe, const char *name, double hint,
-                                   const char *question, enum unit unit, double timeout_s,
-                                   double *value)
+                                   bool suggests, const char *question, enum unit unit,
+                                   double timeout_s, double *value)
 {
     double start_s = now_s(recipe), left_s = timeout_s;
     char text[BENCH_TEXT];
@@ -262,7 +262,11 @@ static enum hand_answer ask_number(struct recipe *recipe, const char *name, doub
         struct tl_error error;
         enum hand_answer answer =
             exchange_prompt(recipe, NOTE_ASK, HAND_NONE, name, hint, text, left_s);
-        if (answer != ANSWER_VALUE || read_answer(&recipe->snapshot, unit, value, &error) == 0)
+        if (answer == ANSWER_NONE || answer == ANSWER_NO || (answer == ANSWER_YES && suggests))
+            return answer;
+        if (answer == ANSWER_YES)
+            tl_error_set(&error, TL_BAD, "a plain yes: no value is suggested here");
+        else if (read_answer(&recipe->snapshot, unit, value, &error) == 0)
             return answer;
         recipe_warn(recipe, "line %d: answered with %s; it was asked for again",
                     recipe_line(recipe), error.text);
@@ -294,7 +298,8 @@ int act_ask(struct recipe *recipe, struct call *call)
     const char *text = call_text(call, "text");
     enum hand_answer answer =
         unit == UNITS ? exchange_prompt(recipe, NOTE_ASK, HAND_NONE, "", suggested, text, timeout_s)
-                      : ask_number(recipe, "", suggested, text, unit, timeout_s, &value);
+                      : ask_number(recipe, "", suggested, call_given(call, "suggest"), text, unit,
+                                   timeout_s, &value);
     if (answer == ANSWER_NONE)
         return call_otherwise(recipe, call, TL_TIMEOUT, "nobody answered within %s",
                               quantity_print(timeout_s, UNIT_TIME, time, sizeof time));
@@ -318,7 +323,7 @@ static enum hand_answer ask_meter(struct recipe *recipe, int rail, bool diode, d
                  ? "diode: red probe on ground, black on %s, board unpowered: the reading in volts?"
                  : "ohms: from %s to ground, board unpowered: the reading in ohms?",
              name);
-    return ask_number(recipe, diode ? "meter-diode" : "meter-ohms", rail, text,
+    return ask_number(recipe, diode ? "meter-diode" : "meter-ohms", rail, false, text,
                       diode ? UNIT_VOLTS : UNIT_OHMS, timeout_s, value);
 }
 

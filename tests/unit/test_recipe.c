@@ -939,6 +939,27 @@ static void test_an_answer_in_another_unit_is_asked_for_again(void **state)
     }
 }
 
+/* A pedal that is pressed at a question for the meter, a hasty Enter: neither is a reading of 0. */
+static void test_a_yes_where_nothing_is_suggested_is_asked_for_again(void **state)
+{
+    static const char *const asks[] = {
+        "record('a', ask { 'amps?', unit = 'A', timeout = '1 min' })",
+        "record('a', meter.read { rail = 'core', timeout = '1 min' })"};
+    for (size_t i = 0; i < sizeof asks / sizeof asks[0]; i++) {
+        clean(state);
+        fake.answers = 2;
+        fake.answer[0] = ANSWER_YES;
+        fake.answer[1] = ANSWER_VALUE;
+        fake.value = 0.4;
+
+        assert_int_equal(run_steps(asks[i]), 0);
+
+        assert_int_equal(fake.note[1].note, NOTE_ASK);
+        assert_has(fake.note[1].text, "no value is suggested");
+        assert_near(fake.note[2].value, 0.4, 1e-12);
+    }
+}
+
 static void test_asking_again_does_not_take_longer_than_the_timeout(void **state)
 {
     (void)state;
@@ -976,8 +997,11 @@ static void test_a_meter_reading_is_taken_with_its_unit(void **state)
 static void test_the_meter_gives_no_value_that_nobody_read(void **state)
 {
     (void)state;
+    fake.answers = 1;
+    fake.answer[0] = ANSWER_NO;
+
     assert_int_equal(run_steps("meter.read { rail = 'core', kind = 'diode', timeout = '1 min' }"),
-                     TL_STEP); /* a yes is no reading */
+                     TL_STEP);
 
     assert_string_equal(fake.note[0].name, "meter-diode");
     assert_near(fake.note[0].value, 1, 0);
@@ -1815,6 +1839,7 @@ int main(void)
         TEST(test_nobody_there_is_a_timeout),
         TEST(test_an_answer_is_read_in_its_unit),
         TEST(test_an_answer_in_another_unit_is_asked_for_again),
+        TEST(test_a_yes_where_nothing_is_suggested_is_asked_for_again),
         TEST(test_asking_again_does_not_take_longer_than_the_timeout),
         TEST(test_a_meter_reading_is_taken_with_its_unit),
         TEST(test_the_meter_gives_no_value_that_nobody_read),
