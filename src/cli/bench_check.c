@@ -70,7 +70,7 @@ static void show_row(const struct check *check, const struct check_row *row)
     const char *mark = row->note == NOTE_STATE ? "ok" : row->note == NOTE_FAULT ? "FAIL" : "open";
     int from = fprintf(check->shown, "  %-4s  %-*s  %-*s  ", mark, NAME_COLUMN, row->name,
                        WHAT_COLUMN, row->what);
-    check_wrap(check->shown, row->how, from);
+    write_folded(check->shown, row->how, from);
     fflush(check->shown);
 }
 
@@ -103,7 +103,7 @@ static void take_row(struct check *check, struct wire_note *note)
 static void take_question(struct check *check, const struct wire_note *note)
 {
     fprintf(check->shown, "  ?     %-*s  ", NAME_COLUMN, note->name);
-    check_wrap(check->shown, note->text, NAME_COLUMN + 10);
+    write_folded(check->shown, note->text, NAME_COLUMN + 10);
     fprintf(check->shown, "        yes or no > ");
     fflush(check->shown);
     tcflush(STDIN_FILENO, TCIFLUSH); /* at a terminal: what was typed before is no answer */

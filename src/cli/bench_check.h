@@ -5,7 +5,7 @@
 
 #include "bench.h"
 
-enum { CHECK_ROWS = 128, CHECK_WHAT = 32, CHECK_WIDEST = 100, CHECK_NARROWEST = 60 };
+enum { CHECK_ROWS = 128, CHECK_WHAT = 32 };
 
 /* One proof, as the guard's program told it. */
 struct check_row {
@@ -17,9 +17,6 @@ struct check_rows {
     int count;
     struct check_row row[CHECK_ROWS];
 };
-
-/* `text` from column `from` on, broken between words at the width of `out`; ends the line. */
-void check_wrap(FILE *out, const char *text, int from);
 
 /* What protects the bench and what does not, by its file and by the rows. */
 void protection_write_text(FILE *out, const struct benchfile *bench, const struct check_rows *rows);

@@ -164,31 +164,6 @@ static int fill(const struct benchfile *bench, const struct check_rows *rows,
     return count;
 }
 
-/* 100 columns, or what the terminal has, down to 60. */
-static int width_of(FILE *out)
-{
-    int columns = columns_of(out);
-    return columns <= 0 || columns > CHECK_WIDEST ? CHECK_WIDEST
-           : columns < CHECK_NARROWEST            ? CHECK_NARROWEST
-                                                  : columns;
-}
-
-void check_wrap(FILE *out, const char *text, int from)
-{
-    int column = from, width = width_of(out) - 1;
-    while (*text) {
-        int word = (int)strcspn(text, " ");
-        if (column > from && column + 1 + word > width) {
-            fprintf(out, "\n%*s", from, "");
-            column = from;
-        }
-        column += fprintf(out, "%s%.*s", column > from ? " " : "", word, text);
-        text += word;
-        text += strspn(text, " ");
-    }
-    fputc('\n', out);
-}
-
 static const char *mark_of(const struct protection *row)
 {
     return !row->covered ? "NO" : strcmp(row->proved, "not proved") ? "yes" : "open";
@@ -204,7 +179,7 @@ void protection_write_text(FILE *out, const struct benchfile *bench, const struc
         snprintf(by, sizeof by, "%s%s%s%s", row[i].by, row[i].proved[0] ? " (" : "", row[i].proved,
                  row[i].proved[0] ? ")" : "");
         fprintf(out, "  %-4s  %s\n        ", mark_of(&row[i]), row[i].what_happens);
-        check_wrap(out, by, 8);
+        write_folded(out, by, 8);
     }
     fputs("\nWhat no software covers: fire, fumes, a thermal cut-out that is not there. Stay with "
           "it.\n",

@@ -46,7 +46,7 @@ static void show_line(FILE *out, const char *label, const char *text)
         n += good ? length : 1;
     }
     plain[n] = '\0';
-    check_wrap(out, plain, fprintf(out, "%-7s", label));
+    write_folded(out, plain, fprintf(out, "%-7s", label));
 }
 
 static void show(FILE *out, const struct latch *latch)
@@ -97,7 +97,7 @@ static bool ask_reason(struct cli *cli, char reason[REASON], struct tl_error *er
     fputs("\nWhat was it? A number, or in your own words; an empty line leaves it latched.\n",
           cli->out);
     for (int i = 0; i < REASONS; i++)
-        check_wrap(cli->out, reasons[i], fprintf(cli->out, "  %d  ", i + 1));
+        write_folded(cli->out, reasons[i], fprintf(cli->out, "  %d  ", i + 1));
     for (;;) {
         fputs("> ", cli->out);
         cli_flush(cli);

@@ -42,6 +42,10 @@ enum outcome play_many(struct cli *cli);
 /* How wide `out` is: COLUMNS where it is set, else the terminal's own; 0 = not known. */
 int columns_of(FILE *out);
 
+/* `text` from column `from` on, broken between words at the width of `out`: 60 to 100 columns, 80 where it is not
+ * known. Ends the line. A newline in it is a blank. */
+void write_folded(FILE *out, const char *text, int from);
+
 /* `help shipped`. */
 int shipped_write(FILE *out, struct tl_error *error);
 

@@ -31,10 +31,11 @@ static enum outcome write_topic(struct cli *cli, const char *topic)
         options_write_usage(cli->out);
         fputs("\nthe recipe language, each explained by `tinlatch help NAME`:\n", cli->out);
         recipe_write_help(cli->out, NULL);
-        fputs("\n`tinlatch help shipped` lists recipes, boards and inserts, `tinlatch help faults` "
-              "what "
-              "can break.\n",
-              cli->out);
+        fputc('\n', cli->out);
+        write_folded(cli->out,
+                     "`tinlatch help shipped` lists recipes, boards and inserts, `tinlatch help "
+                     "faults` what can break.",
+                     0);
         return RUN_DONE;
     }
     for (int i = 0; i < VERBS; i++)

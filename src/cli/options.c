@@ -7,6 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "cli_private.h"
 #include "job.h"
 #include "tinlatch/quantity.h"
 
@@ -642,18 +643,18 @@ static void write_option(FILE *out, const struct option *option)
 {
     char left[40];
     snprintf(left, sizeof left, "%s %s", option->name, option->value ? option->value : "");
-    fprintf(out, "  %-23s %s\n", left, option->help);
+    write_folded(out, option->help, fprintf(out, "  %-23s ", left));
 }
 
 void options_write_usage(FILE *out)
 {
     fputs("tinlatch checks, rehearses and runs recipes for repair work on a heated "
-          "bench.\n\nverbs:\n",
+          "bench.\n\nverbs, each behind `tinlatch`:\n",
           out);
     for (int i = 0; i < VERBS; i++) {
         char left[40];
         snprintf(left, sizeof left, "%s %s", verbs[i].name, verbs[i].argument);
-        fprintf(out, "  tinlatch %-23s %s\n", left, verbs[i].help);
+        write_folded(out, verbs[i].help, fprintf(out, "  %-32s ", left));
     }
     fputs("\noptions:\n", out);
     for (int i = 0; i < OPTIONS; i++)
@@ -665,8 +666,10 @@ void options_write_usage(FILE *out)
 
 void options_write_verb(FILE *out, enum verb_id verb)
 {
-    fprintf(out, "tinlatch %s%s%s\n\n%s\n\noptions:\n", verbs[verb].name,
-            verbs[verb].argument[0] ? " " : "", verbs[verb].argument, verbs[verb].detail);
+    fprintf(out, "tinlatch %s%s%s\n\n", verbs[verb].name, verbs[verb].argument[0] ? " " : "",
+            verbs[verb].argument);
+    write_folded(out, verbs[verb].detail, 0);
+    fputs("\noptions:\n", out);
     for (int i = 0; i < OPTIONS; i++)
         if (taken_by(&options_table[i], verb))
             write_option(out, &options_table[i]);

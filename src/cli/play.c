@@ -6,7 +6,6 @@
 #include <signal.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/ioctl.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -252,23 +251,6 @@ static int write_out(struct play *play, const char *directory, struct tl_error *
         return TL_FILE;
     memcpy(play->wrote[play->wrote_count++], path, sizeof path);
     return 0;
-}
-
-bool wants_colour(FILE *out)
-{
-    const char *no = getenv("NO_COLOR"), *term = getenv("TERM");
-    int fd = fileno(out);
-    return fd >= 0 && isatty(fd) && !(no && *no) && term && strcmp(term, "dumb") != 0;
-}
-
-int columns_of(FILE *out)
-{
-    const char *set = getenv("COLUMNS");
-    struct winsize size;
-    int fd = fileno(out);
-    if (set && *set)
-        return atoi(set);
-    return fd >= 0 && isatty(fd) && ioctl(fd, TIOCGWINSZ, &size) == 0 ? size.ws_col : 0;
 }
 
 /* Do both streams end up under the same eyes, one below the other? */

@@ -2,17 +2,20 @@
 #include <math.h>
 #include <string.h>
 
+#include "cli_private.h"
 #include "trials.h"
 
-enum { COMMANDS_SHOWN = 12, NAME = 34 };
+enum { COMMANDS_SHOWN = 12, NAME = 32 };
 
-/* clang-format off */
+static const char covered[] =
+    "Covered is chance within the tolerances of these files: how the board lies and what it "
+    "weighs; "
+    "the plate's heat capacity and losses; room, mains, sensor class, noise, a person's delays.";
 static const char not_covered[] =
-    "  Covered is chance within the tolerances of these files: how the board lies and what it weighs;\n"
-    "  the plate's heat capacity and losses; room, mains, sensor class, noise, a person's delays.\n"
-    "  Not covered: an insert, lags or contacts that are not what the bench file says, what the model\n"
-    "  leaves out, a file that does not fit the board, hands that do something else%s.\n";
-/* clang-format on */
+    "Not covered: an insert, lags or contacts that are not what the bench file says, what the "
+    "model "
+    "leaves out, a file that does not fit the board, hands that do something else, faults "
+    "(--faults).";
 
 static void write_head(const struct figures *f, FILE *out)
 {
@@ -46,7 +49,8 @@ static void write_verdict(const struct figures *f, FILE *out)
     else
         fprintf(out, "  %d of %d draws failed (%.3g %%)\n", (int)f->failed, (int)draws,
                 100.0 * f->failed / draws);
-    fprintf(out, not_covered, ", faults (--faults)");
+    write_folded(out, covered, fprintf(out, "  "));
+    write_folded(out, not_covered, fprintf(out, "  "));
 }
 
 static void write_spreads(const struct figures *f, FILE *out)

@@ -3,7 +3,6 @@
 
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "tinlatch/interlock.h"
@@ -102,11 +101,14 @@ void fact_target(const struct front_state *state, char out[FACT])
                      (s->duty_permille + 5) / 10);
     if (s->granted_heat && s->wanted_mc > s->granted_mc)
         n += snprintf(out + n, FACT - (size_t)n, " (wanted %.0f C)", s->wanted_mc / 1000.0);
+    char nudged[2][24] = {"", ""}; /* by the person's keys */
     if (s->nudge_mc)
-        n += snprintf(out + n, FACT - (size_t)n, ", nudged %+d C", s->nudge_mc / 1000);
+        snprintf(nudged[0], sizeof nudged[0], "%+d C", s->nudge_mc / 1000);
     if (s->nudge_ms)
-        n += snprintf(out + n, FACT - (size_t)n, "%s %+d s", s->nudge_mc ? "" : ", nudged",
-                      s->nudge_ms / 1000);
+        snprintf(nudged[1], sizeof nudged[1], "soak %+d s", s->nudge_ms / 1000);
+    if (s->nudge_mc || s->nudge_ms)
+        n += snprintf(out + n, FACT - (size_t)n, " (%s%s%s)", nudged[0],
+                      s->nudge_mc && s->nudge_ms ? ", " : "", nudged[1]);
     if (s->granted_fan_pct > 0)
         snprintf(out + n, FACT - (size_t)n, ", fan %d %%", s->granted_fan_pct);
 }

@@ -4,7 +4,10 @@
 
 #include <string.h>
 
-enum { LIST_COLUMNS = 78, HELP_COLUMNS = 100 };
+enum {
+    LIST_COLUMNS = 79 - 19 - 4,
+    HELP_COLUMNS = 79
+}; /* a name goes before a line of the list, " ..." behind it */
 
 /* `plate.ramp { to, rate?, timeout, otherwise? }` */
 static void write_synopsis(FILE *out, const struct primitive *primitive)

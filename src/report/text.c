@@ -8,6 +8,10 @@
 #include "words.h"
 
 enum { MARGINS_SHOWN = 10, SAID_SHOWN = 24 };
+enum {
+    ORIGIN_AT = 71,
+    ORIGIN_LEAST = 24
+};                    /* a margin's last column: where it has room for most file names */
 enum { NARROW = 25 }; /* columns short of the full width: from here on tables fold */
 static const double RATE_REACHED = 0.9;
 
@@ -340,15 +344,17 @@ static void write_margin(const struct page *page, const struct run_margin *margi
             words_value(margin->value, margin->unit, value, sizeof value),
             words_value(margin->worst, margin->unit, worst, sizeof worst),
             words_value(margin->value - margin->worst, margin->unit, left, sizeof left));
+    bool beside = columns_of(page) >= ORIGIN_AT + ORIGIN_LEAST;
     if (part < 0)
-        fprintf(page->out, "   OVER%s", narrow ? "" : "  ");
+        fputs("   OVER", page->out);
     else if (part <= 100)
-        fprintf(page->out, "  %3.0f %%%s", floor(part), narrow ? "" : "  ");
-    else if (!narrow)
-        fputs("         ", page->out);
+        fprintf(page->out, "  %3.0f %%", floor(part));
+    else if (beside)
+        fputs("       ", page->out);
     words_origin(page->run, page->style, margin->layer, margin->line, origin, sizeof origin);
-    if (!narrow) {
-        wrap(page, 71, origin);
+    if (beside) {
+        fputs("  ", page->out);
+        wrap(page, ORIGIN_AT, origin);
         return;
     }
     fputs("\n    ", page->out);

@@ -43,8 +43,8 @@ static void test_help_lists_every_verb_and_option_on_standard_output(void **stat
     struct told t = TOLD("--help");
 
     assert_int_equal(t.status, 0);
-    assert_has(t.out, "tinlatch check RECIPE");
-    assert_has(t.out, "tinlatch rehearse RECIPE");
+    assert_has(t.out, "\n  check RECIPE");
+    assert_has(t.out, "\n  rehearse RECIPE");
     assert_has(t.out, "--fault NAME@SECONDS");
     assert_string_equal(t.err, "");
     forget(&t);

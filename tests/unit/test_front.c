@@ -439,7 +439,7 @@ static void test_parked_nudged_and_held_off_are_shown(void **unused)
     s.nudge_mc = -4000;
     s.nudge_ms = 30000;
     take_snapshot(state, &s);
-    assert_has(drawn(state, 80, 24, false), "nudged -4 C +30 s");
+    assert_has(drawn(state, 80, 24, false), "(-4 C, soak +30 s)");
 
     const char *text = drawn(state, 100, 40, false);
     assert_has(text, "PARKED");
@@ -449,7 +449,7 @@ static void test_parked_nudged_and_held_off_are_shown(void **unused)
     s.park_left_ms = 600000;
     take_snapshot(state, &s);
     assert_has(drawn(state, 100, 40, false), "parked, 10:00 min left");
-    assert_has(text, "nudged -4 C");
+    assert_has(text, "(-4 C");
     s.granted_heat = 0;
     take_snapshot(state, &s);
     assert_has(drawn(state, 100, 40, false), "heat is held off (wanted 180 C)");
