@@ -63,7 +63,7 @@ static void put_scan(FILE *out, const struct record_scan *s, const char *told)
     put_milli(out, s->in.ramp_known, s->in.ramp_mc_s);
     put_milli(out, s->want.heat, s->want.temp_mc);
     put_milli(out, s->out.heat, s->out.temp_mc);
-    put_milli(out, true, s->duty_permille);
+    put_milli(out, s->duty_permille >= 0, s->duty_permille);
     fprintf(out, ",%d,%s", (int)s->out.fan_pct, !fed ? "" : supply->on ? "1" : "0");
     put_milli(out, fed, supply->mv);
     put_milli(out, fed, supply->ma);

@@ -96,6 +96,8 @@ void fact_target(const struct front_state *state, char out[FACT])
     if (!s->granted_heat)
         n = snprintf(out, FACT, s->wanted_heat ? "heat is held off (wanted %.0f C)" : "heat off",
                      s->wanted_mc / 1000.0);
+    else if (s->duty_permille < 0)
+        n = snprintf(out, FACT, "%.1f C, by its own knob", s->granted_mc / 1000.0);
     else
         n = snprintf(out, FACT, "%.1f C, heat at %3d %%", s->granted_mc / 1000.0,
                      (s->duty_permille + 5) / 10);

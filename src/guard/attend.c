@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: MIT */
-/* The person at the bench: is somebody there, and the key that parks. */
+/* The person at the bench: is somebody there, the key that parks, and the knob of a plate with no port. */
 #include "guard_private.h"
 
+#include <stdio.h>
 #include <string.h>
 
 /* Somebody pressed a key, or nobody is asked: in a rehearsal, and once everything is off. */
@@ -116,4 +117,31 @@ void attend_park(struct guard *guard, int64_t t_ms)
         guard->want.temp_mc = parking->most_mc;
     if (guard->hello.park_mc <= 0 || t_ms - parking->since_ms > PARK_MOST_MS)
         guard->want.heat = false;
+}
+
+/* What is granted for a moment only is not worth a walk to the knob. Where a cut-off has opened it may stay as it is. */
+void attend_knob(struct guard *guard, int64_t t_ms)
+{
+    enum { STANDS_MS = 1000 };
+    struct knob *knob = &guard->knob;
+    int32_t due_mc = guard->out.heat ? guard->out.temp_mc : 0;
+    bool runs = guard->mode == GUARD_RUNNING || guard->mode == GUARD_PAUSED;
+    char text[BENCH_TEXT];
+
+    if (!plate_is_by_hand(guard) || !runs ||
+        (due_mc == 0 && guard->config.bench->cutoff_device >= 0))
+        return;
+    if (due_mc != knob->due_mc)
+        knob->due_ms = t_ms;
+    knob->due_mc = due_mc;
+    if (due_mc == knob->told_mc || t_ms - knob->due_ms < STANDS_MS)
+        return;
+    knob->told_mc = due_mc;
+    guard->out.beeps++;
+    if (due_mc > 0)
+        snprintf(text, sizeof text, "Set the plate to %.0f C at its own knob now.",
+                 due_mc / 1000.0);
+    else
+        snprintf(text, sizeof text, "Turn the plate off at its own knob now.");
+    guard_say(guard, NOTE_STATE, t_ms, text);
 }

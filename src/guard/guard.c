@@ -231,6 +231,7 @@ static void guard_apply(struct guard *guard, int64_t t_ms)
                  &guard->drive);
     if (guard->mode == GUARD_SEATING && guard->out.heat)
         guard->drive.duty_permille = guard->seat.duty_permille;
+    attend_knob(guard, t_ms);
     guard->drive.meter = guard->want.meter;
     guard->drive.closed = guard->limits.uses_plate && cutoff_closes(guard);
 }
@@ -291,7 +292,8 @@ static void tell_outputs(const struct guard *guard, struct wire_snapshot *to)
     to->granted_supply = guard->out.supply_on;
     to->granted_mv = guard->out.mv;
     to->granted_ma = guard->out.ma;
-    to->duty_permille = guard->drive.duty_permille;
+    to->duty_permille =
+        plate_is_by_hand(guard) ? -1 /* nobody's here to tell */ : guard->drive.duty_permille;
     to->wanted_heat = guard->judged.heat;
     to->wanted_mc = guard->judged.temp_mc;
     to->wanted_ramp_mc_s = guard->judged.ramp_mc_s;

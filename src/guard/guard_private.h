@@ -75,6 +75,12 @@ struct contact_answer {
     bool answered;
 };
 
+/* A plate by hand: what its knob is to be at. */
+struct knob {
+    int32_t told_mc, due_mc; /* 0 = off */
+    int64_t due_ms;          /* since when that is due */
+};
+
 /* Does the plate fall once the run is over? Until it is seen to, no estimate of the joints is worth anything. */
 struct fall {
     int32_t from_mc;  /* the highest reading since it last fell by FALL_MC */
@@ -161,6 +167,7 @@ struct guard {
     struct seat_test seat;
     struct warm warm;
     struct parking parking;
+    struct knob knob;
     struct contact_answer contact;
     int64_t held_ms, held_at_ms; /* time parked or paused; counted up to held_at_ms */
     uint32_t presence_seen, leaves_seen, answers_seen;
@@ -213,11 +220,12 @@ void warm_step(struct guard *guard, int64_t t_ms);
 void warm_prove(struct guard *guard, int permille, int64_t t_ms);
 double warm_cooling_s(const struct guard *guard, double from_c, double to_c); /* in still air */
 
-/* attend.c: the person at the bench: presence, park */
+/* attend.c: the person at the bench: presence, park, knob */
 void attend_step(struct guard *guard, int64_t t_ms);
 /* What the contact has answered stands until its prompt closes, whatever else the front sends. */
 void attend_keep_answer(const struct guard *guard, struct wire_hand *hand);
 void attend_park(struct guard *guard, int64_t t_ms);
+void attend_knob(struct guard *guard, int64_t t_ms); /* says what a plate by hand is to be set to */
 
 /* gather.c */
 void guard_gather(struct guard *guard, int64_t t_ms);

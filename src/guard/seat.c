@@ -420,6 +420,7 @@ static void hand_seat_step(struct guard *guard, int64_t t_ms)
                  reads_c);
         guard_say(guard, NOTE_STATE, t_ms, text);
         warm_prove(guard, hand_rise_permille(guard, SENSOR_PLATE), t_ms);
+        guard->knob.told_mc = HAND_SET_MC;
         guard_enter(guard, EVENT_SEATED, t_ms);
     } else if (t_ms - seat->begun_ms >= HAND_MOST_MS) {
         snprintf(text, sizeof text,

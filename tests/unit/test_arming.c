@@ -30,6 +30,7 @@ struct desk {
     bool was_touched;                 /* what the person says of the thermocouple */
     bool was_cold;                    /* ... and of the plate: not heated */
     bool asked_touched, asked_warmed; /* ... and whether that was asked */
+    bool beeped;
     char open[BENCH_TEXT], said[8192];
 };
 
@@ -758,6 +759,50 @@ static void test_a_plate_by_hand_starts_warm_too(void **state)
     desk_free(desk);
 }
 
+/* For so many periods the recipe wants this; 0 = off. What was said meanwhile. */
+static const char *wanting(struct desk *desk, int32_t mc, int periods)
+{
+    struct wire_turn turn = {.heat = mc > 0, .temp_mc = mc, .rail = -1};
+
+    desk->said[0] = '\0';
+    for (int i = 0; i < periods; i++) {
+        wire_stamp(&turn.head, WIRE_TURN, guard_snapshot(desk->guard)->head.number);
+        guard_receive(desk->guard, &turn, sizeof turn, desk->t_ms, NULL);
+        period(desk);
+        desk->beeped = desk->beeped || guard_snapshot(desk->guard)->beeps != 0;
+    }
+    return desk->said;
+}
+
+static void test_a_person_is_told_what_to_set_a_plate_by_hand_to(void **state)
+{
+    (void)state;
+    struct benchfile bench = fake_line_bench();
+    bench.device[1] = (struct device_config){.kind = DEVICE_BY_HAND, .port = -1};
+    bench.device_count = 2;
+    bench.plate_device = 1;
+    struct last_run last = recent();
+    struct desk *desk = desk_on(&bench, &last, 30);
+    arm(desk, 60);
+
+    assert_has(wanting(desk, 150000, 15), "Set the plate to 150 C at its own knob now.");
+    assert_true(desk->beeped);
+    assert_int_equal(guard_snapshot(desk->guard)->duty_permille, -1);
+    assert_string_equal(wanting(desk, 150000, 30), ""); /* once */
+    assert_string_equal(wanting(desk, 0, 5), "");       /* not for half a second */
+    assert_string_equal(wanting(desk, 150000, 15), "");
+    assert_has(wanting(desk, 0, 15), "Turn the plate off at its own knob now.");
+
+    bench.cutoff_device = 0; /* it opens: nothing is to be done */
+    struct desk *cut = desk_on(&bench, &last, 30);
+    arm(cut, 60);
+    assert_has(wanting(cut, 150000, 15), "Set the plate to 150 C");
+    assert_string_equal(wanting(cut, 0, 15), "");
+    assert_has(wanting(cut, 120000, 15), "Set the plate to 120 C");
+    desk_free(desk);
+    desk_free(cut);
+}
+
 /* Answers and seat test take minutes, in which it is not spoken to. */
 static void test_a_recipe_has_its_ten_seconds_to_begin_from_when_it_may(void **state)
 {
@@ -856,6 +901,7 @@ int main(void)
         cmocka_unit_test(test_a_plate_that_regulates_itself_leaves_that_it_began_empty),
         cmocka_unit_test(test_a_hot_plate_that_regulates_itself_is_waited_for),
         cmocka_unit_test(test_a_plate_by_hand_starts_warm_too),
+        cmocka_unit_test(test_a_person_is_told_what_to_set_a_plate_by_hand_to),
         cmocka_unit_test(test_a_recipe_has_its_ten_seconds_to_begin_from_when_it_may),
         cmocka_unit_test(test_who_leaves_early_leaves_everything_off_and_a_line_in_the_record),
         cmocka_unit_test(test_a_nudge_is_told_to_the_recipe_and_recorded),

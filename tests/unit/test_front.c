@@ -467,6 +467,18 @@ static void test_what_is_left_of_the_heat_time_is_told_in_minutes(void **unused)
     assert_has(drawn(state, 80, 24, false), "9:00 min to heat time 60 min (built in)");
 }
 
+static void test_no_share_of_heat_is_shown_of_a_plate_by_hand(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    struct wire_snapshot s = running(200000, 90000);
+
+    s.duty_permille = -1;
+    take_snapshot(state, &s);
+
+    assert_has(drawn(state, 80, 24, false), "180.0 C, by its own knob");
+}
+
 static void test_the_supply_is_shown_when_it_is_used(void **unused)
 {
     (void)unused;
@@ -669,6 +681,7 @@ int main(void)
         cmocka_unit_test(test_of_a_soak_and_a_melt_the_sooner_comes_next),
         cmocka_unit_test(test_parked_nudged_and_held_off_are_shown),
         cmocka_unit_test(test_what_is_left_of_the_heat_time_is_told_in_minutes),
+        cmocka_unit_test(test_no_share_of_heat_is_shown_of_a_plate_by_hand),
         cmocka_unit_test(test_the_supply_is_shown_when_it_is_used),
         cmocka_unit_test(test_a_silent_guard_is_said_in_the_first_row),
         cmocka_unit_test(test_after_a_trip_the_hands_come_first_then_cause_act_and_look),
