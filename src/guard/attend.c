@@ -80,6 +80,23 @@ void attend_step(struct guard *guard, int64_t t_ms)
     }
 }
 
+void attend_leads(struct guard *guard)
+{
+    const struct wire_hand *hand = &guard->hand;
+    bool positive = hand->answer == ANSWER_YES || hand->answer == ANSWER_VALUE;
+    bool open = guard->turn.prompt != 0 && hand->prompt == guard->turn.prompt;
+
+    if (guard->out.supply_on)
+        guard->leads = (struct leads){true, false, guard->judged.rail, hand->prompt};
+    else if (open && positive && hand->prompt != guard->leads.prompt)
+        guard->leads.answered = true;
+}
+
+bool leads_may_be_on(const struct guard *guard, int32_t rail)
+{
+    return !guard->leads.fed || guard->leads.answered || guard->leads.rail == rail;
+}
+
 void guard_leave(struct guard *guard, int64_t t_ms)
 {
     guard_last_words(guard, t_ms);

@@ -192,6 +192,7 @@ static void guard_judge(struct guard *guard, int64_t t_ms)
         return;
     }
     interlock_step(&guard->interlock, &guard->limits, &guard->in, &guard->want, t_ms, &guard->out);
+    attend_leads(guard);
     guard_warn(guard, t_ms);
     if (guard->interlock.tripped &&
         (!guard->trip.tripped || guard->trip.rule != guard->interlock.first_out))

@@ -68,6 +68,14 @@ struct parking {
     int64_t since_ms;
 };
 
+/* Where the supply's leads hang, as far as anybody said: on the rail that was fed last, until a prompt is answered with
+ * yes or a value while it is off. */
+struct leads {
+    bool fed, answered;
+    int32_t rail;
+    uint32_t prompt; /* that stood answered while it was on: no word of the time since */
+};
+
 /* The answer contact: the prompt that is open, since when, and whether a press has answered it. */
 struct contact_answer {
     uint32_t prompt;
@@ -169,6 +177,7 @@ struct guard {
     struct parking parking;
     struct knob knob;
     struct contact_answer contact;
+    struct leads leads;
     int64_t held_ms, held_at_ms; /* time parked or paused; counted up to held_at_ms */
     uint32_t presence_seen, leaves_seen, answers_seen;
     int64_t present_ms; /* when somebody last touched a key */
@@ -226,6 +235,8 @@ void attend_step(struct guard *guard, int64_t t_ms);
 void attend_keep_answer(const struct guard *guard, struct wire_hand *hand);
 void attend_park(struct guard *guard, int64_t t_ms);
 void attend_knob(struct guard *guard, int64_t t_ms); /* says what a plate by hand is to be set to */
+void attend_leads(struct guard *guard);
+bool leads_may_be_on(const struct guard *guard, int32_t rail);
 
 /* gather.c */
 void guard_gather(struct guard *guard, int64_t t_ms);

@@ -131,6 +131,8 @@ static int take_turn(struct guard *guard, const struct wire_turn *turn, int64_t 
 
     if (failed || (guard->mode != GUARD_RUNNING && guard->mode != GUARD_PAUSED))
         return failed;
+    if (want.supply_on && !leads_may_be_on(guard, want.rail)) /* the recipe's process has to ask */
+        return TL_BAD;
     /* One that answers an old snapshot again is no sign of life: nobody looks at the new ones. */
     if (turn->head.number != guard->turn.head.number)
         guard->turn_ms = t_ms;

@@ -196,6 +196,7 @@ int act_confirm(struct recipe *recipe, struct call *call)
     double timeout_s = call_number(call, "timeout");
     enum hand_answer answer =
         exchange_prompt(recipe, NOTE_CONFIRM, HAND_NONE, "", 0, call_text(call, "text"), timeout_s);
+    recipe->leads_told |= answer != ANSWER_NONE && answer != ANSWER_NO && !recipe->turn.supply_on;
     if (answer == ANSWER_NONE)
         return call_otherwise(recipe, call, TL_TIMEOUT, "nobody answered within %s",
                               quantity_print(timeout_s, UNIT_TIME, time, sizeof time));

@@ -86,9 +86,30 @@ static void check_cold(struct recipe *recipe, const struct call *call)
     }
 }
 
+/* Where the leads hang only a person knows, and what is meant for one rail ruins another. */
+static void check_leads(struct recipe *recipe, const struct call *call, int rail)
+{
+    const struct limits *limits = recipe->host->limits;
+    const char *name = limits->rail[rail].name;
+    struct tl_error error;
+    if (!recipe->fed || recipe->fed_rail == rail || recipe->leads_told)
+        return;
+    tl_error_set(&error, TL_LIMIT,
+                 "%s: the leads were last on \"%s\", and nobody was asked to move them to \"%s\"",
+                 call->primitive->name, limits->rail[recipe->fed_rail].name, name);
+    tl_error_token(&error, name);
+    tl_error_hint(&error, "before it: supply.off(), then confirm { \"Supply leads on %s?\", ... }",
+                  name);
+    recipe_fail_with(recipe, &error);
+}
+
 static void want_supply(struct recipe *recipe, const struct call *call, int rail, bool inject)
 {
     struct wire_turn *turn = &recipe->turn;
+    check_leads(recipe, call, rail);
+    recipe->fed = true;
+    recipe->leads_told = false;
+    recipe->fed_rail = rail;
     turn->supply_on = 1;
     turn->inject = inject;
     turn->rail = rail;

@@ -70,6 +70,7 @@ static const struct row record_rows[] = {
     { .name = "unit",  .kind = ROW_TEXT, .place = 3, .help = "its unit, for the reader" } };
 
 #define ROWS(rows) rows, COUNT(rows)
+#define LEADS "another rail than the last one only after a `confirm` with the supply off: the leads are still there."
 #define FAILS_SAFE "Without `otherwise` a timeout fails the recipe, everything off."
 
 const struct primitive primitives[] = {
@@ -110,10 +111,10 @@ const struct primitive primitives[] = {
     { "supply.limit", act_supply_limit, ROWS(limit_rows), "Lowers the limits of a rail for the rest of the recipe.", NULL, "At most the rail's merged limits; it never widens them.",
       "supply.limit { rail = \"battery rail\", amps = \"200 mA\" }" },
     { "supply.on", act_supply_on, ROWS(on_rows), "Feeds a rail and waits until the volts have come up or the current is at its limit.", "table: volts, amps, ohms, on",
-      "At most the rail's merged limits; only while plate and board read below `power_below`. " FAILS_SAFE,
+      "At most the rail's merged limits; only while plate and board read below `power_below`; " LEADS " " FAILS_SAFE,
       "local r = supply.on { rail = \"battery rail\", volts = \"4 V\", amps = \"500 mA\", timeout = \"5 s\" }" },
     { "supply.inject", act_supply_inject, ROWS(inject_rows), "Lets a limited current flow into a short for a time, then switches off. The volts may collapse.", "table: volts, amps, ohms, on (the last reading under current)",
-      "At most the rail's injection limits; only while plate and board read below `power_below`.",
+      "At most the rail's injection limits; only while plate and board read below `power_below`; " LEADS,
       "local r = supply.inject { rail = \"battery rail\", volts = \"0.8 V\", amps = \"1 A\", time = \"10 s\" }" },
     { "supply.off", act_supply_off, NULL, 0, "Switches the supply off.", NULL, NULL, "supply.off()" },
     { "supply.read", act_supply_read, ROWS(reading_rows), "Takes a fresh reading of the supply (one scan).", "table: volts, amps, ohms, on", NULL, "local r = supply.read()" },

@@ -142,6 +142,9 @@ struct recipe {
     int32_t nudge_spent_ms;              /* of the operator's, by soaks and waits so far */
     double target_c;                     /* of the plate, before the operator's nudge */
     struct rail_limits own[BENCH_RAILS]; /* supply.limit */
+    bool fed;                            /* a rail was ... */
+    int fed_rail;
+    bool leads_told; /* ... and a person has said yes since, with the supply off */
 };
 
 struct recipe *recipe_of(lua_State *lua);

@@ -1078,8 +1078,10 @@ static struct supply_desk *supply_desk(void)
                                   .say = hear,
                                   .context = &desk->heard};
     assert_int_equal(guard_new(&desk->desk.guard, &config, NULL), 0);
-    hello.board.rail_count = hello.recipe.rail_count = 1;
+    hello.board.rail_count = hello.recipe.rail_count = 2;
     hello.board.rail[0] = hello.recipe.rail[0] = rail;
+    snprintf(rail.name, sizeof rail.name, "core");
+    hello.board.rail[1] = hello.recipe.rail[1] = rail;
     wire_stamp(&hello.head, WIRE_HELLO, 1);
     assert_int_equal(guard_receive(desk->desk.guard, &hello, sizeof hello, 0, NULL), 0);
     desk->desk.turn.rail = -1;
@@ -1102,6 +1104,54 @@ static void want_power(struct supply_desk *desk)
     desk->desk.turn.rail = 0;
     desk->desk.turn.mv = 4000;
     desk->desk.turn.ma = 300;
+}
+
+static void answer_prompt(struct supply_desk *desk, uint32_t prompt, int32_t answer)
+{
+    struct wire_hand hand = {.prompt = prompt, .answer = answer};
+    desk->desk.turn.prompt = prompt;
+    turns(&desk->desk, 1);
+    wire_stamp(&hand.head, WIRE_HAND, 1);
+    assert_int_equal(guard_receive(desk->desk.guard, &hand, sizeof hand, desk->desk.t_ms, NULL), 0);
+    turns(&desk->desk, 2);
+    desk->desk.turn.prompt = 0;
+}
+
+/* Whatever sends its turns: the leads hang on the rail that was fed last. */
+static void
+test_another_rail_is_fed_only_after_a_person_has_answered_with_the_supply_off(void **state)
+{
+    (void)state;
+    static const struct {
+        bool asks, under_power;
+        int32_t answer;
+        bool fed;
+    } cases[] = {
+        {false, false, ANSWER_YES, false}, {true, true, ANSWER_YES, false},
+        {true, false, ANSWER_NO, false},   {true, false, ANSWER_YES, true},
+        {true, false, ANSWER_VALUE, true},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        struct supply_desk *desk = supply_desk();
+        want_power(desk);
+        turns(&desk->desk, 5);
+        assert_true(desk->supply.on);
+        if (cases[i].asks && cases[i].under_power)
+            answer_prompt(desk, 1, cases[i].answer);
+        desk->desk.turn.supply_on = 0;
+        desk->desk.turn.prompt = cases[i].under_power ? 1 : 0; /* the same, left open */
+        turns(&desk->desk, 5);
+        if (cases[i].asks && !cases[i].under_power)
+            answer_prompt(desk, 1, cases[i].answer);
+
+        want_power(desk);
+        desk->desk.turn.rail = 1;
+        turns(&desk->desk, 5);
+
+        assert_int_equal(desk->supply.on, cases[i].fed);
+        assert_int_equal(guard_mode(desk->desk.guard) == GUARD_RUNNING, cases[i].fed);
+        supply_desk_free(desk);
+    }
 }
 
 /* The recipe dies when the supply has given so many more answers to its wish for power. */
@@ -2121,6 +2171,8 @@ int main(void)
         cmocka_unit_test(test_a_plate_that_only_a_hand_switches_is_not_called_off),
         cmocka_unit_test(test_a_plate_that_rises_to_its_limit_is_not_called_off),
         cmocka_unit_test(test_a_wait_of_minutes_is_told_in_minutes),
+        cmocka_unit_test(
+            test_another_rail_is_fed_only_after_a_person_has_answered_with_the_supply_off),
         cmocka_unit_test(test_a_supply_whose_recipe_dies_is_off_and_read_off_before_it_is_over),
         cmocka_unit_test(test_no_on_follows_the_last_words),
         cmocka_unit_test(test_a_supply_that_misses_its_off_is_told_again_before_it_is_over),

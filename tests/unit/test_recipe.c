@@ -1038,6 +1038,44 @@ static void test_a_collapsed_rail_is_a_reading_not_a_failure(void **state)
     assert_near(fake.note[0].value, 0.3, 1e-9);
 }
 
+/* The leads hang on the rail that was fed last, until a person says otherwise. */
+static void test_no_other_rail_is_fed_before_a_person_was_asked_for_the_leads(void **state)
+{
+#define CORE    "supply.on { rail = 'core', volts = '0.9 V', amps = '1 A', timeout = '5 s' }\n"
+#define BATTERY "supply.on { rail = 'battery', volts = '4 V', amps = '1 A', timeout = '5 s' }\n"
+#define CONFIRM "confirm { 'Leads on it?', timeout = '1 min' }\n"
+    static const struct {
+        const char *steps;
+        enum hand_answer answer;
+        int code;
+    } cases[] = {
+        {CORE BATTERY, ANSWER_YES, TL_LIMIT},
+        {CORE "supply.off()\n" BATTERY, ANSWER_YES, TL_LIMIT},
+        {CONFIRM CORE "supply.off()\n" BATTERY, ANSWER_YES, TL_LIMIT},
+        {CORE CONFIRM "supply.off()\n" BATTERY, ANSWER_YES, TL_LIMIT}, /* asked under power */
+        {CORE "supply.off()\n" CONFIRM BATTERY, ANSWER_NO, TL_LIMIT},
+        {CORE "supply.off()\n" CONFIRM BATTERY, ANSWER_YES, 0},
+        {CORE "supply.off()\n" CORE, ANSWER_YES, 0},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        clean(state);
+        fake.volts = 4;
+        fake.answers = 1;
+        fake.answer[0] = cases[i].answer;
+        int code = open_text(with_header("rails = { \"battery\", \"core\" },", cases[i].steps));
+
+        assert_int_equal(code ? code : run_opened(), cases[i].code);
+
+        if (cases[i].code) {
+            assert_has(error.text, "the leads were last on \"core\"");
+            assert_int_not_equal(fake.last.mv, 4000);
+        }
+    }
+#undef CORE
+#undef BATTERY
+#undef CONFIRM
+}
+
 static void test_injection_ends_by_itself(void **state)
 {
     (void)state;
@@ -1845,6 +1883,7 @@ int main(void)
         TEST(test_the_meter_gives_no_value_that_nobody_read),
         TEST(test_the_supply_comes_on_with_what_was_asked_and_reads_back),
         TEST(test_a_collapsed_rail_is_a_reading_not_a_failure),
+        TEST(test_no_other_rail_is_fed_before_a_person_was_asked_for_the_leads),
         TEST(test_injection_ends_by_itself),
         TEST(test_cooling_waits_for_the_joint_and_the_fan_for_its_melt),
         TEST(test_melt_comes_from_the_estimate_and_says_so),
