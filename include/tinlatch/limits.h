@@ -79,6 +79,10 @@ const char *limit_key(enum limit_id id);
 enum unit limit_unit(enum limit_id id);
 int32_t limit_scale(enum limit_id id);
 const char *limit_layer_name(enum limit_layer layer); /* "built in", "bench", "board", "recipe" */
+/* Of the supply, or else of the plate and what lies on it? */
+bool limit_is_of_supply(enum limit_id id);
+/* Does anything that the run uses come up against it? The board's without a sensor there: no. */
+bool limit_matters(const struct limits *limits, enum limit_id id);
 int32_t limits_get(const struct limits *limits, enum limit_id id);
 void limits_set(struct limits *limits, enum limit_id id, int32_t value);
 

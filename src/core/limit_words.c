@@ -34,6 +34,32 @@ int32_t limit_scale(enum limit_id id)
     return scales[id];
 }
 
+bool limit_is_of_supply(enum limit_id id)
+{
+    switch (id) {
+    case LIMIT_plate_mc:
+    case LIMIT_board_mc:
+    case LIMIT_ramp_mc_s:
+    case LIMIT_heat_time_ms:
+        return false;
+    case LIMIT_supply_mv:
+    case LIMIT_supply_ma:
+    case LIMIT_inject_mv:
+    case LIMIT_inject_ma:
+    case LIMIT_power_mc:
+    case LIMITS:
+        break;
+    }
+    return true;
+}
+
+bool limit_matters(const struct limits *limits, enum limit_id id)
+{
+    if (limit_is_of_supply(id))
+        return limits->uses_supply;
+    return limits->uses_plate && (id != LIMIT_board_mc || limits->has_board);
+}
+
 const char *limit_layer_name(enum limit_layer layer)
 {
     switch (layer) {

@@ -256,42 +256,36 @@ void fact_next(const struct front_state *state, char out[FACT])
 struct margin {
     double left, limit;
     enum limit_id id;
+    const char *word;
 };
 
-static void nearer(struct margin *best, enum limit_id id, double limit, double value)
+static void nearer(struct margin *best, enum limit_id id, const char *word, double limit,
+                   double value)
 {
     if (limit > 0 && (limit - value) / limit < best->left / best->limit)
-        *best = (struct margin){limit - value, limit, id};
+        *best = (struct margin){limit - value, limit, id, word};
 }
 
 static struct margin nearest(const struct front_state *state)
 {
     const struct wire_snapshot *s = &state->snapshot;
     const struct limits *limits = &state->hello.recipe;
-    struct margin best = {1e9, 1, LIMITS};
+    struct margin best = {1e9, 1, LIMITS, ""};
     if (limits->uses_plate && s->plate_quality == QUALITY_GOOD)
-        nearer(&best, LIMIT_plate_mc, limits->plate_mc, s->plate_mc);
+        nearer(&best, LIMIT_plate_mc, "plate", limits->plate_mc, s->plate_mc);
     if (limits->uses_plate && s->quality[SENSOR_BOARD] == QUALITY_GOOD)
-        nearer(&best, LIMIT_board_mc, limits->board_mc, s->temp_mc[SENSOR_BOARD]);
+        nearer(&best, LIMIT_board_mc, "board", limits->board_mc, s->temp_mc[SENSOR_BOARD]);
     if (limits->uses_plate && s->granted_heat && s->ramp_known)
-        nearer(&best, LIMIT_ramp_mc_s, limits->ramp_mc_s, s->ramp_mc_s);
+        nearer(&best, LIMIT_ramp_mc_s, "ramp", limits->ramp_mc_s, s->ramp_mc_s);
     if (limits->uses_plate && s->heat_left_ms < limits->heat_time_ms)
-        nearer(&best, LIMIT_heat_time_ms, limits->heat_time_ms,
+        nearer(&best, LIMIT_heat_time_ms, "heat time", limits->heat_time_ms,
                (double)limits->heat_time_ms - s->heat_left_ms);
     if (limits->uses_supply && s->supply_on && s->supply_quality == QUALITY_GOOD) {
-        nearer(&best, LIMIT_supply_mv, limits->supply_mv, s->supply_mv);
-        nearer(&best, LIMIT_supply_ma, limits->supply_ma, s->supply_ma);
+        nearer(&best, LIMIT_supply_mv, "volts", limits->supply_mv, s->supply_mv);
+        nearer(&best, LIMIT_supply_ma, "amps", limits->supply_ma, s->supply_ma);
     }
     return best;
 }
-
-static const char *const limit_words[LIMITS] = {
-    [LIMIT_plate_mc] = "plate",         [LIMIT_board_mc] = "board",
-    [LIMIT_ramp_mc_s] = "ramp",         [LIMIT_heat_time_ms] = "heat time",
-    [LIMIT_supply_mv] = "volts",        [LIMIT_supply_ma] = "amps",
-    [LIMIT_inject_mv] = "inject volts", [LIMIT_inject_ma] = "inject amps",
-    [LIMIT_power_mc] = "power below",
-};
 
 void fact_margin(const struct front_state *state, char out[FACT])
 {
@@ -312,7 +306,7 @@ void fact_margin(const struct front_state *state, char out[FACT])
                  limit, origin);
         return;
     }
-    snprintf(out, FACT, "%.1f %s to %s %.4g %s (%s)", best.left / scale, unit, limit_words[best.id],
+    snprintf(out, FACT, "%.1f %s to %s %.4g %s (%s)", best.left / scale, unit, best.word,
              best.limit / scale, unit, origin);
 }
 

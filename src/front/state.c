@@ -143,18 +143,21 @@ static void take_snapshot(struct front_state *state, const struct wire_snapshot 
     take_prompt(state);
 }
 
-/* The merged limits, each with its origin, before anything is heated. */
-static void say_limits(struct front_state *state, const enum limit_id *ids, int count)
+/* The merged limits that matter, each with its origin, before anything is heated. */
+static void say_limits(struct front_state *state, bool of_supply)
 {
-    char text[BENCH_TEXT], value[48];
+    const struct limits *limits = &state->hello.recipe;
+    char text[BENCH_TEXT] = "", value[48];
     size_t n = 0;
-    for (int i = 0; i < count; i++) {
-        enum limit_layer layer = state->hello.origins.of[ids[i]].layer;
-        quantity_print((double)limits_get(&state->hello.recipe, ids[i]) / limit_scale(ids[i]),
-                       limit_unit(ids[i]), value, sizeof value);
+    for (enum limit_id id = 0; id < LIMITS; id++) {
+        enum limit_layer layer = state->hello.origins.of[id].layer;
+        if (limit_is_of_supply(id) != of_supply || !limit_matters(limits, id))
+            continue;
+        quantity_print((double)limits_get(limits, id) / limit_scale(id), limit_unit(id), value,
+                       sizeof value);
         int added =
-            snprintf(text + n, sizeof text - n, "%s%s %s (%s)", i ? ", " : "", limit_key(ids[i]),
-                     value, (unsigned)layer < LAYERS ? limit_layer_name(layer) : "?");
+            snprintf(text + n, sizeof text - n, "%s%s %s (%s)", n ? ", " : "", limit_key(id), value,
+                     (unsigned)layer < LAYERS ? limit_layer_name(layer) : "?");
         if (added < 0 || (size_t)added >= sizeof text - n)
             break;
         n += (size_t)added;
@@ -162,13 +165,9 @@ static void say_limits(struct front_state *state, const enum limit_id *ids, int 
     for (char *c = text; *c; c++)
         if (*c == '_')
             *c = ' '; /* words, not keys */
-    front_say(state, "limits", "%s", text);
+    if (n > 0)
+        front_say(state, "limits", "%s", text);
 }
-
-static const enum limit_id heat_limits[] = {LIMIT_plate_mc, LIMIT_board_mc, LIMIT_ramp_mc_s,
-                                            LIMIT_heat_time_ms};
-static const enum limit_id supply_limits[] = {LIMIT_supply_mv, LIMIT_supply_ma, LIMIT_inject_mv,
-                                              LIMIT_inject_ma, LIMIT_power_mc};
 
 static void take_hello(struct front_state *state, const struct wire_hello *hello)
 {
@@ -179,10 +178,8 @@ static void take_hello(struct front_state *state, const struct wire_hello *hello
     text_clean(state->hello.board_name, sizeof state->hello.board_name, hello->board_name);
     text_clean(state->hello.insert, sizeof state->hello.insert, hello->insert);
     state->hello_known = true;
-    if (hello->recipe.uses_plate)
-        say_limits(state, heat_limits, COUNT(heat_limits));
-    if (hello->recipe.uses_supply)
-        say_limits(state, supply_limits, COUNT(supply_limits));
+    say_limits(state, false);
+    say_limits(state, true);
 }
 
 static void take_end(struct front_state *state, const struct wire_end *end)

@@ -518,9 +518,7 @@ static void write_limits(const struct page *page, const struct report_style *sty
                         "</tr></thead><tbody>\n");
     for (enum limit_id id = 0; id < LIMITS; id++) {
         char origin[WORD_TEXT];
-        bool heat = id == LIMIT_plate_mc || id == LIMIT_board_mc || id == LIMIT_ramp_mc_s ||
-                    id == LIMIT_heat_time_ms;
-        if (heat ? !run->limits.uses_plate : !run->limits.uses_supply)
+        if (!limit_matters(&run->limits, id))
             continue;
         words_origin(run, style, (int32_t)run->origins.of[id].layer, run->origins.of[id].line,
                      origin, sizeof origin);

@@ -135,27 +135,6 @@ static void write_title(const struct page *page)
 
 /* --- limits ------------------------------------------------------------------------------- */
 
-static bool limit_matters(const struct limits *limits, enum limit_id id)
-{
-    switch (id) {
-    case LIMIT_plate_mc:
-    case LIMIT_ramp_mc_s:
-    case LIMIT_heat_time_ms:
-        return limits->uses_plate;
-    case LIMIT_board_mc:
-        return limits->uses_plate && limits->has_board;
-    case LIMIT_supply_mv:
-    case LIMIT_supply_ma:
-    case LIMIT_inject_mv:
-    case LIMIT_inject_ma:
-    case LIMIT_power_mc:
-        return limits->uses_supply;
-    case LIMITS:
-        break;
-    }
-    return false;
-}
-
 static void write_limit(const struct page *page, enum limit_id id)
 {
     const struct run *run = page->run;

@@ -25,6 +25,7 @@ static void take_hello(struct front_state *state, bool plate, bool supply)
     hello.recipe.plate_mc = 190000;
     hello.recipe.uses_plate = plate;
     hello.recipe.uses_supply = supply;
+    hello.recipe.has_board = true;
     hello.origins.of[LIMIT_plate_mc] = (struct limit_origin){LAYER_RECIPE, 10};
     snprintf(hello.title, sizeof hello.title, "Split the two-board stack");
     snprintf(hello.board_name, sizeof hello.board_name, "hx210");
@@ -185,6 +186,19 @@ static void test_the_merged_limits_are_shown_with_their_origins(void **unused)
     assert_has(drawn(state, 100, 40, false), "plate 190 C (recipe), board 260 C (built in)");
     take_hello(state, false, true);
     assert_has(drawn(state, 100, 40, false), "supply volts 20 V (built in)");
+}
+
+static void test_a_limit_that_no_sensor_watches_is_not_shown(void **unused)
+{
+    (void)unused;
+    struct front_state *state = fresh();
+    struct wire_hello hello = {.recipe = *limits_built_in()};
+    wire_stamp(&hello.head, WIRE_HELLO, 1);
+    hello.recipe.uses_plate = true;
+
+    front_take(state, &hello, sizeof hello);
+
+    assert_has(drawn(state, 100, 40, false), "plate 350 C (built in), ramp 3 C/s");
 }
 
 static void test_the_digits_are_tall_where_there_is_room(void **unused)
@@ -668,6 +682,7 @@ int main(void)
         cmocka_unit_test(test_the_view_fills_exactly_the_rows_it_is_given),
         cmocka_unit_test(test_the_view_shows_what_matters_at_every_size),
         cmocka_unit_test(test_the_merged_limits_are_shown_with_their_origins),
+        cmocka_unit_test(test_a_limit_that_no_sensor_watches_is_not_shown),
         cmocka_unit_test(test_the_digits_are_tall_where_there_is_room),
         cmocka_unit_test(test_a_plate_that_cannot_be_read_has_no_digits),
         cmocka_unit_test(test_without_colour_there_is_no_escape_and_nothing_is_lost),

@@ -88,6 +88,23 @@ static void test_fields_are_read_and_written_by_number(void **state)
     assert_int_equal(limit_scale(LIMIT_ramp_mc_s), 1000);
 }
 
+static void test_a_limit_matters_when_the_run_uses_what_it_is_of(void **state)
+{
+    (void)state;
+    for (enum limit_id id = 0; id <= LIMITS; id++) {
+        bool heat = id <= LIMIT_heat_time_ms, of_board = id == LIMIT_board_mc;
+        struct limits limits = {.has_board = true};
+        assert_int_equal(limit_is_of_supply(id), !heat);
+        assert_false(limit_matters(&limits, id));
+        limits.uses_plate = true;
+        assert_int_equal(limit_matters(&limits, id), heat);
+        limits.has_board = false;
+        assert_int_equal(limit_matters(&limits, id), heat && !of_board);
+        limits = (struct limits){.uses_supply = true};
+        assert_int_equal(limit_matters(&limits, id), !heat);
+    }
+}
+
 static void test_layers_have_names(void **state)
 {
     (void)state;
@@ -380,6 +397,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_built_in_ceilings_are_those_of_the_list_and_nothing_is_in_use),
         cmocka_unit_test(test_fields_are_read_and_written_by_number),
+        cmocka_unit_test(test_a_limit_matters_when_the_run_uses_what_it_is_of),
         cmocka_unit_test(test_layers_have_names),
         cmocka_unit_test(test_the_tightest_wins_and_keeps_its_origin),
         cmocka_unit_test(test_each_field_is_tightened_alone_with_its_line_or_without),
