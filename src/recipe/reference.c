@@ -9,6 +9,12 @@ enum {
     HELP_COLUMNS = 79
 }; /* a name goes before a line of the list, " ..." behind it */
 
+/* " plate board ..." and " `plate` `board` ..." */
+#define CEILING(field, key, unit, scale, ceiling)        " " key
+#define QUOTED_CEILING(field, key, unit, scale, ceiling) " `" key "`"
+#define CEILINGS                                         LIMIT_LIST(CEILING)
+#define QUOTED_CEILINGS                                  LIMIT_LIST(QUOTED_CEILING)
+
 /* `plate.ramp { to, rate?, timeout, otherwise? }` */
 static void write_synopsis(FILE *out, const struct primitive *primitive)
 {
@@ -112,8 +118,7 @@ static const struct topic {
     {"ceiling", "Limits of the recipe's own, in the header; they only tighten those of program, "
                 "bench and board:\n"
                 "ceiling = { plate = \"190 C\", ramp = \"2 C/s\", heat_time = \"15 min\" }\n"
-                "Keys: plate board ramp heat_time supply_volts supply_amps inject_volts "
-                "inject_amps power_below."},
+                "Keys:" CEILINGS "."},
     {"insert", "insert = \"frame-60x40\" in the header: the shaped block that must lie on the "
                "plate, by its name in "
                "the bench file. Without one the recipe cannot heat."},
@@ -341,8 +346,7 @@ static const char page_head[] =
     "| `before` | list of rails: a person measures each against ground, and the record holds it, "
     "before anything else happens |\n"
     "| `rails` | list: the rails it may feed; without it the supply stays off |\n"
-    "| `ceiling` | limits of its own: `plate board ramp heat_time supply_volts supply_amps "
-    "inject_volts inject_amps power_below` |\n"
+    "| `ceiling` | limits of its own:" QUOTED_CEILINGS " |\n"
     "| `park` | where heat falls to when the operator parks, for ten minutes at most; without it "
     "heat goes off |\n"
     "| `steps` | the function that is the recipe; it gets the params as a table of texts; required "
