@@ -80,11 +80,15 @@ static void print_instruments(const struct benchfile *bench)
 {
     printf("instruments, with the bytes that switch each off\n");
     for (int i = 0; i < bench->device_count; i++) {
+        const struct device_config *device = &bench->device[i];
         struct frame frame;
-        device_last_words(&bench->device[i], &frame);
-        printf("  %-8s %-12s %s\n           ", bench->device[i].name,
-               device_kind_name(bench->device[i].kind), bench->port[bench->device[i].port].path);
-        print_escaped(&frame);
+        device_last_words(device, &frame);
+        printf("  %-12s %-12s %s\n               ", device->name, device_kind_name(device->kind),
+               device->port < 0 ? "no port" : bench->port[device->port].path);
+        if (frame.length > 0)
+            print_escaped(&frame);
+        else
+            fputs(frame.sets_lines ? "none: its line drops" : "none", stdout);
         printf("\n");
     }
 }

@@ -8,6 +8,9 @@ run 0 tinlatch-guard --bench "$demo"
 out_has "$demo:"
 out_has "OUTP OFF"
 out_has "no port was opened"
+run 0 tinlatch-guard --bench "$TOP/tests/data/quick-hand.ini"
+out_has "by-hand      no port"
+out_has "none: its line drops"
 run 0 tinlatch-guard "--bench=$demo"
 run 0 tinlatch-guard --help
 run 0 tinlatch-guard --version
