@@ -98,6 +98,14 @@ struct fall {
     int32_t lowest_mc; /* since what element and sensor held has come through */
 };
 
+/* While the fan blows on a plate that is not heated: the slowest that it can fall. */
+struct fan_watch {
+    int64_t since_ms, at_ms;
+    int32_t from_mc;
+    double slowest_c;
+    bool told;
+};
+
 /* What the plate was fed since the scan before, as shares of full power, at least and at most. */
 struct feed {
     double now, low, high;
@@ -176,6 +184,7 @@ struct guard {
     struct warm warm;
     struct parking parking;
     struct knob knob;
+    struct fan_watch fan;
     struct contact_answer contact;
     struct leads leads;
     int64_t held_ms, held_at_ms; /* time parked or paused; counted up to held_at_ms */
@@ -237,6 +246,9 @@ void attend_park(struct guard *guard, int64_t t_ms);
 void attend_knob(struct guard *guard, int64_t t_ms); /* says what a plate by hand is to be set to */
 void attend_leads(struct guard *guard);
 bool leads_may_be_on(const struct guard *guard, int32_t rail);
+
+/* fan.c */
+void fan_watch(struct guard *guard, int64_t t_ms);
 
 /* gather.c */
 void guard_gather(struct guard *guard, int64_t t_ms);

@@ -18,6 +18,7 @@ struct desk {
     struct guard *guard;
     int64_t t_ms;
     double plate_c, highest_c, coupling;
+    double fan_w_k, heavier; /* what its fan takes; its heat capacity, as stated or with a board */
     bool second_hangs_free;  /* the second plate sensor reads the room */
     double shift_k[2];       /* by which each plate sensor reads wrong */
     struct thermal *thermal; /* in place of that plate: a drawn one, ... */
@@ -67,7 +68,7 @@ static struct desk *desk_on(const struct benchfile *bench, const struct last_run
     desk->bench.insert_count = 2;
     strcpy(desk->bench.insert[1].name, "round");
     desk->plate_c = plate_c;
-    desk->coupling = 1;
+    desk->coupling = desk->heavier = 1;
     desk->record_fd = memfd_create("record", 0);
     assert_int_equal(journal_new(&desk->journal, desk->record_fd, 0), 0);
     if (last)
@@ -124,9 +125,10 @@ static void drawn_period(struct desk *desk, double watts)
 static void lumped_period(struct desk *desk)
 {
     const struct plate *plate = &desk->bench.plate;
-    double watts = plate->watts * desk->plate.duty / 1000 - plate->loss_w_k * (desk->plate_c - 25);
+    double lost_w_k = plate->loss_w_k + desk->fan_w_k * desk->plate.fan / 100;
+    double watts = plate->watts * desk->plate.duty / 1000 - lost_w_k * (desk->plate_c - 25);
 
-    desk->plate_c += watts * 0.1 / plate->capacity_j_k;
+    desk->plate_c += watts * 0.1 / (plate->capacity_j_k * desk->heavier);
     if (desk->plate_c > desk->highest_c)
         desk->highest_c = desk->plate_c;
     for (int i = 0; i < 2; i++)
@@ -824,6 +826,41 @@ static void test_a_recipe_has_its_ten_seconds_to_begin_from_when_it_may(void **s
 
 /* ---- the person at the bench ---- */
 
+static bool warns_of_its_fan(double fan_w_k, double heavier)
+{
+    struct benchfile bench = fake_line_bench();
+    bench.plate.fan_loss_w_k = 3;
+    struct last_run last = recent();
+    last.ended_ms = -MINUTE_MS;
+    last.plate_mc = 105000;
+    struct desk *desk = desk_on(&bench, &last, 79);
+    arm(desk, 60);
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    desk->fan_w_k = fan_w_k;
+    desk->heavier = heavier;
+    desk->said[0] = '\0';
+
+    end_with(desk, 0);
+    for (int i = 0; i < 12000 && guard_mode(desk->guard) == GUARD_COOLING; i++)
+        period(desk);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_ENDED);
+    const char *first = strstr(desk->said, "with its fan");
+    assert_null(first ? strstr(first + 1, "with its fan") : NULL);
+    desk_free(desk);
+    return first != NULL;
+}
+
+static void test_a_fan_that_does_not_turn_is_told_of_once(void **state)
+{
+    (void)state;
+    assert_true(warns_of_its_fan(0, 1));
+    assert_true(warns_of_its_fan(0, 1.3)); /* a heavy board lies on it */
+    assert_false(warns_of_its_fan(3, 1));
+    assert_false(warns_of_its_fan(3, 1.5));
+    assert_false(warns_of_its_fan(9, 1)); /* a draught as well */
+}
+
 /* Nobody is left to see that the fan runs, and not every instrument ends it by itself. */
 static void test_who_leaves_early_leaves_everything_off_and_a_line_in_the_record(void **state)
 {
@@ -903,6 +940,7 @@ int main(void)
         cmocka_unit_test(test_a_plate_by_hand_starts_warm_too),
         cmocka_unit_test(test_a_person_is_told_what_to_set_a_plate_by_hand_to),
         cmocka_unit_test(test_a_recipe_has_its_ten_seconds_to_begin_from_when_it_may),
+        cmocka_unit_test(test_a_fan_that_does_not_turn_is_told_of_once),
         cmocka_unit_test(test_who_leaves_early_leaves_everything_off_and_a_line_in_the_record),
         cmocka_unit_test(test_a_nudge_is_told_to_the_recipe_and_recorded),
     };
