@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: MIT
 # rules.sh TREE: every rule of src/core/rules.c has a test that bears its name (underscored) and a
 # section in docs/reference/interlocks.md with all its parts, and that page names no rule that does not exist.
+# Each limit of LIMIT_LIST is promised never to widen wherever the first one is: the proof misses no promise.
 set -u
 cd "${1:?the source tree}" || exit 2
 
@@ -31,5 +32,17 @@ for id in $ids; do
 done
 for id in $(sed -n 's/^##* *`\([a-z0-9-]*\)`.*/\1/p' "$page"); do
     grep -qxF "$id" <<<"$ids" || bad "$page: $id is not a rule of src/core/rules.c"
+done
+
+# promises FIELD: how many contracts say that it only tightens.
+promises() {
+    grep -cF "ensures merged->$1 <= \\old(merged->$1);" src/core/limits.c
+}
+limits=$(sed -n 's/^ *X(\([a-z_]*\), .*/\1/p' include/tinlatch/limits.h)
+most=$(promises "${limits%%$'\n'*}")
+[ "$most" -gt 0 ] || bad "src/core/limits.c: no limit is promised to tighten"
+for field in $limits; do
+    [ "$(promises "$field")" = "$most" ] ||
+        bad "$field: src/core/limits.c promises $(promises "$field") times of $most that it only tightens"
 done
 exit $failed
