@@ -40,6 +40,27 @@ static void test_every_kind_has_its_name_and_size(void **state)
     }
 }
 
+static void test_the_reference_page_has_the_version_and_every_size(void **state)
+{
+    (void)state;
+    static char page[32768];
+    char part[64];
+    FILE *file = fopen(TEST_SOURCE "/docs/reference/wire.md", "rb");
+    assert_non_null(file);
+    assert_in_range(fread(page, 1, sizeof page - 1, file), 1, sizeof page - 2);
+    fclose(file);
+
+    snprintf(part, sizeof part, "`WIRE_VERSION` (now %d)", WIRE_VERSION);
+    assert_has(page, part);
+    snprintf(part, sizeof part, "`struct limits` is %zu bytes", sizeof(struct limits));
+    assert_has(page, part);
+    for (int kind = WIRE_HELLO; kind < WIRE_KINDS; kind++) {
+        snprintf(part, sizeof part, "| %s | %d | %zu |", wire_kind_name(kind), kind,
+                 wire_size(kind));
+        assert_has(page, part);
+    }
+}
+
 static void test_every_mode_and_note_has_a_name_and_nothing_else_does(void **state)
 {
     (void)state;
@@ -627,6 +648,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_every_kind_has_its_name_and_size),
+        cmocka_unit_test(test_the_reference_page_has_the_version_and_every_size),
         cmocka_unit_test(test_every_mode_and_note_has_a_name_and_nothing_else_does),
         cmocka_unit_test(test_turn_is_taken_over_field_by_field),
         cmocka_unit_test(test_turn_of_zeros_wants_everything_off),
