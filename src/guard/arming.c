@@ -80,17 +80,6 @@ int32_t questions_left(const struct guard *guard)
     return left;
 }
 
-static bool everything_reads(const struct guard *guard)
-{
-    for (int id = 0; id < SENSORS; id++)
-        if (guard->sensor_in_use[id] && guard->in.sensor[id].quality != QUALITY_GOOD)
-            return false;
-    int32_t inputs = guard->config.bench->inputs_device;
-    if (inputs >= 0 && guard->device[inputs].inputs.stop)
-        return false; /* pressed, cut, or not seen yet */
-    return !guard->limits.uses_supply || guard->in.supply.quality == QUALITY_GOOD;
-}
-
 void guard_refuse(struct guard *guard, enum tl_err code, int64_t t_ms, const char *text)
 {
     tl_error_set(&guard->refusal, code, "%s", text);
@@ -205,11 +194,10 @@ static void take_answer(struct guard *guard, int64_t t_ms)
 void checking_step(struct guard *guard, int64_t t_ms)
 {
     if (!guard->ready) {
-        if (!everything_reads(guard)) {
+        char missing[BENCH_TEXT];
+        if (missing_first(guard, READY_MS, missing, sizeof missing)) {
             if (t_ms - guard->hello_ms > READY_MS)
-                guard_refuse(guard, TL_DEVICE, t_ms,
-                             "an instrument or sensor that the recipe uses does not answer, or "
-                             "stop is pressed");
+                guard_refuse(guard, TL_DEVICE, t_ms, missing);
             return;
         }
         guard->ready = true;

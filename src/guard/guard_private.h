@@ -211,6 +211,12 @@ void guard_time_limits(struct guard *guard); /* those that follow from the bench
 void guard_last_words(struct guard *guard, int64_t t_ms);
 void guard_off_again(struct guard *guard, int64_t t_ms);
 
+/* missing.c: waited_ms is for the words alone */
+bool is_missing(const struct guard *guard, int i);
+void missing_words(const struct guard *guard, int i, int32_t waited_ms, char *text, size_t size);
+/* The first of what the run uses that does not read, or a stop that is pressed; false: everything is there. */
+bool missing_first(const struct guard *guard, int32_t waited_ms, char *text, size_t size);
+
 /* arming.c */
 void guard_say(struct guard *guard, enum note_kind kind, int64_t t_ms, const char *text);
 void guard_refuse(struct guard *guard, enum tl_err code, int64_t t_ms, const char *text);

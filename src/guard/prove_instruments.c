@@ -38,10 +38,9 @@ static struct device *device_of(struct prover *p, int i)
     return &p->guard->device[i];
 }
 
-static bool is_found(struct prover *p, int i)
+static bool is_found(const struct prover *p, int i)
 {
-    const struct device *device = device_of(p, i);
-    return !p->guard->gone[i] && device->identified && device->answered_ms >= 0;
+    return !is_missing(p->guard, i);
 }
 
 static void quiet_drive(struct prover *p)
@@ -103,35 +102,12 @@ static void tell_identity(struct prover *p, int i)
 static void tell_stranger(struct prover *p, int i)
 {
     const struct device_config *config = config_of(p, i);
-    const struct device *device = device_of(p, i);
-    bool is_controller = config->kind == DEVICE_CONTROLLER;
-    if (p->guard->gone[i])
-        prove_missing(p->talk, config->name, "identity", "its line broke off: is it plugged in?");
-    else if (is_controller && device->identified)
-        prove_say(p->talk, PROOF_FAILS, config->name, "off",
-                  "it answers, but its set-point for off does not read back");
-    else if (is_controller && device->said[0])
-        prove_missing(p->talk, config->name, "identity", "%s: not what the bench file says",
-                      device->said);
-    else if (is_controller && device->exception)
-        prove_missing(p->talk, config->name, "identity",
-                      "it refuses a request (exception %d): is its register map right?",
-                      (int)device->exception);
-    else if (device->identified && device->said[0])
-        prove_missing(p->talk, config->name, "identity",
-                      "it says who it is, and then nothing that can be read");
-    else if (device->said[0] && !strstr(device->said, config->identity))
-        prove_missing(p->talk, config->name, "identity",
-                      "it answers \"%s\"; the bench file wants \"%s\"", device->said,
-                      config->identity);
-    else if (config->kind == DEVICE_LINE && device->told_silence_ms > config->silence_ms)
-        prove_missing(p->talk, config->name, "identity",
-                      "its silence timer is %.1f s; the bench file says at most %.1f s",
-                      device->told_silence_ms / 1000.0, config->silence_ms / 1000.0);
+    char words[BENCH_TEXT];
+    missing_words(p->guard, i, FIND_MS, words, sizeof words);
+    if (config->kind == DEVICE_CONTROLLER && device_of(p, i)->identified && !p->guard->gone[i])
+        prove_say(p->talk, PROOF_FAILS, config->name, "off", "%s", words);
     else
-        prove_missing(p->talk, config->name, "identity",
-                      "no answer within %d s: its power, its cable, the baud rate, the driver",
-                      FIND_MS / 1000);
+        prove_missing(p->talk, config->name, "identity", "%s", words);
 }
 
 void prove_identities(struct prover *p)

@@ -1,0 +1,85 @@
+/* SPDX-License-Identifier: MIT */
+/* What is not there at the start, and what may be the matter with it. */
+#include <stdio.h>
+#include <string.h>
+
+#include "guard_private.h"
+
+bool is_missing(const struct guard *guard, int i)
+{
+    const struct device *device = &guard->device[i];
+    return guard->gone[i] || !device->identified || device->answered_ms < 0;
+}
+
+static void controller_words(const struct device *device, char *text, size_t size)
+{
+    if (device->identified)
+        snprintf(text, size, "it answers, but its set-point for off does not read back");
+    else if (device->said[0])
+        snprintf(text, size, "%s: not what the bench file says", device->said);
+    else
+        snprintf(text, size, "it refuses a request (exception %d): is its register map right?",
+                 (int)device->exception);
+}
+
+void missing_words(const struct guard *guard, int i, int32_t waited_ms, char *text, size_t size)
+{
+    const struct device_config *config = &guard->config.bench->device[i];
+    const struct device *device = &guard->device[i];
+
+    if (guard->gone[i])
+        snprintf(text, size, "its line broke off: is it plugged in?");
+    else if (config->kind == DEVICE_CONTROLLER &&
+             (device->identified || device->said[0] || device->exception))
+        controller_words(device, text, size);
+    else if (device->identified && device->said[0])
+        snprintf(text, size, "it says who it is, and then nothing that can be read");
+    else if (device->said[0] && !strstr(device->said, config->identity))
+        snprintf(text, size, "it answers \"%s\"; the bench file wants \"%s\"", device->said,
+                 config->identity);
+    else if (config->kind == DEVICE_LINE && device->told_silence_ms > config->silence_ms)
+        snprintf(text, size, "its silence timer is %.1f s; the bench file says at most %.1f s",
+                 device->told_silence_ms / 1000.0, config->silence_ms / 1000.0);
+    else
+        snprintf(text, size,
+                 "no answer within %d s: its power, its cable, the baud rate, the driver",
+                 (int)waited_ms / 1000);
+}
+
+/* Its instrument is not there, or reads nothing good. */
+static void unread_words(const struct guard *guard, const char *name, int i, enum quality quality,
+                         int32_t waited_ms, char *text, size_t size)
+{
+    char words[BENCH_TEXT];
+
+    if (is_missing(guard, i)) {
+        missing_words(guard, i, waited_ms, words, sizeof words);
+        snprintf(text, size, "[%s] %s", guard->config.bench->device[i].name, words);
+    } else
+        snprintf(text, size, "[%s] gives no good reading: %s", name, quality_name(quality));
+}
+
+bool missing_first(const struct guard *guard, int32_t waited_ms, char *text, size_t size)
+{
+    const struct benchfile *bench = guard->config.bench;
+
+    for (enum sensor_id id = 0; id < SENSORS; id++) {
+        char name[BENCH_NAME];
+        enum quality quality = guard->in.sensor[id].quality;
+        if (!guard->sensor_in_use[id] || quality == QUALITY_GOOD)
+            continue;
+        snprintf(name, sizeof name, "sensor %s", sensor_name(id));
+        unread_words(guard, name, bench->sensor[id].device, quality, waited_ms, text, size);
+        return true;
+    }
+    if (bench->inputs_device >= 0 && guard->device[bench->inputs_device].inputs.stop) {
+        snprintf(text, size, "[inputs] stop is pressed, or its wire is cut");
+        return true;
+    }
+    if (guard->limits.uses_supply && guard->in.supply.quality != QUALITY_GOOD) {
+        unread_words(guard, "supply", bench->supply_device, guard->in.supply.quality, waited_ms,
+                     text, size);
+        return true;
+    }
+    return false;
+}
