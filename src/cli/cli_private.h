@@ -42,6 +42,9 @@ enum outcome play_many(struct cli *cli);
 /* How wide `out` is: COLUMNS where it is set, else the terminal's own; 0 = not known. */
 int columns_of(FILE *out);
 
+/* Do both streams end up under the same eyes, one below the other? */
+bool same_place(FILE *a, FILE *b);
+
 /* `text` from column `from` on, broken between words at the width of `out`: 60 to 100 columns, 80 where it is not
  * known. Ends the line. A newline in it is a blank. */
 void write_folded(FILE *out, const char *text, int from);

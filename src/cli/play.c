@@ -253,15 +253,6 @@ static int write_out(struct play *play, const char *directory, struct tl_error *
     return 0;
 }
 
-/* Do both streams end up under the same eyes, one below the other? */
-static bool same_place(FILE *a, FILE *b)
-{
-    struct stat one, other;
-    int fd = fileno(a), second = fileno(b);
-    return fd >= 0 && second >= 0 && fstat(fd, &one) == 0 && fstat(second, &other) == 0 &&
-           one.st_dev == other.st_dev && one.st_ino == other.st_ino;
-}
-
 /* As JSON or as text, with the files that --out wrote. error: to stand in the text, NULL = elsewhere. */
 static void print(struct cli *cli, const struct play *play, bool in_short, const char *error)
 {

@@ -343,7 +343,8 @@ static enum outcome tell(struct cli *cli, struct bench_run *r, enum outcome outc
         fprintf(cli->err, "warning: tinlatch-guard (process %d) is still at work\n", (int)r->guard);
     if (!ended || outcome == RUN_STOPPED || r->guard_status != 0)
         tell_said(cli->err, r);
-    if (run->error.code && !run->tripped) {
+    bool stands_above = !cli->options.json && !run->error.line && same_place(cli->out, cli->err);
+    if (run->error.code && !run->tripped && !stands_above) {
         const struct source_file *source = source_find_shown(&r->sources, run->error.file);
         show_error(cli->err, &run->error, source ? source->text : NULL,
                    source ? source->length : 0);

@@ -3,6 +3,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/ioctl.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include "cli_private.h"
@@ -24,6 +25,14 @@ int columns_of(FILE *out)
     if (set && *set)
         return atoi(set);
     return fd >= 0 && isatty(fd) && ioctl(fd, TIOCGWINSZ, &size) == 0 ? size.ws_col : 0;
+}
+
+bool same_place(FILE *a, FILE *b)
+{
+    struct stat one, other;
+    int fd = fileno(a), second = fileno(b);
+    return fd >= 0 && second >= 0 && fstat(fd, &one) == 0 && fstat(second, &other) == 0 &&
+           one.st_dev == other.st_dev && one.st_ino == other.st_ino;
 }
 
 static int width_of(FILE *out)
