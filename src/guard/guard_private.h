@@ -214,6 +214,9 @@ void guard_off_again(struct guard *guard, int64_t t_ms);
 /* missing.c: waited_ms is for the words alone */
 bool is_missing(const struct guard *guard, int i);
 void missing_words(const struct guard *guard, int i, int32_t waited_ms, char *text, size_t size);
+/* Why a sensor's readings are not good; what it reads last counts for more than the worst that was seen: a
+ * thermocouple that has been open for a while is stale too. */
+const char *unread_words(const struct guard *guard, enum sensor_id id, enum quality worst);
 /* The first of what the run uses that does not read, or a stop that is pressed; false: everything is there. */
 bool missing_first(const struct guard *guard, int32_t waited_ms, char *text, size_t size);
 

@@ -46,17 +46,30 @@ void missing_words(const struct guard *guard, int i, int32_t waited_ms, char *te
                  (int)waited_ms / 1000);
 }
 
-/* Its instrument is not there, or reads nothing good. */
-static void unread_words(const struct guard *guard, const char *name, int i, enum quality quality,
-                         int32_t waited_ms, char *text, size_t size)
+const char *unread_words(const struct guard *guard, enum sensor_id id, enum quality worst)
+{
+    const struct sensor_binding *sensor = &guard->config.bench->sensor[id];
+    enum quality last = guard->device[sensor->device].channels.channel[sensor->channel].quality;
+    if (last == QUALITY_OPEN)
+        return "its thermocouple is open: broken or unplugged";
+    if (last == QUALITY_NONE)
+        return "its instrument gives no such input";
+    return worst == QUALITY_RANGE ? "no temperature that a bench can have: is it C, is it mV, is "
+                                    "the type right?"
+                                  : "its readings are too old to be believed";
+}
+
+/* Its instrument is not there, or is and reads nothing that is good. */
+static void name_it(const struct guard *guard, const char *name, int i, const char *reads,
+                    int32_t waited_ms, char *text, size_t size)
 {
     char words[BENCH_TEXT];
 
-    if (is_missing(guard, i)) {
-        missing_words(guard, i, waited_ms, words, sizeof words);
+    missing_words(guard, i, waited_ms, words, sizeof words);
+    if (is_missing(guard, i))
         snprintf(text, size, "[%s] %s", guard->config.bench->device[i].name, words);
-    } else
-        snprintf(text, size, "[%s] gives no good reading: %s", name, quality_name(quality));
+    else
+        snprintf(text, size, "[%s] %s", name, reads);
 }
 
 bool missing_first(const struct guard *guard, int32_t waited_ms, char *text, size_t size)
@@ -69,7 +82,8 @@ bool missing_first(const struct guard *guard, int32_t waited_ms, char *text, siz
         if (!guard->sensor_in_use[id] || quality == QUALITY_GOOD)
             continue;
         snprintf(name, sizeof name, "sensor %s", sensor_name(id));
-        unread_words(guard, name, bench->sensor[id].device, quality, waited_ms, text, size);
+        name_it(guard, name, bench->sensor[id].device, unread_words(guard, id, quality), waited_ms,
+                text, size);
         return true;
     }
     if (bench->inputs_device >= 0 && guard->device[bench->inputs_device].inputs.stop) {
@@ -77,8 +91,8 @@ bool missing_first(const struct guard *guard, int32_t waited_ms, char *text, siz
         return true;
     }
     if (guard->limits.uses_supply && guard->in.supply.quality != QUALITY_GOOD) {
-        unread_words(guard, "supply", bench->supply_device, guard->in.supply.quality, waited_ms,
-                     text, size);
+        name_it(guard, "supply", bench->supply_device, "its readings are too old to be believed",
+                waited_ms, text, size);
         return true;
     }
     return false;

@@ -125,21 +125,6 @@ void prove_identities(struct prover *p)
 
 /* ---- what is read ---------------------------------------------------------------------------------------- */
 
-/* What it reads last counts for the reason: a thermocouple that has been open for a while is stale too. */
-static const char *why_unread(const struct prover *p, enum sensor_id id)
-{
-    const struct sensor_binding *sensor = &p->bench->sensor[id];
-    enum quality last = p->guard->device[sensor->device].channels.channel[sensor->channel].quality;
-    if (last == QUALITY_OPEN)
-        return "its thermocouple is open: broken or unplugged";
-    if (last == QUALITY_NONE)
-        return "its instrument gives no such input";
-    return p->sensor[id].worst == QUALITY_RANGE
-               ? "no temperature that a bench can have: is it C, is "
-                 "it mV, is the type right?"
-               : "its readings are too old to be believed";
-}
-
 static void tell_sensor(struct prover *p, enum sensor_id id)
 {
     const struct seen_sensor *seen = &p->sensor[id];
@@ -152,7 +137,7 @@ static void tell_sensor(struct prover *p, enum sensor_id id)
                   (int)seen->readings, READ_MS / 1000.0, (int)seen->worst_age_ms);
     else
         prove_say(p->talk, PROOF_FAILS, name, "reading", "%s (%d good ones in %.1f s)",
-                  why_unread(p, id), (int)seen->readings, READ_MS / 1000.0);
+                  unread_words(p->guard, id, seen->worst), (int)seen->readings, READ_MS / 1000.0);
 }
 
 void prove_sensors(struct prover *p)

@@ -1259,9 +1259,30 @@ static void test_a_sensor_that_is_open_from_the_start_is_an_instrument_missing_n
         period(desk);
 
     assert_int_equal(guard_refusal(desk->guard)->code, TL_DEVICE);
+    assert_has(guard_refusal(desk->guard)->text, "[sensor plate] its thermocouple is open");
     assert_false(guard_trip(desk->guard)->tripped);
     assert_int_equal(guard_mode(desk->guard), GUARD_ENDED);
     assert_true(desk->plate.offs > 0);
+    desk_free(desk);
+}
+
+static void test_a_stranger_on_the_port_is_refused_with_what_it_answers(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_cold();
+    struct wire_hello hello = hello_for(190000);
+    struct guard_config config = {
+        .bench = &desk->bench, .port = {&desk->plate.port}, .armed = true};
+    guard_free(desk->guard);
+    strcpy(desk->bench.device[0].identity, "another");
+    assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+
+    for (int i = 0; i < 60; i++)
+        period(desk);
+
+    assert_int_equal(guard_refusal(desk->guard)->code, TL_DEVICE);
+    assert_has(guard_refusal(desk->guard)->text, "the bench file wants \"another\"");
     desk_free(desk);
 }
 
@@ -2179,6 +2200,7 @@ int main(void)
         cmocka_unit_test(test_a_supply_that_stays_on_is_never_called_off),
         cmocka_unit_test(
             test_a_sensor_that_is_open_from_the_start_is_an_instrument_missing_no_trip),
+        cmocka_unit_test(test_a_stranger_on_the_port_is_refused_with_what_it_answers),
         cmocka_unit_test(test_nobody_and_a_dead_sensor_are_not_waited_for_for_ever),
         cmocka_unit_test(test_a_plate_that_rises_again_after_off_is_told_at_any_temperature),
         cmocka_unit_test(test_nobody_is_asked_for_once_the_run_is_over),
