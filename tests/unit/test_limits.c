@@ -103,6 +103,7 @@ static void test_a_limit_matters_when_the_run_uses_what_it_is_of(void **state)
         limits = (struct limits){.uses_supply = true};
         assert_int_equal(limit_matters(&limits, id), !heat);
     }
+    assert_true(limit_is_of_supply((enum limit_id)77));
 }
 
 static void test_layers_have_names(void **state)
