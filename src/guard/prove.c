@@ -177,8 +177,10 @@ static void wait_for_news(struct prover *p, int64_t until_ms)
     for (int i = 0; i < BENCH_PORTS; i++)
         if (p->config->port[i] && !p->silent && !p->scanned)
             fds[n++] = (struct pollfd){.fd = p->config->port[i]->fd, .events = POLLIN};
-    int64_t for_ms = until_ms - now_ms(p);
-    poll(fds, (nfds_t)n, for_ms < 0 ? 0 : for_ms > TURN_MS ? TURN_MS : (int)for_ms);
+    int64_t for_ms = until_ms - now_ms(p), most_ms = TURN_MS;
+    if (guard_has_contacts(p->guard))
+        most_ms = GUARD_LOOK_MS;
+    poll(fds, (nfds_t)n, for_ms < 0 ? 0 : for_ms > most_ms ? (int)most_ms : (int)for_ms);
 }
 
 static void begin_period(struct prover *p, int64_t t_ms)
@@ -204,6 +206,7 @@ static void turn(struct prover *p)
     wait_for_news(p, next_ms(p));
     int64_t t_ms = now_ms(p);
     hear(p, t_ms);
+    guard_look(p->guard, t_ms);
     bool speaks = !p->scanned || guard_owes(p->guard);
     bool settled = speaks && guard_pump(p->guard, t_ms);
     if (!p->scanned && (settled || t_ms >= p->began_ms + p->bench->period_ms * 8 / 10)) {

@@ -144,10 +144,23 @@ _Noreturn static void be_victim(const struct trial *trial, pid_t parent, int to)
         pause();
 }
 
-static bool hear_victim(int from, struct told *told)
+/* True: news from there (-1: there are none) have come; a stop is not kept waiting until then. */
+static bool wait_for_news(struct prove_talk *talk, int from, int most_ms)
 {
-    struct pollfd news = {.fd = from, .events = POLLIN};
-    return poll(&news, 1, VICTIM_MOST_S * 1000) == 1 &&
+    int64_t until_ms = now_ms() + most_ms;
+    for (int64_t left_ms = most_ms; left_ms > 0; left_ms = until_ms - now_ms()) {
+        struct pollfd news[] = {{.fd = from, .events = POLLIN}, {.fd = talk->fd, .events = POLLIN}};
+        poll(news, 2, (int)left_ms);
+        prove_hear(talk);
+        if (prove_over(talk) || news[0].revents)
+            return !prove_over(talk);
+    }
+    return false;
+}
+
+static bool hear_victim(struct prove_talk *talk, int from, struct told *told)
+{
+    return wait_for_news(talk, from, VICTIM_MOST_S * 1000) &&
            read(from, told, sizeof *told) == (ssize_t)sizeof *told;
 }
 
@@ -158,7 +171,8 @@ struct seen {
 };
 
 /* Killed, never asked to end: that is the end this is about. */
-static void run_victim(const struct trial *trial, int hold_ms, struct seen *seen)
+static void run_victim(struct prove_talk *talk, const struct trial *trial, int hold_ms,
+                       struct seen *seen)
 {
     int pipes[2];
     pid_t parent = getpid(), victim;
@@ -170,12 +184,12 @@ static void run_victim(const struct trial *trial, int hold_ms, struct seen *seen
     if (victim == 0)
         be_victim(trial, parent, pipes[1]);
     close(pipes[1]);
-    seen->whole = hear_victim(pipes[0], &seen->told) && seen->told.opened;
+    seen->whole = hear_victim(talk, pipes[0], &seen->told) && seen->told.opened;
     look(trial->others, &seen->before);
-    seen->whole = seen->whole && hear_victim(pipes[0], &seen->told);
+    seen->whole = seen->whole && hear_victim(talk, pipes[0], &seen->told);
     look(trial->others, &seen->closed);
     if (seen->whole)
-        nap(hold_ms - SETTLE_MS);
+        wait_for_news(talk, -1, hold_ms - SETTLE_MS);
     kill(victim, SIGKILL);
     waitpid(victim, NULL, 0);
     nap(SETTLE_MS);
@@ -266,8 +280,10 @@ static void try_contactor(struct prove_talk *talk, const struct trial *trial)
                   answer == ANSWER_NO ? "the answer was no" : "nobody was there to say yes");
         return;
     }
-    run_victim(trial, hold_ms_of(trial), &seen);
+    run_victim(talk, trial, hold_ms_of(trial), &seen);
     prove_hear(talk);
+    if (prove_over(talk))
+        return;
     if (!seen.whole) {
         prove_missing(talk, name, "port", "%s",
                       seen.told.why[0] ? seen.told.why : "its control line cannot be set");

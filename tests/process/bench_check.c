@@ -358,7 +358,7 @@ static void test_a_press_of_the_stop_contact_is_seen(void **state)
         assert_true(now_s() < until_s);
     nap_ms(300);
     mimic_do(&w, "stop 1");
-    nap_ms(400);
+    nap_ms(60);
     mimic_do(&w, "stop 0");
 
     json_t *told = ended(0);
@@ -392,6 +392,24 @@ static void test_ctrl_c_ends_it_off(void **state)
 
     kill(w.run, SIGINT);
 
+    json_decref(ended(6));
+    json_decref(all_off());
+}
+
+/* It would be held for a second. */
+static void test_ctrl_c_opens_a_contactor_that_is_being_tried(void **state)
+{
+    begin(state, "tests/data/quick-contactor.ini");
+    answer(1, "no");
+    answer(2, "yes"); /* the cut-off */
+    nap_ms(600);      /* the kernel raises both lines for a moment before */
+    for (double until_s = now_s() + 10; !cutoff_is_closed(); run_listen(&w, 5))
+        assert_true(now_s() < until_s);
+
+    kill(w.run, SIGINT);
+    nap_ms(150);
+
+    assert_false(cutoff_is_closed());
     json_decref(ended(6));
     json_decref(all_off());
 }
@@ -465,6 +483,7 @@ int main(void)
         HERE(test_a_press_of_the_stop_contact_is_seen),
         HERE(test_a_stop_contact_that_reads_open_fails_and_without_a_yes_nothing_closes),
         HERE(test_ctrl_c_ends_it_off),
+        HERE(test_ctrl_c_opens_a_contactor_that_is_being_tried),
         HERE(test_a_killed_front_leaves_it_off),
         HERE(test_a_killed_guard_leaves_it_off_by_the_keepers_last_words),
         HERE(test_an_adapter_pulled_out_meanwhile_fails_and_ends),
