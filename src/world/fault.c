@@ -30,6 +30,7 @@ enum {
     DRAFT,
     DESK_FAN,
     SUPPLY_DRIFTS,
+    FAN_DEAD,
     KINDS
 };
 
@@ -115,6 +116,9 @@ const struct world_fault world_faults[] = {
     [SUPPLY_DRIFTS] = { "supply-drifts", "the supply gives a tenth more volts than it is told",
         {SIGHT_NEVER, 0, 0, "supply-over-volts supply-disobeys"},
         {SIGHT_NEVER, 0, 0, "supply-over-volts supply-disobeys"} },
+    [FAN_DEAD] = { "fan-dead", "the plate's fan turns no more, whatever its instrument is told and tells",
+        {SIGHT_CALM},
+        {SIGHT_CALM} },
 };
 /* clang-format on */
 
@@ -248,6 +252,9 @@ static void strike(struct world *world, int which, int64_t t_ms)
     case SUPPLY_DRIFTS:
         world->supply_gain = 1.1;
         break;
+    case FAN_DEAD:
+        world->fan_dead = true;
+        break;
     case UNSEATED:
         first_plate_tips(world, TIP_OFF);
         break;
@@ -332,6 +339,8 @@ static int check(struct world *world, int which, struct tl_error *error)
                             world_faults[which].name);
     if (which == SWAPPED && !(world->setup.board_sensor && tip_on(world, SENSOR_BOARD)))
         return tl_error_set(error, TL_MISSING, "sensors-swapped: this bench has no board sensor");
+    if (which == FAN_DEAD && !(world->setup.plate.fan_loss_w_k > 0))
+        return tl_error_set(error, TL_MISSING, "fan-dead: this bench has no fan");
     if (which == SUPPLY_DRIFTS && world->supply_instrument < 0)
         return tl_error_set(error, TL_MISSING, "supply-drifts: this bench has no supply");
     if (which >= SHOWS_80 && which <= FAHRENHEIT && !tip_on(world, SENSOR_PLATE))

@@ -60,7 +60,7 @@ double heater_duty(const struct world *world)
 
 double fan_share(const struct world *world)
 {
-    if (world->plate_instrument < 0)
+    if (world->plate_instrument < 0 || world->fan_dead)
         return 0;
     const struct instrument *plate = &world->instrument[world->plate_instrument];
     return plate->setup.kind == WORLD_LINE ? plate->line.fan_pct * 1e-2 : 0;

@@ -122,7 +122,7 @@ struct world {
     int plate_instrument, supply_instrument, cutoff_instrument; /* -1 = none */
     int faults;
     struct pending_fault fault[FAULTS_PENDING];
-    bool heater_stuck, cutoff_stuck, set_point_stuck, shorted, recipe_hangs;
+    bool heater_stuck, cutoff_stuck, set_point_stuck, shorted, recipe_hangs, fan_dead;
     bool stop_contact, answer_contact;       /* pressed */
     double knob_c, knob_integral, knob_duty; /* a by-hand plate; NAN = off */
     int probed;                              /* the rail under the meter's leads */
