@@ -65,6 +65,17 @@ static bool falls_at(const struct guard *guard, const struct trend *before, doub
     return seen > least - UNREST_K_S && seen < most + UNREST_K_S;
 }
 
+static void say_rest(struct guard *guard, int64_t watched_ms, int64_t t_ms)
+{
+    char text[BENCH_TEXT];
+
+    snprintf(
+        text, sizeof text,
+        "Hands off: the empty plate is watched at rest for %lld s, then heated for the seat test.",
+        (long long)(watched_ms + 500) / 1000);
+    guard_say(guard, NOTE_STATE, t_ms, text);
+}
+
 static void rest_begin(struct guard *guard, int64_t t_ms)
 {
     guard->seat.resting = true;
@@ -110,6 +121,8 @@ static bool plate_rests(struct guard *guard, int64_t t_ms)
     int64_t from_ms = cools ? seat->settle_ms + soak_ms(guard->insert) : 0;
     int64_t for_ms = seat->settle_ms + (cools ? seat->pulse_ms : stretch_ms);
 
+    if (!seat->resting && !seat->unrest_told)
+        say_rest(guard, from_ms + for_ms, t_ms);
     if (!seat->resting)
         rest_begin(guard, t_ms);
     if (t_ms - seat->rest_ms >= from_ms)

@@ -555,6 +555,7 @@ static void test_a_learned_rise_stands_where_the_ramp_limit_stretches_the_pulse(
 
     assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
     assert_has(desk->said, "is heated for 62 s; the reading should rise by 24 K");
+    assert_has(desk->said, "Hands off: the empty plate is watched at rest for ");
     assert_has(desk->said, "Seat test passed: 23.8 K of 23.9 K");
     desk_free(desk);
 }
