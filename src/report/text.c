@@ -438,7 +438,7 @@ static void write_trip(const struct page *page)
     fputc('\n', page->out);
     if (run->hands[0])
         wrap(page, 0, run->hands);
-    static const char *const names[] = {"what happened  ", "what to do     ", "look at        "};
+    static const char *const names[] = {"what happened  ", "what to do     ", "then           "};
     const char *texts[] = {run->trip_words.what, run->trip_words.act, run->trip_words.inspect};
     for (int i = 0; i < 3; i++) {
         if (!texts[i][0])
@@ -661,7 +661,9 @@ static void write_job(const struct page *page, const struct history *history)
             heading(page, "The job\n");
         fputs("  ", page->out);
         column(page, job->name, 14);
-        wrap(page, 16, job->text);
+        char cycle[32];
+        snprintf(cycle, sizeof cycle, "%.0f of this serial", job->value);
+        wrap(page, 16, strcmp(job->name, "heat cycle") == 0 ? cycle : job->text);
     }
 }
 

@@ -219,7 +219,7 @@ static void test_a_trip_says_first_what_to_do_with_the_hands(void **state)
     const char *at = after("seed 1\n\nHeat is off. The joints are still molten: hands off", text);
     at = after("what happened  the plate reads 190.4 C", at);
     at = after("what to do     let the plate cool", at);
-    at = after("look at        the recipe's target", at);
+    at = after("then           the recipe's target", at);
     at = after("\nLimits", at);
     after("\nWarning  the timeouts add up past the heat time\n", at);
     assert_string_equal(
