@@ -62,7 +62,7 @@ static void show(FILE *out, const struct latch *latch)
     show_line(out, "recipe", latch->recipe);
     show_line(out, "what", latch->what);
     show_line(out, "do", latch->act);
-    show_line(out, "look", latch->look);
+    show_line(out, "then", latch->look);
 }
 
 /* ---- the reason ----------------------------------------------------------------------------------- */

@@ -96,7 +96,9 @@ static int refuse_latched(struct bench_run *r, const struct latch *latch, struct
                      latch->recipe, paths_alive_holder(r->alive_path, holder));
         return TL_ENDED;
     }
-    tl_error_set(error, TL_ENDED, "a trip is latched: %s: %s", latch->rule, latch->what);
+    bool named = strstr(latch->what, latch->rule);
+    tl_error_set(error, TL_ENDED, "a trip is latched: %s%s%s", named ? "" : latch->rule,
+                 named ? "" : ": ", latch->what);
     tl_error_hint(error, "tinlatch clear shows what to do and what to look at, and releases it");
     return TL_ENDED;
 }

@@ -202,6 +202,8 @@ static void next_when_over(const struct front_state *state, char out[FACT])
     char time[16];
     if (fact_safe(state))
         snprintf(out, FACT, "safe to touch");
+    else if (state->hello.recipe.uses_plate && s->plate_quality != QUALITY_GOOD)
+        snprintf(out, FACT, "no reading: take the plate for hot");
     else if (s->solid_ms > SOON_MS)
         snprintf(out, FACT, "joints solid in about %s: hands off", about(s->solid_ms, time));
     else if (s->solid_ms > 0)
@@ -243,7 +245,7 @@ void fact_next(const struct front_state *state, char out[FACT])
 {
     const struct wire_snapshot *s = &state->snapshot;
     if (!state->snapshot_known || s->mode < GUARD_RUNNING)
-        snprintf(out, FACT, "nothing is on before the checks are done");
+        snprintf(out, FACT, "nothing is on before the checks end");
     else if (s->mode >= GUARD_COOLING)
         next_when_over(state, out);
     else

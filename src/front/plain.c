@@ -131,16 +131,25 @@ static void summary_line(const struct plain *plain, struct outlet *outlet,
         write_rows(plain, outlet, mark, text, state->ascii);
 }
 
+/* The rows below the events tell it again. */
+static bool is_summed_up(const struct front_state *state, int event)
+{
+    const char *text = state->event[event % FRONT_EVENTS].text;
+    return strcmp(text, state->hands) == 0 || strcmp(text, state->fault) == 0 ||
+           strcmp(text, state->act) == 0 || strcmp(text, state->look) == 0;
+}
+
 void plain_summary(struct plain *plain, const struct front_state *state,
                    const struct front_config *config, bool told, struct outlet *outlet)
 {
     int first = state->event_count > LAST_EVENTS ? state->event_count - LAST_EVENTS : 0;
     for (int i = told ? state->event_count : first; i < state->event_count; i++)
-        tell_event(plain, outlet, state, i);
+        if (!is_summed_up(state, i))
+            tell_event(plain, outlet, state, i);
     summary_line(plain, outlet, state, "hands", told ? "" : state->hands);
     summary_line(plain, outlet, state, "what", state->fault);
     summary_line(plain, outlet, state, "do", state->act);
-    summary_line(plain, outlet, state, "look", state->look);
+    summary_line(plain, outlet, state, "then", state->look);
     if (!state->over && !state->snapshot_known)
         summary_line(plain, outlet, state, "guard", "did not start: nothing was switched on");
     else if (!state->over)
@@ -148,7 +157,9 @@ void plain_summary(struct plain *plain, const struct front_state *state,
                      "ended without a word: take the bench for hot and live, look whether "
                      "everything is off, pull the plug if not");
     else if (state->end.code >= 0 && state->end.code < OUTCOMES)
-        summary_line(plain, outlet, state, "end", outcome_name((enum outcome)state->end.code));
+        summary_line(plain, outlet, state, "end",
+                     state->end.code == RUN_TRIPPED ? "tripped; before the next run: tinlatch clear"
+                                                    : outcome_name((enum outcome)state->end.code));
     if (state->over && !state->fault[0]) /* else it was told as the fault, with who says so */
         summary_line(plain, outlet, state, "", state->end.text);
     summary_line(plain, outlet, state, "record", config->record);

@@ -311,7 +311,7 @@ static void draw_trouble(struct page *page, const struct front_state *state, int
         {" HANDS", hands_now(state, hands), TURNED},
         {" WHAT", state->fault, BAD},
         {" DO", state->act, STRONG},
-        {" LOOK", state->look, PLAIN},
+        {" THEN", state->look, PLAIN},
     };
     int end = page->row + most;
     for (int i = 0; i < COUNT(lines); i++)

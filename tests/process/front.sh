@@ -105,7 +105,7 @@ out_has "not understood"
 # Tripped: hands first, then cause, act and look.
 FAKE_PLAY=trip FAKE_AT=2 play 3 yes -
 expect "not in their order" [ "$(sed -nE 's/^# +[0-9:]+ (hands|fault|act|look) .*/\1/p' "$out" | tr '\n' ' ')" = "hands fault act look " ]
-out_has "# end    tripped"
+out_has "# end    tripped; before the next run: tinlatch clear"
 none_left
 
 # The guard refuses, dies, cannot be started.

@@ -195,6 +195,22 @@ static void test_the_view_is_drawn_and_the_terminal_left_as_it_was(void **unused
     check_left_as_found();
 }
 
+static void test_the_ordinary_screen_tells_a_trip_once(void **unused)
+{
+    (void)unused;
+    scans_for(100);
+    ask(5 | NOTE_GUARD, NOTE_FAULT, "the plate's thermocouple is open");
+    scans_for(100);
+
+    assert_int_equal(say_end(RUN_TRIPPED), RUN_TRIPPED);
+    const char *left = strstr(t.seen, "\033[?1049l");
+    assert_non_null(left);
+    const char *once = strstr(left, "thermocouple is open");
+    assert_non_null(once);
+    assert_null(strstr(once + 1, "thermocouple is open"));
+    assert_has(left, "before the next run: tinlatch clear");
+}
+
 static void test_any_stop_key_stops_and_other_keys_only_show_presence(void **unused)
 {
     (void)unused;
@@ -484,6 +500,7 @@ int main(void)
 #define TEST(name) cmocka_unit_test_setup_teardown(name, begin, end)
     const struct CMUnitTest tests[] = {
         TEST(test_the_view_is_drawn_and_the_terminal_left_as_it_was),
+        TEST(test_the_ordinary_screen_tells_a_trip_once),
         TEST(test_any_stop_key_stops_and_other_keys_only_show_presence),
         TEST(test_a_key_in_the_first_second_of_a_question_does_not_answer_it),
         TEST(test_nothing_is_answered_while_parked),

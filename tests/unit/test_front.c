@@ -380,6 +380,8 @@ static void test_every_mode_has_its_word(void **unused)
         take_snapshot(state, &s);
 
         assert_has(row_at(drawn(state, 80, 24, false), 0), words[mode]);
+        if (mode <= GUARD_CHECKING)
+            assert_has(drawn(state, 100, 40, false), "nothing is on before the checks end");
     }
 }
 
@@ -536,9 +538,21 @@ static void test_after_a_trip_the_hands_come_first_then_cause_act_and_look(void 
         assert_has(row_at(text, 0), "TRIPPED, COOLING");
         assert_has(row_at(text, 1), "# HANDS Heat is off.");
         const char *what = strstr(text, "# WHAT"), *act = strstr(text, "# DO"),
-                   *look = strstr(text, "# LOOK");
+                   *look = strstr(text, "# THEN");
         assert_true(what && act && look && what < act && act < look);
     }
+}
+
+static void test_a_plate_without_a_reading_is_taken_for_hot(void **unused)
+{
+    (void)unused;
+    struct front_state *state = tripped();
+    struct wire_snapshot s = state->snapshot;
+    s.plate_quality = QUALITY_STALE;
+
+    take_snapshot(state, &s);
+
+    assert_has(drawn(state, 100, 40, false), "no reading: take the plate for hot");
 }
 
 static void test_the_wait_for_solid_joints_counts_down_in_what_the_hands_are_told(void **unused)
@@ -700,6 +714,7 @@ int main(void)
         cmocka_unit_test(test_the_supply_is_shown_when_it_is_used),
         cmocka_unit_test(test_a_silent_guard_is_said_in_the_first_row),
         cmocka_unit_test(test_after_a_trip_the_hands_come_first_then_cause_act_and_look),
+        cmocka_unit_test(test_a_plate_without_a_reading_is_taken_for_hot),
         cmocka_unit_test(test_the_wait_for_solid_joints_counts_down_in_what_the_hands_are_told),
         cmocka_unit_test(test_after_a_trip_the_last_twenty_events_stay_where_they_fit),
         cmocka_unit_test(test_the_first_cause_stays_whatever_follows),
