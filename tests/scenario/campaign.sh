@@ -4,7 +4,7 @@
 # trips for nothing. Half of the draws have no fault. A longer campaign: DRAWS=3000 SEED=1 tests/scenario/campaign.sh.
 . "$TOP/tests/support/scenario.sh"
 
-draws=${DRAWS:-100}
+draws=${DRAWS:-250}
 [ "${KIND:-}" != dev ] && [ "${KIND:-}" != coverage ] || draws=${DRAWS:-5} # a tenth of the speed
 LIMIT=${LIMIT:-3600}
 table=$box/table
