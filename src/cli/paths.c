@@ -133,11 +133,16 @@ static const char *absolute(const char *name)
 }
 
 /* TINLATCH_HOME + in_home, else $xdg + "/tinlatch" + in_home, else HOME + fallback + in_home. TL_MISSING when
- * none of them is set, TL_FILE when the path cannot be formed. */
+ * none of them is set, TL_FILE when the path cannot be formed, or TINLATCH_HOME is relative. */
 static int place(char *out, const char *xdg, const char *fallback, const char *in_home,
                  struct tl_error *error)
 {
     const char *own = getenv("TINLATCH_HOME");
+    if (own && *own && !absolute("TINLATCH_HOME"))
+        return tl_error_set(error, TL_FILE,
+                            "TINLATCH_HOME is \"%s\": expected a path that begins with /, or a "
+                            "trip that is latched would be seen from one directory alone",
+                            own);
     if (own && *own)
         return join(out, own, in_home, error);
     char base[PATH_SIZE];

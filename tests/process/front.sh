@@ -187,6 +187,9 @@ json '.outcome == "refused"'
 run 2 tinlatch run short.lua --bench nowhere.ini
 touch not-a-directory
 run 4 env TINLATCH_HOME="$box/not-a-directory" "$TINLATCH" run short.lua --bench "$bench"
+mkdir -p here
+run 4 env TINLATCH_HOME=here "$TINLATCH" run short.lua --bench "$bench"
+err_has "expected a path that begins with /"
 
 # The latch: shown, cleared with a reason that is kept, then free.
 run 0 tinlatch clear
