@@ -294,8 +294,8 @@ static void tell_outputs(const struct guard *guard, struct wire_snapshot *to)
     to->granted_supply = guard->out.supply_on;
     to->granted_mv = guard->out.mv;
     to->granted_ma = guard->out.ma;
-    to->duty_permille =
-        plate_is_by_hand(guard) ? -1 /* nobody's here to tell */ : guard->drive.duty_permille;
+    to->duty_permille = plate_is_by_hand(guard) && guard->out.heat ? -1 /* nobody's here to tell */
+                                                                   : guard->drive.duty_permille;
     to->wanted_heat = guard->judged.heat;
     to->wanted_mc = guard->judged.temp_mc;
     to->wanted_ramp_mc_s = guard->judged.ramp_mc_s;
