@@ -246,6 +246,11 @@ static void read_rail(struct recipe *recipe, int i, struct place place)
 {
     struct rail_text text = {0};
     rows_read(recipe, lua_gettop(recipe->lua), place, "rail", rail_rows, COUNT(rail_rows), &text);
+    if (text.inject_volts > text.volts)
+        place_fail(recipe, place_key(place, "inject_volts"), TL_RANGE, "inject_volts",
+                   "rail %s: inject_volts = %.4g V is above the %.4g V that the rail carries; a "
+                   "short is warmed with less",
+                   text.name, text.inject_volts, text.volts);
     struct board_rail *rail = &recipe->board.rail[i];
     *rail = (struct board_rail){.healthy_ohm = text.healthy_ohm,
                                 .diode_v = text.diode_v,

@@ -144,6 +144,9 @@ done
 sed 's/name = "U2", on = "upper", x = "16 mm"/name = "U2", on = "upper", x = "66 mm"/' "$TOP/recipes/boards/hx210.lua" >off.board
 run 2 tinlatch check "$split" --board off.board
 err_has "off.board:16: part U2: its centre is not on its board"
+sed '0,/inject_volts = "0.8 V"/s//inject_volts = "40 V"/' "$TOP/recipes/boards/hx210.lua" >inject.board
+run 2 tinlatch check "$split" --board inject.board
+err_has "inject.board:31: rail battery: inject_volts = 40 V is above the 4 V that the rail carries"
 echo 'while true do end' >loop.board
 run 1 tinlatch check "$split" --board loop.board --cpu 0.5
 err_has "loop.board"

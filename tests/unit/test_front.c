@@ -401,6 +401,10 @@ static void test_cooling_says_what_is_waited_for(void **unused)
     s.mode = GUARD_SEATING;
     take_snapshot(state, &s);
     assert_has(drawn(state, 80, 24, false), "the seat test warms the empty plate");
+    s.granted_heat = 1; /* what it is granted is a ceiling, not where it goes */
+    s.duty_permille = 1000;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "a pulse of heat, at 100 %");
     s.mode = GUARD_COOLING;
     s.solid_ms = 12000;
     take_snapshot(state, &s);
