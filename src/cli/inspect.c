@@ -86,6 +86,25 @@ static void tell_shelf(const struct inspected *in, FILE *out)
     fputc('\n', out);
 }
 
+/* The first lines; a licence goes on for a page. */
+static void tell_text(const struct pack_part *part, const char *heading, FILE *out)
+{
+    enum { SHOWN = 6 };
+    size_t at = 0;
+    int lines = 0, more = 0;
+    fprintf(out, "\n%s\n", heading);
+    for (size_t next; at < part->length; at = next) {
+        const char *end = memchr(part->text + at, '\n', part->length - at);
+        next = end ? (size_t)(end - part->text) + 1 : part->length;
+        if (lines++ < SHOWN)
+            fprintf(out, "%.*s%s", (int)(next - at), part->text + at, end ? "" : "\n");
+        else
+            more++;
+    }
+    if (more)
+        fprintf(out, "(%d lines more: inspect --split DIR lays it out as a file)\n", more);
+}
+
 void inspect_tell(const struct inspected *in, FILE *out)
 {
     const struct pack *pack = &in->pack;
@@ -101,8 +120,7 @@ void inspect_tell(const struct inspected *in, FILE *out)
     for (int kind = PACK_NOTES; kind <= PACK_LICENCE; kind++) {
         const struct pack_part *part = pack_part_of(pack, (enum pack_kind)kind);
         if (part)
-            fprintf(out, "\n%s\n%.*s\n", kind == PACK_NOTES ? "Notes" : "Licence",
-                    (int)part->length, part->text);
+            tell_text(part, kind == PACK_NOTES ? "Notes" : "Licence", out);
     }
 }
 

@@ -48,6 +48,9 @@ cp "$out" "$box/sent/ann.pub"
 # the standard tool verifies it, and what it signs we verify
 run 0 tinlatch inspect "$pack" --split "$box/split"
 out_has "signed by   ann"
+out_has "MIT License"
+out_has "lines more: inspect --split"
+out_lacks "OTHER DEALINGS" # the licence's last words
 run 0 minisign -V -p "$box/sent/ann.pub" -m "$box/split/signed" -x "$box/split/signed.minisig"
 out_has "tinlatch-pack stack-split version 1 board hx210"
 expect "the parts are the files" cmp -s "$box/split/parts/stack-split.lua" "$recipe"
