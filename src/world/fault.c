@@ -116,7 +116,7 @@ const struct world_fault world_faults[] = {
     [SUPPLY_DRIFTS] = { "supply-drifts", "the supply gives a tenth more volts than it is told",
         {SIGHT_NEVER, 0, 0, "supply-over-volts supply-disobeys"},
         {SIGHT_NEVER, 0, 0, "supply-over-volts supply-disobeys"} },
-    [FAN_DEAD] = { "fan-dead", "the plate's fan turns no more, whatever its instrument is told and tells",
+    [FAN_DEAD] = { "fan-dead", "the plate's fan stands still, whatever its instrument tells",
         {SIGHT_CALM},
         {SIGHT_CALM} },
 };

@@ -44,7 +44,7 @@ json '.protections[0].proof == "not proved" and (.protections[0].by | contains("
 sed '/^\[cut-off\]/,/^$/d; /^silence/d' "$TOP/tests/data/quick-controller.ini" >bare.ini
 run 5 tinlatch bench check --bench bare.ini </dev/null
 out_has "NO    program or computer dies"
-out_has "is it plugged in?"
+out_has "there is no such port:"
 out_lacks "off at the end"
 out_has "goes on holding its set-point"
 run 4 tinlatch bench check </dev/null
