@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: MIT */
-/* A plate's constants out of the record of a step test (recipes/learn-plate.lua). */
+/* A plate's constants out of the record of a step test (recipes/learn-plate.lua), an insert's contacts out of one with
+ * a coupon (recipes/learn-coupon.lua). */
 #include <errno.h>
 #include <math.h>
 #include <stdlib.h>
@@ -20,7 +21,8 @@ static const double SEAT_RISE_K = 25;
 struct log {
     struct learn_point *point;
     int count, room;
-    bool started, with_board;
+    bool started, with_coupon; /* --coupon was given */
+    bool placing, placed, lifted;
     char insert[BENCH_NAME];
 };
 
@@ -33,12 +35,12 @@ static double number_at(const json_t *array, size_t index)
 }
 
 /* A reading counts when it is good and fresh. */
-static double reading_of(const json_t *line)
+static double reading_of(const json_t *line, const char *sensor)
 {
-    const json_t *plate = json_object_get(line, "plate");
-    const char *quality = json_string_value(json_array_get(plate, 0));
-    bool fresh = number_at(plate, 2) <= 0;
-    return quality && !strcmp(quality, "good") && fresh ? number_at(plate, 1) / 1000 : (double)NAN;
+    const json_t *read = json_object_get(line, sensor);
+    const char *quality = json_string_value(json_array_get(read, 0));
+    bool fresh = number_at(read, 2) <= 0;
+    return quality && !strcmp(quality, "good") && fresh ? number_at(read, 1) / 1000 : (double)NAN;
 }
 
 static int add_point(struct log *log, const json_t *line, struct tl_error *error)
@@ -48,8 +50,12 @@ static int add_point(struct log *log, const json_t *line, struct tl_error *error
         .t_s = json_number_value(json_object_get(line, "t_ms")) / 1000,
         .duty = json_number_value(json_object_get(line, "duty")) / 1000,
         .fan = json_number_value(json_object_get(grant, "fan")) / 100,
-        .reading_c = reading_of(line),
+        .reading_c = log->placing ? (double)NAN : reading_of(line, "plate"),
+        .board_c = reading_of(line, "board"),
+        .coupon = log->placed && !log->placing,
     };
+    if (log->lifted)
+        return 0;
     if (log->count == log->room) {
         int room = log->room ? 2 * log->room : 4096;
         struct learn_point *more = realloc(log->point, (size_t)room * sizeof *more);
@@ -74,7 +80,9 @@ static int take_line(struct log *log, const json_t *line, struct tl_error *error
     }
     if (!strcmp(kind, "snapshot")) {
         const char *hand = json_string_value(json_object_get(line, "hand"));
-        log->with_board = log->with_board || (hand && !strcmp(hand, "place"));
+        log->placing = hand && !strcmp(hand, "place");
+        log->placed = log->placed || log->placing;
+        log->lifted = log->lifted || (hand && !strcmp(hand, "lift"));
         return add_point(log, line, error);
     }
     return 0;
@@ -98,10 +106,12 @@ static int read_log(struct log *log, const char *text, size_t length, struct tl_
     }
     if (!result && !log->started)
         result = tl_error_set(error, TL_SYNTAX, "it is no record: it has no start");
-    if (!result && log->with_board)
+    if (!result && log->placed && !log->with_coupon) {
         result = tl_error_set(error, TL_RANGE,
                               "a board was placed in that run: the plate has to be "
                               "empty");
+        tl_error_hint(error, "of a test coupon, say what it is: --coupon \"107 g copper\"");
+    }
     return result;
 }
 
@@ -136,20 +146,27 @@ static void plot(char grid[ROWS][COLUMNS + 1], const struct learn_point *point, 
     }
 }
 
-static void chart(FILE *out, const struct log *log, const struct learn_point *model,
+/* The chart is of the sensor that tells the most. */
+static const char *of_what(const struct learn_result *result)
+{
+    return result->board_read ? "coupon" : "plate";
+}
+
+static void chart(FILE *out, const struct learn_point *read, const struct learn_point *model,
                   const struct learn_result *result)
 {
     char grid[ROWS][COLUMNS + 1];
-    double low_c = result->start_c - 2, high_c = result->start_c + result->rise_k + 4;
+    double low_c = result->model.start_c - 2, high_c = result->model.start_c + result->rise_k + 4;
     for (int y = 0; y < ROWS; y++) {
         memset(grid[y], ' ', COLUMNS);
         grid[y][COLUMNS] = '\0';
     }
-    plot(grid, log->point, log->count, low_c, high_c, 'o');
-    plot(grid, model, log->count, low_c, high_c, '+');
+    plot(grid, read, result->count, low_c, high_c, 'o');
+    plot(grid, model, result->count, low_c, high_c, '+');
     for (int y = 0; y < ROWS; y++)
         fprintf(out, "  %5.0f C |%s\n", high_c - (high_c - low_c) * y / (ROWS - 1), grid[y]);
-    fprintf(out, "          o read, + model, * both; %.0f s\n\n", result->span_s);
+    fprintf(out, "          %s: o read, + model, * both; %.0f s\n\n", of_what(result),
+            result->span_s);
 }
 
 /* ---- the keys that it makes ---- */
@@ -196,6 +213,16 @@ static void add_today(struct keys *keys)
         strftime(key->value, sizeof key->value, "%Y-%m-%d", &day);
 }
 
+static void add_constant(struct keys *keys, const struct learn_result *result,
+                         enum learn_constant which, const char *section, const char *name,
+                         double value, const char *unit)
+{
+    struct key *key = add_key(keys, section, name);
+    snprintf(key->value, sizeof key->value, "%.4g %s", value, unit);
+    key->held = result->held[which];
+    key->error = result->error[which];
+}
+
 static void gather_keys(const struct learn_result *result, const struct insert *insert,
                         double room_c, struct keys *keys)
 {
@@ -205,24 +232,46 @@ static void gather_keys(const struct learn_result *result, const struct insert *
         double value;
         const char *unit;
     } constants[] = {
-        {LEARN_CAPACITY, "plate", "heat_capacity", result->plate.capacity_j_k, "J/K"},
-        {LEARN_LOSS, "plate", "loss", result->plate.loss_w_k, "W/K"},
-        {LEARN_DELAY, "plate", "element_lag", result->plate.element_lag_s, "s"},
-        {LEARN_FAN, "plate", "fan_loss", result->plate.fan_loss_w_k, "W/K"},
-        {LEARN_SENSOR, "sensor plate", "lag", result->plate.sensor_lag_s, "s"},
+        {LEARN_CAPACITY, "plate", "heat_capacity", result->model.plate.capacity_j_k, "J/K"},
+        {LEARN_LOSS, "plate", "loss", result->model.plate.loss_w_k, "W/K"},
+        {LEARN_DELAY, "plate", "element_lag", result->model.plate.element_lag_s, "s"},
+        {LEARN_FAN, "plate", "fan_loss", result->model.plate.fan_loss_w_k, "W/K"},
+        {LEARN_SENSOR, "sensor plate", "lag", result->model.plate.sensor_lag_s, "s"},
     };
     char section[8 + BENCH_NAME];
     add_today(keys);
-    add_pulse(keys, &result->plate, &(struct insert){0}, room_c, "plate");
-    for (int i = 0; i < LEARN_CONSTANTS; i++) {
-        struct key *key = add_key(keys, constants[i].section, constants[i].key);
-        snprintf(key->value, sizeof key->value, "%.4g %s", constants[i].value, constants[i].unit);
-        key->held = result->held[constants[i].which];
-        key->error = result->error[constants[i].which];
-    }
+    add_pulse(keys, &result->model.plate, &(struct insert){0}, room_c, "plate");
+    for (size_t i = 0; i < sizeof constants / sizeof constants[0]; i++)
+        add_constant(keys, result, constants[i].which, constants[i].section, constants[i].key,
+                     constants[i].value, constants[i].unit);
     snprintf(section, sizeof section, "insert %s", insert->name);
     if (insert->capacity_j_k > 0)
-        add_pulse(keys, &result->plate, insert, room_c, section);
+        add_pulse(keys, &result->model.plate, insert, room_c, section);
+}
+
+static void gather_contacts(const struct learn_result *result, struct keys *keys)
+{
+    const struct insert *insert = &result->model.insert;
+    char section[8 + BENCH_NAME];
+    snprintf(section, sizeof section, "insert %s", insert->name);
+    add_constant(keys, result, LEARN_PLATE_CONTACT, section, "plate_contact", insert->plate_w_k,
+                 "W/K");
+    add_constant(keys, result, LEARN_BOARD_CONTACT, section, "board_contact", insert->board_w_k,
+                 "W/K");
+}
+
+/* What the log had to leave as stated, and what that does to the other. */
+static void say_contacts(FILE *out, const struct learn_result *result, double coupon_j_k)
+{
+    fprintf(out, "a coupon of %.4g J/K, %s\n", coupon_j_k,
+            result->board_read ? "with a sensor on it"
+                               : "no sensor on it: the plate's alone told of it");
+    if (result->held[LEARN_PLATE_CONTACT])
+        fprintf(out,
+                "only both contacts together show: board_contact is right if plate_contact "
+                "is;\nto tell them apart, %s\n",
+                result->board_read ? "use a heavier coupon" : "put the board sensor on the coupon");
+    fputs("\n", out);
 }
 
 static void say_keys(FILE *out, const struct keys *keys)
@@ -299,7 +348,8 @@ static int write_bench(struct cli *cli, const char *text, const struct keys *key
     return 0;
 }
 
-static void write_svg(struct cli *cli, const struct log *log, const struct learn_point *model)
+static void write_svg(struct cli *cli, const struct learn_point *read,
+                      const struct learn_point *model, const struct learn_result *result)
 {
     char path[PATH_SIZE];
     struct tl_error error;
@@ -309,14 +359,14 @@ static void write_svg(struct cli *cli, const struct log *log, const struct learn
         snprintf(path, sizeof path, "%s/learn.svg", cli->options.out) < PATH_SIZE)
         to = fopen(path, "we");
     if (to) {
-        snprintf(run->title, sizeof run->title, "The plate's step test");
+        snprintf(run->title, sizeof run->title, "The %s's step test", of_what(result));
         run->point_every_s = 1;
         run->peak_true_c = run->peak_read_c = run->peak_board_c = run->cool_c_s = (double)NAN;
-        run->duration_s = run->recipe_s = log->point[log->count - 1].t_s;
-        for (int i = 0; i < log->count; i++) {
-            struct run_point point = {(float)log->point[i].t_s,
+        run->duration_s = run->recipe_s = read[result->count - 1].t_s;
+        for (int i = 0; i < result->count; i++) {
+            struct run_point point = {(float)read[i].t_s,
                                       (float)model[i].reading_c,
-                                      (float)log->point[i].reading_c,
+                                      (float)read[i].reading_c,
                                       (float)NAN,
                                       (float)NAN,
                                       (float)NAN};
@@ -325,24 +375,27 @@ static void write_svg(struct cli *cli, const struct log *log, const struct learn
         report_svg(run, to);
     }
     if (to && fclose(to) == 0)
-        fprintf(cli->out, "wrote %s (\"plate, true\" is the model)\n", path);
+        fprintf(cli->out, "wrote %s (\"plate, true\" is the %s's model)\n", path, of_what(result));
     else
         fprintf(cli->err, "warning: %s/learn.svg cannot be written\n", cli->options.out);
     free(run);
 }
 
-static void tell(struct cli *cli, const struct log *log, const struct learn_input *input,
-                 const struct learn_result *result)
+static void tell(struct cli *cli, const struct log *log, const struct learn_result *result)
 {
-    struct learn_point *model = malloc((size_t)log->count * sizeof *model);
-    if (model && log->count > 1 && result->span_s > 0) {
-        memcpy(model, log->point, (size_t)log->count * sizeof *model);
-        learn_predict(&result->plate, &input->insert, result->start_c, model, log->count);
-        chart(cli->out, log, model, result);
+    size_t count = (size_t)result->count;
+    struct learn_point *read = malloc(2 * count * sizeof *read + 1), *model = read + count;
+    if (read && count > 1 && result->span_s > 0) {
+        memcpy(read, log->point, count * sizeof *read);
+        memcpy(model, log->point, count * sizeof *model);
+        learn_predict(&result->model, model, result->count);
+        for (size_t i = 0; result->board_read && i < 2 * count; i++)
+            read[i].reading_c = read[i].board_c;
+        chart(cli->out, read, model, result);
         if (cli->options.out)
-            write_svg(cli, log, model);
+            write_svg(cli, read, model, result);
     }
-    free(model);
+    free(read);
     fprintf(cli->out,
             "residual %.2f K on average, %.1f K at worst; readings in steps of %.2g K\n\n",
             result->residual_k, result->worst_k, result->quantum_k);
@@ -354,46 +407,82 @@ static void write_json(FILE *out, const struct learn_result *result)
             "{\"heat_capacity_j_k\":%.6g,\"loss_w_k\":%.6g,\"element_lag_s\":%.6g,"
             "\"sensor_lag_s\":%.6g,\"fan_loss_w_k\":%.6g,\"residual_k\":%.4g,\"worst_k\":%.4g,"
             "\"sensor_lag_held\":%s,\"fan_loss_held\":%s}\n",
-            result->plate.capacity_j_k, result->plate.loss_w_k, result->plate.element_lag_s,
-            result->plate.sensor_lag_s, result->plate.fan_loss_w_k, result->residual_k,
-            result->worst_k, result->held[LEARN_SENSOR] ? "true" : "false",
+            result->model.plate.capacity_j_k, result->model.plate.loss_w_k,
+            result->model.plate.element_lag_s, result->model.plate.sensor_lag_s,
+            result->model.plate.fan_loss_w_k, result->residual_k, result->worst_k,
+            result->held[LEARN_SENSOR] ? "true" : "false",
             result->held[LEARN_FAN] ? "true" : "false");
+}
+
+static void write_contacts_json(FILE *out, const struct learn_result *result)
+{
+    fprintf(out,
+            "{\"plate_contact_w_k\":%.6g,\"board_contact_w_k\":%.6g,\"residual_k\":%.4g,"
+            "\"worst_k\":%.4g,\"plate_contact_held\":%s,\"board_sensor\":%s}\n",
+            result->model.insert.plate_w_k, result->model.insert.board_w_k, result->residual_k,
+            result->worst_k, result->held[LEARN_PLATE_CONTACT] ? "true" : "false",
+            result->board_read ? "true" : "false");
+}
+
+static void say(struct cli *cli, const struct learn_result *result, const struct keys *keys)
+{
+    double coupon_j_k = cli->options.coupon_j_k;
+    if (cli->options.json && coupon_j_k > 0)
+        write_contacts_json(cli->out, result);
+    else if (cli->options.json)
+        write_json(cli->out, result);
+    if (cli->options.json)
+        return;
+    if (coupon_j_k > 0)
+        say_contacts(cli->out, result, coupon_j_k);
+    say_keys(cli->out, keys);
 }
 
 static int learn(struct cli *cli, const struct bench_opened *opened, struct log *log,
                  struct tl_error *error)
 {
-    struct learn_input input = {.stated = opened->bench.plate, .room_c = opened->bench.room_c};
+    const struct benchfile *bench = &opened->bench;
+    struct learn_input input = {.stated = bench->plate,
+                                .room_c = bench->room_c,
+                                .coupon_j_k = cli->options.coupon_j_k,
+                                .board_lag_s = bench->sensor[SENSOR_BOARD].lag_s};
     struct learn_result result;
     char *text = NULL;
     size_t length = 0;
-    if (opened->bench.plate_device < 0)
+    if (bench->plate_device < 0)
         return tl_error_set(error, TL_MISSING, "this bench has no plate");
+    if (input.coupon_j_k > 0 && !bench->learned[0]) {
+        tl_error_set(error, TL_MISSING,
+                     "this bench's plate is not learned yet: no [plate] learned");
+        tl_error_hint(error, "first the empty plate: recipes/learn-plate.lua, then the coupon");
+        return TL_MISSING;
+    }
     int failed = file_read(cli->options.from, RECORD_BYTES, &text, &length, error);
     if (failed)
         return failed;
+    log->with_coupon = input.coupon_j_k > 0;
     failed = read_log(log, text, length, error);
     free(text);
     if (!failed)
-        failed = find_insert(&opened->bench, log->insert, &input.insert, error);
+        failed = find_insert(bench, log->insert, &input.insert, error);
     if (failed) {
         tl_error_at(error, cli->options.from, 0);
         return failed;
     }
     input.point = log->point;
     input.count = log->count;
-    failed = learn_plate(&input, &result, error);
+    failed = (log->with_coupon ? learn_coupon : learn_plate)(&input, &result, error);
     bool shown = failed == 0 || failed == TL_RANGE; /* a poor fit is worth seeing */
     if (!cli->options.json && shown && result.rounds > 0)
-        tell(cli, log, &input, &result);
+        tell(cli, log, &result);
     if (failed)
         return failed;
     struct keys keys = {0};
-    gather_keys(&result, &input.insert, input.room_c, &keys);
-    if (cli->options.json)
-        write_json(cli->out, &result);
+    if (log->with_coupon)
+        gather_contacts(&result, &keys);
     else
-        say_keys(cli->out, &keys);
+        gather_keys(&result, &input.insert, input.room_c, &keys);
+    say(cli, &result, &keys);
     return cli->options.out ? write_bench(cli, opened->text, &keys, error) : 0;
 }
 

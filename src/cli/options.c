@@ -72,7 +72,10 @@ const struct verb verbs[VERBS] = {
          "the bench's ports, has each instrument show what a run relies on, and says what\n"
          "protects this bench and what does not: docs/reference/bench-check.md.\n"
          "learn --from RECORD: heat capacity, losses and lags of the plate out of the record of\n"
-         "recipes/learn-plate.lua, run with the plate empty; a poor fit is refused. With --out\n"
+         "recipes/learn-plate.lua, run with the plate empty; a poor fit is refused. With "
+         "--coupon:\n"
+         "the insert's contacts out of the record of recipes/learn-coupon.lua, the plate taken as\n"
+         "learned; what such a record cannot tell is left as stated, and it says so. With --out\n"
          "they are written: DIR/bench.ini is the bench file with these keys in it."},
     [VERB_KEY] =
         {"key", "new|trust|list...", true, true, "the keys that sign, and whose count",
@@ -327,6 +330,16 @@ static int take_jobs(struct options *o, const char *text, struct tl_error *error
     return result;
 }
 
+static int take_coupon(struct options *o, const char *text, struct tl_error *error)
+{
+    if (quantity_parse(text, UNIT_CAPACITY, &o->coupon_j_k, error))
+        return TL_USAGE;
+    if (!(o->coupon_j_k >= 1 && o->coupon_j_k <= 1000))
+        return tl_error_set(error, TL_USAGE, "--coupon: %g J/K is no coupon's: 1 J/K to 1000 J/K",
+                            o->coupon_j_k);
+    return 0;
+}
+
 static int take_grid(struct options *o, const char *text, struct tl_error *error)
 {
     double mm = 0;
@@ -422,6 +435,8 @@ static const struct option options_table[] = {
      "the parts of the pack, what was signed and the signature, as files"},
     {"--from",         "RECORD",       BY(BENCH), false, TEXT(from),
      "bench learn: the record of a step test"},
+    {"--coupon",       "HEAT",         BY(BENCH), false, TAKE(coupon),
+     "bench learn: what lay on the insert, such as \"107 g copper\" or \"41 J/K\""},
     {"--control",      "PATH",         BY(MIMIC), false, TEXT(control),
      "a socket that takes commands while it runs: docs/reference/mimic.md"},
     {"--found",        "ALLOY",        JOB,      false, TAKE(found),

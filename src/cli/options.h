@@ -53,6 +53,7 @@ struct options {
     const char *bench, *board, *out, *answers, *reason, *control, *from, *as, *key, *notes,
         *licence, *split;                 /* NULL = not given */
     const char *recipe, *outcome, *since; /* of runs list */
+    double coupon_j_k;                    /* 0 = not given */
     int32_t draws;
     int jobs; /* 0 = not given */
     int job_count;

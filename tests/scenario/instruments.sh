@@ -71,6 +71,39 @@ learned=' *(heat_capacity|loss|element_lag|fan_loss|lag|seat_pulse|seat_rise|lea
     wrong "learned/bench.ini: what was not learned is another"
 run 0 tinlatch rehearse "$TOP/recipes/stack-split.lua" --bench learned/bench.ini
 run 2 tinlatch bench learn --from "$TOP/recipes/learn-plate.lua"
+
+# and the insert's contacts out of the step test with a coupon: demo.ini states 8 W/K and 1.6 W/K
+coupon=(--coupon "107.2 g copper")
+run 0 tinlatch rehearse "$TOP/recipes/learn-coupon.lua" --out coupon --json
+run 2 tinlatch bench learn --from coupon/*.jsonl
+err_has "--coupon"
+run 2 tinlatch bench learn --from coupon/*.jsonl "${coupon[@]}" --bench "$demo"
+err_has "not learned"
+run 2 tinlatch bench learn --from coupon/*.jsonl --coupon "107 g" --bench learned/bench.ini
+err_has "a mass of what"
+run 2 tinlatch bench learn --from learned/*.jsonl "${coupon[@]}" --bench learned/bench.ini
+err_has "no coupon was placed"
+sed 's/^plate_contact = 8 W/plate_contact = 10 W/; s/^board_contact = 1.6 W/board_contact = 1 W/' learned/bench.ini >guess.ini
+run 0 tinlatch bench learn --from coupon/*.jsonl "${coupon[@]}" --bench guess.ini --json
+json '(.plate_contact_w_k / 8 - 1 | fabs) < 0.08 and (.board_contact_w_k / 1.6 - 1 | fabs) < 0.04'
+json '.residual_k < 0.3 and .board_sensor and (.plate_contact_held | not)'
+run 0 tinlatch bench learn --from coupon/*.jsonl "${coupon[@]}" --bench guess.ini --out coupon
+out_has "with a sensor on it"
+contacts='^(plate|board)_contact'
+[ "$(grep -A3 '^\[insert flat' coupon/bench.ini | grep -cE "$contacts")" = 2 ] ||
+    wrong "coupon/bench.ini: no contacts of the insert"
+[ "$(grep -vE "$contacts" coupon/bench.ini)" = "$(grep -vE "$contacts" guess.ini)" ] ||
+    wrong "coupon/bench.ini: what was not learned is another"
+run 0 tinlatch rehearse "$TOP/recipes/part-off.lua" --bench coupon/bench.ini
+
+# the same with no sensor on the coupon: one contact, given the other
+sed -E 's/"board":\["good"/"board":["open"/' coupon/*.jsonl >blind.jsonl
+run 0 tinlatch bench learn --from blind.jsonl "${coupon[@]}" --bench learned/bench.ini
+out_has "as stated: the record does not tell"
+out_has "put the board sensor on the coupon"
+run 0 tinlatch bench learn --from blind.jsonl "${coupon[@]}" --bench learned/bench.ini --json
+json '(.board_contact_w_k / 1.6 - 1 | fabs) < 0.08 and (.board_sensor | not) and .plate_contact_held'
+
 run 0 tinlatch rehearse "$TOP/recipes/part-off.lua" --out board --json
 run 2 tinlatch bench learn --from board/*.jsonl
 err_has "empty"

@@ -463,13 +463,13 @@ static bool learned(const struct drawn *drawn, struct random *random, struct ben
     input.count = step_test(&drawn->plate, &drawn->insert, 0.25, 0.1, random, point);
     if (learn_plate(&input, &got, &error))
         return false;
-    bench->plate = got.plate;
+    bench->plate = got.model.plate;
     bench->room_c = 22;
     strcpy(bench->insert[0].name, "flat");
     bench->insert[0].capacity_j_k = drawn->insert.capacity_j_k;
     bench->insert[0].plate_w_k = drawn->insert.plate_w_k;
     bench->insert[0].board_w_k = drawn->insert.board_w_k;
-    if (!learn_pulse(&got.plate, &bench->insert[0], 22, 25, &pulse))
+    if (!learn_pulse(&got.model.plate, &bench->insert[0], 22, 25, &pulse))
         return false;
     bench->insert[0].seat_pulse_s = pulse.pulse_s;
     bench->insert[0].seat_rise_c = pulse.rise_k;

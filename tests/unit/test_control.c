@@ -225,7 +225,7 @@ static struct plate learned(const struct drawn *drawn, struct random *random)
     input.stated.element_lag_s = input.stated.sensor_lag_s = 2;
     if (learn_plate(&input, &result, &error))
         fail_msg("%s", error.text);
-    return result.plate;
+    return result.model.plate;
 }
 
 static struct quality_seen climb(const struct drawn *drawn, struct random *noise)
