@@ -238,7 +238,8 @@ static int32_t board_lead_mc(struct account *a, const struct account_input *in)
     if (!a->leading) {
         a->leading =
             in->least_mc < COLD_MC && apart_mc < COLD_APART_MC && apart_mc > -COLD_APART_MC;
-        a->lead_from_mc = apart_mc;
+        a->lead_from_mc =
+            apart_mc > 0 ? apart_mc : 0; /* a cold board that catches up leads nothing */
         a->board_from_mc = in->board_mc;
     }
     int32_t lead_mc = apart_mc - a->lead_from_mc, rise_mc = in->board_mc - a->board_from_mc;

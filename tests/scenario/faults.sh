@@ -76,6 +76,21 @@ done
 run 3 tinlatch rehearse "$split" --fault sensors-swapped@1 --json
 json '.trip.rule == "sensors-disagree" and .peak.plate_true_c < 80'
 
+# A cold board laid on a plate that is warm, as from its seat test, and that waits there, catches up and leads nothing.
+steps laid <<'LUA'
+plate.ramp { to = "44 C", timeout = "5 min" }
+plate.off()
+wait "20 s"
+board.place { "Lay it in.", timeout = "10 min" }
+wait "4 min"
+plate.ramp { to = "70 C", rate = "1 C/s", timeout = "5 min" }
+cool { plate = "45 C", timeout = "20 min" }
+LUA
+for seed in 1 2 3; do
+    run 0 tinlatch rehearse laid.lua --seed $seed --json
+    json '.trip == null'
+done
+
 # No fault of the bench: no rule ends the run for it.
 for bench in "$single" "$TOP/recipes/benches/demo.ini"; do
     for calm in sensor-spike mains-low mains-high draft; do

@@ -363,6 +363,21 @@ static void test_a_board_that_cools_behind_its_plate_does_not_lead(void **state)
     assert_int_equal(desk.out.board_lead_mc, 0);
 }
 
+/* Out of a drawer, onto a plate that is still warm of its seat test and cools. */
+static void test_a_cold_board_that_catches_up_with_its_plate_does_not_lead(void **state)
+{
+    (void)state;
+    struct desk desk = desk_with(&PLATE, &INSERT);
+
+    for (int k = 0; k < 600; k++) {
+        double plate_c = 44 - 0.005 * k;
+        reads(&desk, plate_c);
+        desk.in.board_mc = (int32_t)(1000 * (plate_c - 18 * exp(-k / 150.0)));
+        step(&desk);
+        assert_in_range(desk.out.board_lead_mc, 0, 1000);
+    }
+}
+
 static void test_a_restart_knows_nothing_of_before(void **state)
 {
     (void)state;
@@ -396,6 +411,7 @@ int main(void)
         cmocka_unit_test(test_what_is_fed_by_guess_is_no_balance),
         cmocka_unit_test(test_a_board_that_leads_the_plate_from_cold_is_told_and_no_other),
         cmocka_unit_test(test_a_board_that_cools_behind_its_plate_does_not_lead),
+        cmocka_unit_test(test_a_cold_board_that_catches_up_with_its_plate_does_not_lead),
         cmocka_unit_test(test_a_restart_knows_nothing_of_before),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
