@@ -211,3 +211,9 @@ endforeach()
 if(TEST process-kills)
   set_tests_properties(process-kills PROPERTIES RUN_SERIAL TRUE)
 endif()
+foreach(long scenario-hostile scenario-campaign process-whole_runs process-attended_runs process-hostile_runs
+             process-bench_check)
+  if(TEST ${long})
+    set_tests_properties(${long} PROPERTIES COST 100) # begun first, lest one processor waits for it at the end
+  endif()
+endforeach()
