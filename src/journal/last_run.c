@@ -69,7 +69,7 @@ bool last_run_load(const char *path, uint64_t bench, int64_t origin_ms, struct l
         return false;
     const int64_t times[] = {kept.run.tested_ms, kept.run.ended_ms};
     for (int i = 0; i < 2; i++)
-        if (times[i] / 1000 < 0 || times[i] / 1000 > TIMES_MOST)
+        if (times[i] < 0 || times[i] / 1000 > TIMES_MOST)
             return false;
     shift(&kept.run, -origin_ms);
     *last = kept.run;

@@ -101,6 +101,7 @@ static void test_a_field_left_out_or_not_a_number_makes_it_none(void **state)
         {",\"plate_mc\":44200", "                 "},
         {"1004", "1e04"},
         {"8350000", "-350000"},
+        {"8350000", "-000002"}, /* before its computer began, if by less than a second */
         {"{", "["},
         {"}", ","},
     };
