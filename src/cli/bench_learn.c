@@ -277,7 +277,9 @@ static void say_contacts(FILE *out, const struct learn_result *result, double co
 static void say_keys(FILE *out, const struct keys *keys)
 {
     const char *section = "";
-    fputs("for the bench file, at the power stated there:\n", out);
+    fputs("for the bench file, at the power stated there; +/- is the fit's own scatter, not what "
+          "mains,\nroom and draught of that day add:\n",
+          out);
     for (int i = 0; i < keys->count; i++) {
         const struct key *key = &keys->key[i];
         if (strcmp(section, key->section) != 0)
@@ -375,7 +377,7 @@ static void write_svg(struct cli *cli, const struct learn_point *read,
         report_svg(run, to);
     }
     if (to && fclose(to) == 0)
-        fprintf(cli->out, "wrote %s (\"plate, true\" is the %s's model)\n", path, of_what(result));
+        fprintf(cli->out, "wrote %s\n", path);
     else
         fprintf(cli->err, "warning: %s/learn.svg cannot be written\n", cli->options.out);
     free(run);
@@ -384,8 +386,9 @@ static void write_svg(struct cli *cli, const struct learn_point *read,
 static void tell(struct cli *cli, const struct log *log, const struct learn_result *result)
 {
     size_t count = (size_t)result->count;
-    struct learn_point *read = malloc(2 * count * sizeof *read + 1), *model = read + count;
-    if (read && count > 1 && result->span_s > 0) {
+    struct learn_point *read = count > 1 ? malloc(2 * count * sizeof *read) : NULL;
+    if (read && result->span_s > 0) {
+        struct learn_point *model = read + count;
         memcpy(read, log->point, count * sizeof *read);
         memcpy(model, log->point, count * sizeof *model);
         learn_predict(&result->model, model, result->count);

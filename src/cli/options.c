@@ -332,8 +332,11 @@ static int take_jobs(struct options *o, const char *text, struct tl_error *error
 
 static int take_coupon(struct options *o, const char *text, struct tl_error *error)
 {
-    if (quantity_parse(text, UNIT_CAPACITY, &o->coupon_j_k, error))
+    if (quantity_parse(text, UNIT_CAPACITY, &o->coupon_j_k, error)) {
+        if (!error->hint[0])
+            tl_error_hint(error, "or grams of aluminium, copper, brass, steel or glass-epoxy");
         return TL_USAGE;
+    }
     if (!(o->coupon_j_k >= 1 && o->coupon_j_k <= 1000))
         return tl_error_set(error, TL_USAGE, "--coupon: %g J/K is no coupon's: 1 J/K to 1000 J/K",
                             o->coupon_j_k);

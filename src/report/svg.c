@@ -133,7 +133,8 @@ static void write_title(const struct picture *p)
              run->rehearsed ? "simulated" : "real", run->bench, (unsigned long long)run->seed,
              outcome_name(run->outcome));
     write_text(p, 16, 26, "title", run->title[0] ? run->title : words_base_name(run->recipe), 84);
-    write_text(p, 16, 47, "sub", line, 124);
+    if (run->recipe[0]) /* a step test is a record's, of no recipe's run that is shown here */
+        write_text(p, 16, 47, "sub", line, 124);
 }
 
 /* Names stand over their start, in the lowest row where they do not touch the one before. */
@@ -284,7 +285,11 @@ static void write_name(const struct picture *p, const struct name *name)
         "<line x1=\"%d\" x2=\"%d\" y1=\"%.1f\" y2=\"%.1f\" stroke=\"%s\" stroke-width=\"%.1f\" "
         "stroke-dasharray=\"%s\"/>\n",
         PLOT_RIGHT + 16, PLOT_RIGHT + 42, name->y, name->y, pen->colour, pen->width, pen->dash);
-    write_text(p, PLOT_RIGHT + 47, name->y + 4, "name", pen->name, 20);
+    bool is_fit = !p->run->recipe[0]; /* of a step test: what its sensor read, and the model's */
+    const char *label = is_fit && pen == &pens[CURVE_PLATE]        ? "model"
+                        : is_fit && pen == &pens[CURVE_PLATE_READ] ? "read"
+                                                                   : pen->name;
+    write_text(p, PLOT_RIGHT + 47, name->y + 4, "name", label, 20);
 }
 
 static void write_curves(const struct picture *p)

@@ -744,13 +744,19 @@ static void test_a_hot_plate_that_regulates_itself_is_waited_for(void **state)
     desk_free(desk);
 }
 
-static void test_a_plate_by_hand_starts_warm_too(void **state)
+static struct benchfile by_hand_bench(void)
 {
-    (void)state;
     struct benchfile bench = fake_line_bench();
     bench.device[1] = (struct device_config){.kind = DEVICE_BY_HAND, .port = -1};
     bench.device_count = 2;
     bench.plate_device = 1;
+    return bench;
+}
+
+static void test_a_plate_by_hand_starts_warm_too(void **state)
+{
+    (void)state;
+    struct benchfile bench = by_hand_bench();
     struct last_run last = recent();
     struct desk *desk = desk_on(&bench, &last, 30);
 
@@ -780,10 +786,7 @@ static const char *wanting(struct desk *desk, int32_t mc, int periods)
 static void test_a_person_is_told_what_to_set_a_plate_by_hand_to(void **state)
 {
     (void)state;
-    struct benchfile bench = fake_line_bench();
-    bench.device[1] = (struct device_config){.kind = DEVICE_BY_HAND, .port = -1};
-    bench.device_count = 2;
-    bench.plate_device = 1;
+    struct benchfile bench = by_hand_bench();
     struct last_run last = recent();
     struct desk *desk = desk_on(&bench, &last, 30);
     arm(desk, 60);
