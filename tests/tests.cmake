@@ -37,7 +37,7 @@ if(TARGET serial)
 endif()
 
 # Tests of nouns that have no header of their own: device.h has many kinds, thermal.h a fine grid.
-set(nouns modbus instruments arming pump failures apart validate field)
+set(nouns modbus instruments arming pump failures apart validate explain field)
 set(TEST_INCLUDES_interlock src/core) # each rule is asked alone, too
 set(TEST_INCLUDES_validate src/core)
 set(TEST_LIBS_validate -Wl,--wrap=rules -Wl,--wrap=rule_fires -Wl,--wrap=interlock_explain)
