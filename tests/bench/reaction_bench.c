@@ -8,6 +8,7 @@
  * a board over its limit at an instant drawn at random. Whoever measures runs at a higher priority than what is measured. */
 #include "fake_line.h"
 
+#include <dirent.h>
 #include <fcntl.h>
 #include <poll.h>
 #include <pty.h>
@@ -27,13 +28,15 @@
 enum { LANES = 4, MOST = 100000, TOO_LONG_MS = 30000 };
 
 static struct benchfile bench;
+/* A guard's child may still write its trip when the guard is dead: every sample has a latch of its own. */
+static char latches[] = "/tmp/reaction-XXXXXX";
 
 struct rig {
     struct fake_line plate; /* what it hears and says, on the terminal below */
     int terminal, recipe, front, beats, signs, lines, durable;
     pid_t guard;
     uint64_t written; /* lines of the record */
-    char latch[64];
+    char latch[64];   /* of the sample */
 };
 
 static double now_us(void)
@@ -142,7 +145,6 @@ static void rig_end(struct rig *rig)
     waitpid(rig->guard, NULL, 0);
     for (size_t i = 0; i < sizeof ours / sizeof ours[0]; i++)
         close(ours[i]);
-    unlink(rig->latch);
 }
 
 /* The person says yes to whatever is asked. */
@@ -218,28 +220,36 @@ static void heat(struct rig *rig, int more)
     exit(1);
 }
 
-/* The answer to a request that was taken has the board at 28 C, over its limit; us until OFF comes. */
-static double off_after_us(struct rig *rig)
+/* The answer to the request that was taken, with the board at 28 C, over its limit. */
+static void say_hot(struct rig *rig)
 {
-    int offs = rig->plate.offs;
     struct fake_line *plate = &rig->plate;
-    char *at = strstr(plate->out, " c3=");
     char line[256];
     plate->out[plate->out_length] = '\0';
-    at = strstr(plate->out, " c3=");
+    char *at = strstr(plate->out, " c3=");
     snprintf(line, sizeof line, "%.*s c3=28000%s", (int)(at - plate->out), plate->out,
              strstr(at + 1, " "));
     line[strcspn(line, "*") - 1] = '\0';
     plate->out_length = 0;
     fake_line_say(plate, line);
     say(rig);
+}
+
+/* us from that answer until OFF comes. A guard that was kept from its period takes it as too late, and asks again. */
+static double off_after_us(struct rig *rig)
+{
+    int offs = rig->plate.offs;
+    say_hot(rig);
     double since_us = now_us();
     while (comes(rig->terminal, TOO_LONG_MS)) {
         double came_us = now_us();
-        if (hear_terminal(rig) <= 0)
-            break;
-        if (plate->offs > offs)
+        ssize_t got = hear_terminal(rig);
+        if (rig->plate.offs > offs)
             return came_us - since_us;
+        if (got <= 0)
+            break;
+        if (rig->plate.out_length > 0)
+            say_hot(rig);
     }
     fprintf(stderr, "no OFF\n");
     exit(1);
@@ -298,9 +308,9 @@ static void lane(int number, int samples, bool raw, bool realtime, int to)
     int terminal = -1;
     prctl(PR_SET_PDEATHSIG, SIGKILL);
     be_quick(20);
-    snprintf(rig.latch, sizeof rig.latch, "/tmp/reaction-%d-%d.latch", (int)getppid(), number);
     pid_t peer = raw ? raw_peer(&terminal, realtime) : 0;
     for (int i = 0; i < samples; i++) {
+        snprintf(rig.latch, sizeof rig.latch, "%s/%d-%d", latches, (int)getpid(), i);
         double us = raw ? raw_sample(terminal, &seed) : guard_sample(&rig, realtime, &seed);
         if (write(to, &us, sizeof us) != sizeof us)
             fail("result");
@@ -355,6 +365,16 @@ static void measure(bool raw, bool busy, bool realtime, int samples)
     fflush(stdout);
 }
 
+static void remove_latches(void)
+{
+    DIR *directory = opendir(latches);
+    for (struct dirent *entry; directory && (entry = readdir(directory));)
+        unlinkat(dirfd(directory), entry->d_name, 0);
+    if (directory)
+        closedir(directory);
+    rmdir(latches);
+}
+
 int main(int argc, char **argv)
 {
     int samples = argc > 1 ? atoi(argv[1]) : 1000;
@@ -364,9 +384,12 @@ int main(int argc, char **argv)
     }
     signal(SIGPIPE, SIG_IGN);
     set_bench();
+    if (!mkdtemp(latches))
+        fail(latches);
     for (int busy = 0; busy < 2; busy++)
         for (int realtime = 0; realtime < 2; realtime++)
             for (int raw = 0; raw < 2; raw++)
                 measure(raw, busy, realtime, samples);
+    remove_latches();
     return 0;
 }
