@@ -58,7 +58,7 @@ struct trials {
     size_t bytes;      /* mapped */
 };
 
-/* Plays all of them. With *first not fit to be run (RUN_INVALID, RUN_REFUSED, RUN_DEVICE) nothing more is played: draws 0. */
+/* Plays all of them. With *first not fit to be run (RUN_INVALID, RUN_REFUSED, RUN_DEVICE, or killed) draws is 0. */
 int trials_new(struct trials *trials, const struct trials_setup *setup, struct tl_error *error);
 void trials_free(struct trials *trials);
 

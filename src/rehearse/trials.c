@@ -109,28 +109,28 @@ static bool told_to_stop(const struct campaign *c)
     return stop && *stop;
 }
 
-static void work(const struct campaign *c)
+/* Until no draw is left. */
+static int work(const struct campaign *c, struct run *run, struct tl_error *error)
 {
-    static struct run run;
-    struct tl_error error = {0};
     int32_t index;
+    int failed = 0;
 
-    while (!told_to_stop(c) && (index = atomic_fetch_add(&c->shared->next, 1)) < c->setup->draws)
-        if (play(c, index, &run, &error))
-            _exit(1);
-    _exit(0);
+    while (!failed && !told_to_stop(c) &&
+           (index = atomic_fetch_add(&c->shared->next, 1)) < c->setup->draws)
+        failed = play(c, index, run, error);
+    return failed;
 }
 
 static pid_t start_worker(const struct campaign *c)
 {
+    static struct run run;
+    struct tl_error error = {0};
     pid_t parent = getpid(), worker = fork();
 
     if (worker != 0)
         return worker;
     prctl(PR_SET_PDEATHSIG, SIGKILL);
-    if (getppid() == parent)
-        work(c);
-    _exit(1);
+    _exit(getppid() != parent || work(c, &run, &error) ? 1 : 0);
 }
 
 static int wait_for(const struct campaign *c, const pid_t *worker, int started)
@@ -138,9 +138,10 @@ static int wait_for(const struct campaign *c, const pid_t *worker, int started)
     int failed = 0, status;
 
     for (int i = 0; i < started; i++) {
-        while (waitpid(worker[i], &status, 0) < 0 && errno == EINTR)
+        do
             for (int k = i; told_to_stop(c) && k < started; k++)
                 kill(worker[k], SIGTERM); /* it lets go as we would */
+        while (waitpid(worker[i], &status, 0) < 0 && errno == EINTR);
         failed = failed || !WIFEXITED(status) || WEXITSTATUS(status) != 0;
     }
     return failed;
@@ -154,25 +155,53 @@ static int jobs_of(const struct trials_setup *setup)
     return jobs < 1 ? 1 : jobs > TRIALS_JOBS ? TRIALS_JOBS : (int)jobs;
 }
 
-static int play_all(const struct campaign *c, struct tl_error *error)
-{
-    pid_t worker[TRIALS_JOBS];
-    int jobs = jobs_of(c->setup), started = 0;
-
-    while (started < jobs && (worker[started] = start_worker(c)) > 0)
-        started++;
-    int failed = wait_for(c, worker, started);
-    if (told_to_stop(c))
-        return tl_error_set(error, TL_ENDED, "stopped by a signal; nothing was heated");
-    for (int32_t i = 0; i < c->setup->draws && !failed; i++)
-        failed = !c->shared->trial[i].played;
-    return failed ? tl_error_set(error, TL_SYSTEM, "a process that played draws could not go on")
-                  : 0;
-}
-
+/* What had to be killed would have to be killed in every draw. */
 static bool is_fit(const struct run *run)
 {
-    return run->outcome != RUN_INVALID && run->outcome != RUN_REFUSED && run->outcome != RUN_DEVICE;
+    return run->outcome != RUN_INVALID && run->outcome != RUN_REFUSED &&
+           run->outcome != RUN_DEVICE && run->error.code != TL_KILLED;
+}
+
+/* Without faults the first rehearsal is draw 0: the others do not wait for it, and are ended if it is not fit to be run. */
+static int play_first(const struct campaign *c, struct tl_error *error)
+{
+    int failed = play(c, 0, &c->shared->first, error);
+
+    if (failed || !is_fit(&c->shared->first))
+        atomic_store(&c->shared->next, c->setup->draws);
+    return failed;
+}
+
+static int play_all(const struct campaign *c, struct run *run, struct tl_error *error)
+{
+    pid_t worker[TRIALS_JOBS];
+    int others = jobs_of(c->setup) - 1, started = 0, failed = 0;
+
+    atomic_init(&c->shared->next, c->setup->faults ? 0 : 1);
+    while (started < others && (worker[started] = start_worker(c)) > 0)
+        started++;
+    if (!c->setup->faults)
+        failed = play_first(c, error);
+    if (!failed)
+        failed = work(c, run, error);
+    bool died = wait_for(c, worker, started) != 0;
+    if (told_to_stop(c))
+        return tl_error_set(error, TL_ENDED, "stopped by a signal; nothing was heated");
+    if (failed || !is_fit(&c->shared->first))
+        return failed;
+    for (int32_t i = 0; i < c->setup->draws && !died; i++)
+        died = !c->shared->trial[i].played;
+    return died ? tl_error_set(error, TL_SYSTEM, "a process that played draws could not go on") : 0;
+}
+
+static int play_with_faults(struct campaign *c, struct run *run, struct tl_error *error)
+{
+    int failed = rehearse(&c->setup->rehearsal, -1, &c->shared->first, error);
+
+    if (failed || !is_fit(&c->shared->first))
+        return failed;
+    failed = find_faults(c, run, error);
+    return failed ? failed : play_all(c, run, error);
 }
 
 int trials_new(struct trials *trials, const struct trials_setup *setup, struct tl_error *error)
@@ -192,13 +221,9 @@ int trials_new(struct trials *trials, const struct trials_setup *setup, struct t
     trials->first = &c.shared->first;
     trials->trial = c.shared->trial;
     trials->bytes = bytes;
-    int failed = rehearse(&setup->rehearsal, -1, trials->first, error);
-    if (!failed && is_fit(trials->first)) {
-        failed = setup->faults ? find_faults(&c, run, error) : 0;
-        if (!failed)
-            failed = play_all(&c, error);
+    int failed = setup->faults ? play_with_faults(&c, run, error) : play_all(&c, run, error);
+    if (!failed && is_fit(trials->first))
         trials->draws = setup->draws;
-    }
     free(run);
     if (failed)
         trials_free(trials);
