@@ -1,8 +1,13 @@
 /* SPDX-License-Identifier: MIT */
 /* `pack`: a recipe, what it requires, its board, notes and licence, and what it did in rehearsal, signed. */
 #include <errno.h>
+#include <signal.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/mman.h>
+#include <sys/prctl.h>
+#include <sys/wait.h>
+#include <unistd.h>
 
 #include "cli_private.h"
 #include "evidence.h"
@@ -183,7 +188,7 @@ static int fill(struct packing *p, const struct options *options, struct tl_erro
     return failed;
 }
 
-/* ---- the whole ------------------------------------------------------------------------------------- */
+/* ---- in and out ------------------------------------------------------------------------------------ */
 
 static int load(struct packing *p, struct options *options, struct tl_error *error)
 {
@@ -200,15 +205,11 @@ static int load(struct packing *p, struct options *options, struct tl_error *err
     return failed;
 }
 
-static int sign_and_write(struct cli *cli, struct packing *p, struct tl_error *error)
+static int write_signed(struct cli *cli, struct packing *p, const struct sign_secret *secret,
+                        struct tl_error *error)
 {
     const char *folder = cli->options.out ? cli->options.out : ".";
-    struct sign_secret secret;
-    int failed = key_open(cli, &secret, error);
-    if (failed)
-        return failed;
-    failed = pack_write(&p->pack, &secret, &p->text, &p->length, error);
-    sign_forget(&secret);
+    int failed = pack_write(&p->pack, secret, &p->text, &p->length, error);
     if (!failed && cli->options.out)
         failed = paths_make(folder, error);
     if (!failed && snprintf(p->path, PATH_SIZE, "%s/%s-%d.tinlatch", folder, p->pack.name,
@@ -217,18 +218,92 @@ static int sign_and_write(struct cli *cli, struct packing *p, struct tl_error *e
     return failed ? failed : file_write(p->path, 0644, p->text, p->length, error);
 }
 
+/* ---- the evidence ----------------------------------------------------------------------------------- */
+
+/* A process that rehearses, and what it leaves behind. */
+struct shown {
+    pid_t process; /* 0: none, or it has ended */
+    int failed;
+    struct evidence evidence;
+    struct run run;
+    struct tl_error error;
+};
+
 /* The evidence is of what was packed, not of the folder that it was taken from. */
-static int rehearse_packed(struct packing *p, const struct rehearse_setup *setup,
-                           struct tl_error *error)
+static int rehearse_packed(const struct packing *p, const struct rehearse_setup *setup,
+                           struct shown *shown)
 {
     struct source_set packed;
     struct rehearse_setup again = *setup;
-    int failed = sources_of_pack(&packed, &p->pack, p->share, error);
+    int failed = sources_of_pack(&packed, &p->pack, p->share, &shown->error);
     if (failed)
         return failed;
     again.sources = again.recipe.sources = &packed;
-    failed = evidence_make(&again, &p->bench, &p->evidence, &p->run, error);
-    source_free(&packed);
+    return evidence_make(&again, &p->bench, &shown->evidence, &shown->run, &shown->error);
+}
+
+/* Nobody who is asked for a passphrase waits for it, and no process in which a recipe runs comes from one that holds a
+ * key. */
+static int begin_evidence(const struct packing *p, const struct rehearse_setup *setup,
+                          struct shown *shown, struct tl_error *error)
+{
+    pid_t parent = getpid();
+    shown->failed = tl_error_set(&shown->error, TL_SYSTEM, "the process that rehearsed it died");
+    pid_t process = fork();
+    if (process == 0) {
+        prctl(PR_SET_PDEATHSIG, SIGKILL);
+        if (getppid() == parent)
+            shown->failed = rehearse_packed(p, setup, shown);
+        _exit(0);
+    }
+    if (process < 0)
+        return tl_error_set(error, TL_SYSTEM, "no process for a rehearsal: %s", strerror(errno));
+    shown->process = process;
+    return 0;
+}
+
+static void wait_for_end(struct shown *shown)
+{
+    while (shown->process > 0 && waitpid(shown->process, NULL, 0) < 0 && errno == EINTR)
+        ;
+    shown->process = 0;
+}
+
+static int take_evidence(struct packing *p, struct shown *shown, struct tl_error *error)
+{
+    wait_for_end(shown);
+    p->run = shown->run;
+    p->evidence = shown->evidence;
+    if (shown->failed)
+        *error = shown->error;
+    return shown->failed;
+}
+
+/* ---- the whole ------------------------------------------------------------------------------------- */
+
+static int show_and_sign(struct cli *cli, struct packing *p, struct tl_error *error)
+{
+    struct sign_secret secret = {0};
+    struct shown *shown =
+        mmap(NULL, sizeof *shown, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
+    if (shown == MAP_FAILED)
+        return tl_error_set(error, TL_SYSTEM, "no memory for the evidence: %s", strerror(errno));
+    int failed = begin_evidence(p, &cli->options.setup, shown, error);
+    if (!failed)
+        failed = key_open(cli, &secret, error);
+    if (!failed)
+        failed = take_evidence(p, shown, error);
+    if (!failed)
+        failed = check_run(p, cli->options.argument, error);
+    if (!failed)
+        failed = add_evidence(p, error);
+    if (!failed)
+        failed = write_signed(cli, p, &secret, error);
+    sign_forget(&secret);
+    if (shown->process > 0)
+        kill(shown->process, SIGKILL);
+    wait_for_end(shown);
+    munmap(shown, sizeof *shown);
     return failed;
 }
 
@@ -243,13 +318,7 @@ static int make(struct cli *cli, struct packing *p, struct tl_error *error)
         failed = check_run(p, options->argument, error);
     if (!failed)
         failed = fill(p, options, error);
-    if (!failed)
-        failed = rehearse_packed(p, &options->setup, error);
-    if (!failed)
-        failed = check_run(p, options->argument, error);
-    if (!failed)
-        failed = add_evidence(p, error);
-    return failed ? failed : sign_and_write(cli, p, error);
+    return failed ? failed : show_and_sign(cli, p, error);
 }
 
 static void tell(struct cli *cli, const struct packing *p)
@@ -258,8 +327,9 @@ static void tell(struct cli *cli, const struct packing *p)
             (int)p->pack.version, p->pack.part_count, p->length);
     fprintf(cli->out, "  board %s, revision %s, alloys %s\n", p->pack.board, p->pack.revision,
             p->pack.alloys);
-    fprintf(cli->out, "  rehearsed on bench %s: %s\n", evidence_value(&p->evidence, "bench"),
-            evidence_value(&p->evidence, "outcome"));
+    fprintf(cli->out, "  rehearsed on bench %s: %s, and so were %s draws\n",
+            evidence_value(&p->evidence, "bench"), evidence_value(&p->evidence, "outcome"),
+            evidence_value(&p->evidence, "draws done"));
 }
 
 enum outcome verb_pack(struct cli *cli)
