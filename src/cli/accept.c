@@ -70,10 +70,15 @@ static int accept(struct cli *cli, const struct inspected *in, struct tl_error *
         failed = check_signer(cli, in, error);
     if (!failed)
         failed = shelf_put(folder, &in->pack, in->text, in->length, error);
-    if (!failed)
-        fprintf(cli->out, "%s version %d is on the shelf: tinlatch rehearse %s, tinlatch run %s\n",
-                in->pack.name, (int)in->pack.version, in->pack.name, in->pack.name);
-    return failed;
+    if (failed)
+        return failed;
+    fprintf(cli->out, "\n%s version %d is on the shelf", in->pack.name, (int)in->pack.version);
+    if (in->signer[0])
+        fprintf(cli->out, ": tinlatch rehearse %s, tinlatch run %s\n", in->pack.name,
+                in->pack.name);
+    else
+        fputs("; it is not run before its signer's key is trusted here\n", cli->out);
+    return 0;
 }
 
 enum outcome verb_accept(struct cli *cli)

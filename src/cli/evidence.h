@@ -10,15 +10,15 @@
 enum { EVIDENCE_ROWS = 96, EVIDENCE_TEXT = 8192 };
 
 struct evidence {
+    int draws, done; /* 0 of what is read: that is in its rows */
     int count;
     struct evidence_row {
         char key[64], value[96];
     } row[EVIDENCE_ROWS];
 };
 
-/* Rehearse ten draws, seeds 1 to 10: program, bench, what the first did, and how far the others lie apart. *run is
- * left as the first's.
- * What is not done is evidence too; TL_SYSTEM: no rehearsal could be had. */
+/* Rehearse thirty draws, seeds 1 to 30: program, bench, what the first did, and how far all lie apart. *run is left as
+ * the first's. What is not done is evidence too; TL_SYSTEM: no rehearsal could be had. */
 int evidence_make(const struct rehearse_setup *setup, const struct bench_source *bench,
                   struct evidence *evidence, struct run *run, struct tl_error *error);
 

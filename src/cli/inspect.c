@@ -3,6 +3,7 @@
 #include "inspect.h"
 
 #include <errno.h>
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
@@ -11,6 +12,7 @@
 #include "evidence.h"
 #include "tinlatch/file.h"
 #include "tinlatch/report.h"
+#include "tinlatch/trials.h"
 
 enum { CHANGED_LINES = 30 };
 
@@ -172,19 +174,15 @@ static const char *or_dash(const char *text)
 static void tell_evidence(const struct trying *t, FILE *out)
 {
     fprintf(out, "\nEvidence  rehearsed here just now, recipe and world in two processes\n");
-    fprintf(out, "    %-26s %-22s %-22s%s\n", "", "its maker's", "on this bench",
-            t->old ? " the shelf's, on this bench" : "");
+    fprintf(out, "    %-30s %-22s %s\n", "", "its maker's", "on this bench");
     for (int i = 0; i < t->here.count; i++) {
         const struct evidence_row *row = &t->here.row[i];
         const char *theirs = evidence_value(&t->theirs, row->key);
         bool differs = theirs && !evidence_agrees(theirs, row->value);
         if (strcmp(row->key, "bench file") == 0)
             continue; /* a hash: nothing to be read */
-        fprintf(out, "  %c %-26s %-22s %-22s", differs ? '*' : ' ', row->key, or_dash(theirs),
+        fprintf(out, "  %c %-30s %-22s %s\n", differs ? '*' : ' ', row->key, or_dash(theirs),
                 row->value);
-        if (t->old)
-            fprintf(out, " %s", or_dash(evidence_value(&t->shelved, row->key)));
-        fputc('\n', out);
     }
 }
 
@@ -219,6 +217,14 @@ static void tell_verdict(const struct trying *t, FILE *out)
             "  Figures of another bench (*) may differ from yours; yours are the ones to go by.\n",
             out);
     fprintf(out, "\nOn this bench: %s\n", evidence_value(&t->here, "outcome"));
+    if (t->here.draws == 0)
+        return;
+    if (t->here.done == t->here.draws)
+        fprintf(out, "  no failure in %d draws supports %.0f %% safe with 95 %% confidence\n",
+                t->here.draws, floor(100 * trials_safe_share(t->here.draws)));
+    else
+        fprintf(out, "  TAKE CARE: %d of %d draws were not done\n", t->here.draws - t->here.done,
+                t->here.draws);
 }
 
 /* ---- what changed -------------------------------------------------------------------------------------- */
@@ -254,6 +260,32 @@ static void tell_part_change(const struct pack_part *before, const struct pack_p
     free(text);
 }
 
+/* What it does, then and now; what is as it was is not repeated. */
+static void tell_effect(const struct trying *t, int then, int now, FILE *out)
+{
+    char before[32], after[32];
+    int same = 0;
+    if (t->shelved.count == 0) {
+        fputs("  what it did before cannot be rehearsed here\n", out);
+        return;
+    }
+    snprintf(before, sizeof before, "version %d", then);
+    snprintf(after, sizeof after, "version %d", now);
+    fprintf(out, "  rehearsed on this bench\n    %-30s %-22s %s\n", "", before, after);
+    for (int i = 0; i < t->here.count; i++) {
+        const struct evidence_row *row = &t->here.row[i];
+        const char *was = evidence_value(&t->shelved, row->key);
+        if (was && evidence_agrees(was, row->value))
+            same++;
+        else
+            fprintf(out, "    %-30s %-22s %s\n", row->key, or_dash(was), row->value);
+    }
+    for (int i = 0; i < t->shelved.count; i++)
+        if (!evidence_value(&t->here, t->shelved.row[i].key))
+            fprintf(out, "    %-30s %-22s -\n", t->shelved.row[i].key, t->shelved.row[i].value);
+    fprintf(out, "    as before: %d lines of the evidence below\n", same);
+}
+
 static void tell_changes(const struct trying *t, const struct pack *now, FILE *out)
 {
     const struct pack *then = &t->old->pack;
@@ -264,6 +296,7 @@ static void tell_changes(const struct trying *t, const struct pack *now, FILE *o
     for (int i = 0; i < then->part_count; i++)
         if (then->part[i].kind != PACK_EVIDENCE && !part_named(now, then->part[i].name))
             tell_part_change(&then->part[i], NULL, out);
+    tell_effect(t, (int)then->version, (int)now->version, out);
 }
 
 /* What lies on the shelf under its name, if it is another. */
