@@ -1,53 +1,53 @@
 /* SPDX-License-Identifier: MIT */
 #include <stdio.h>
+#include <string.h>
 
 #include "rules.h"
 #include "tinlatch/bytes.h"
 
-/* What was done about it, and what to look at before the next run. */
+/* What was done about it, and what to look at before the next run. One byte less than the words, which end with a NUL. */
 struct advice {
-    const char *act, *inspect;
+    char act[BENCH_TEXT - 1], inspect[BENCH_TEXT - 1];
 };
 
-static const char off[] = "heat and supply are off and stay off; the run is over";
-static const char plug[] =
-    "heat and supply were told off and are not granted again; the run is over. "
-    "If the plate does not fall, pull its mains plug";
-static const char probes[] = "heat and supply are off and stay off; the run is over. Take the "
-                             "supply's leads off the board before anything else";
+#define OFF "heat and supply are off and stay off; the run is over"
+#define PLUG                                                                                       \
+    "heat and supply were told off and are not granted again; the run is over. "                   \
+    "If the plate does not fall, pull its mains plug"
+#define LEADS OFF ". Take the supply's leads off the board before anything else"
 
 static const struct advice advices[RULES] = {
-    [PLATE_OVER] = {plug, "look whether the thermocouple sits as it should, whether the plate "
+    [PLATE_OVER] = {PLUG, "look whether the thermocouple sits as it should, whether the plate "
                           "obeys when told off, and whether the ceiling leaves room for overshoot "
                           "above the recipe's hottest step"},
-    [BOARD_OVER] = {plug,
+    [BOARD_OVER] = {PLUG,
                     "look at the board for scorch before going on; look whether its sensor "
                     "touches the board and nothing hotter, and whether hot air was aimed at it"},
     [RAMP_OVER] = {"heat is off until the plate rises slower than its limit; the recipe goes on",
                    "if it happens again, look whether the insert and the board lie flat on the "
                    "plate and whether the thermocouple sits as it should"},
-    [SENSOR_OPEN] = {off, "look at the thermocouple's plug, wires and tip; move them by hand while "
+    [SENSOR_OPEN] = {OFF, "look at the thermocouple's plug, wires and tip; move them by hand while "
                           "watching the reading"},
-    [SENSOR_RANGE] = {off,
+    [SENSOR_RANGE] = {OFF,
                       "look at the thermocouple's plug and polarity, and whether the reader is "
                       "set to the type and unit that the bench file states"},
-    [SENSOR_STALE] = {off, "look at the reader's cable and power; ask it for a reading with the "
+    [SENSOR_STALE] = {OFF, "look at the reader's cable and power; ask it for a reading with the "
                            "bench check"},
     [SENSOR_JUMP] =
-        {off, "look at the sensor's plug and wires: a contact that comes and goes, or a tip that "
+        {OFF, "look at the sensor's plug and wires: a contact that comes and goes, or a tip that "
               "touches something live"},
     [SENSOR_FROZEN] =
-        {off,
+        {OFF,
          "ask the reader for a reading with the bench check; take its power away and give it back"},
     [SENSOR_UNSEATED] =
-        {plug,
+        {PLUG,
          "look whether the plate's sensor touches the plate as it should: a plate that is hotter "
          "than it reads burns the board. If it sits well, look at the mains, the heater and the "
          "insert, and learn the plate anew"},
     [SENSORS_DISAGREE] =
-        {plug, "look which sensor does not touch what it should, whether two are swapped at their "
+        {PLUG, "look which sensor does not touch what it should, whether two are swapped at their "
                "plugs, and whether each reader is set to its sensor's type"},
-    [HEAT_TIME_OVER] = {off, "look which step took longer than planned: a plate that hardly warms, "
+    [HEAT_TIME_OVER] = {OFF, "look which step took longer than planned: a plate that hardly warms, "
                              "a board that lies badly, a prompt that waited; raise heat_time only "
                              "if the recipe truly needs it"},
     [DEVICE_SILENT] =
@@ -56,18 +56,18 @@ static const struct advice advices[RULES] = {
          "by hand",
          "look at the instrument's cable, its power and its port; let the bench check "
          "prove it before the next run"},
-    [RECIPE_SILENT] = {off, "look at the recipe for a loop that never waits; if there is none, the "
+    [RECIPE_SILENT] = {OFF, "look at the recipe for a loop that never waits; if there is none, the "
                             "computer was too busy to run it"},
     [STOP_PRESSED] = {"heat and supply are off; the run is over",
                       "nothing, if the stop was meant; else look what lies on the key"},
-    [SUPPLY_OVER_VOLTS] = {probes, "measure the supply's output with a meter; look whether its "
-                                   "sense leads are on and whether someone turned its knobs"},
-    [SUPPLY_OVER_AMPS] = {probes, "look whether the supply's own current limit was set and works: "
-                                  "it protects the board, this rule only ends the run"},
-    [POWER_ON_HOT_BOARD] = {off,
+    [SUPPLY_OVER_VOLTS] = {LEADS, "measure the supply's output with a meter; look whether its "
+                                  "sense leads are on and whether someone turned its knobs"},
+    [SUPPLY_OVER_AMPS] = {LEADS, "look whether the supply's own current limit was set and works: "
+                                 "it protects the board, this rule only ends the run"},
+    [POWER_ON_HOT_BOARD] = {OFF,
                             "let the board cool before it is powered; in the recipe put a cool "
                             "step before the supply"},
-    [HEAT_WHILE_POWERED] = {off, "switch the supply off and wait until it reads off before the "
+    [HEAT_WHILE_POWERED] = {OFF, "switch the supply off and wait until it reads off before the "
                                  "recipe asks for heat; take the leads off the board"},
     [SUPPLY_DISOBEYS] =
         {"the supply was told to switch off and still reads on: switch it off by hand, or take "
@@ -80,14 +80,14 @@ static const struct advice advices[RULES] = {
                       "look whether the computer is busy or its terminal hangs"},
     [FRONT_GONE] = {"heat and supply are off; the run is over",
                     "the terminal or its program went away: nobody could have stopped the run"},
-    [KEEPER_SILENT] = {off, "the second watcher died or was stopped: nothing would have switched "
+    [KEEPER_SILENT] = {OFF, "the second watcher died or was stopped: nothing would have switched "
                             "the bench off if the guard had died too"},
     [SCAN_LATE] = {"nothing was switched: the guard goes on",
                    "if it happens often, close what keeps the computer busy, or "
                    "let the guard have real-time priority"},
-    [CLOCK_JUMP] = {off, "the computer slept, or something set its clocks: switch off its sleep "
+    [CLOCK_JUMP] = {OFF, "the computer slept, or something set its clocks: switch off its sleep "
                          "while the bench is in use"},
-    [RECORD_LOST] = {off, "look at the disk: full, slow or gone; without a record no run goes on"},
+    [RECORD_LOST] = {OFF, "look at the disk: full, slow or gone; without a record no run goes on"},
     [OPERATOR_AWAY] = {"heat and supply are off; the run is over",
                        "somebody has to stay with a hot plate or a fed board: touch any key when "
                        "asked"},
@@ -399,9 +399,6 @@ void interlock_explain(enum rule_id id, const struct limits *limits, const struc
     bytes_text(&b, " (");
     bytes_text(&b, rules[id].id);
     bytes_char(&b, ')');
-    /* interlock_validate refuses a table in which one is missing */
-    if (advices[id].act)
-        bytes_copy_text(words->act, sizeof words->act, advices[id].act);
-    if (advices[id].inspect)
-        bytes_copy_text(words->inspect, sizeof words->inspect, advices[id].inspect);
+    memcpy(words->act, advices[id].act, sizeof advices[id].act);
+    memcpy(words->inspect, advices[id].inspect, sizeof advices[id].inspect);
 }
