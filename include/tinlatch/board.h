@@ -13,6 +13,8 @@
 
 enum { BOARD_PARTS = 24, BOARD_JOINTS = 4, JOINT_SEGMENTS = 8, BOARD_LAYERS = 2 };
 
+enum board_flux { FLUX_DRY, FLUX_WET };
+
 enum board_layer { LAYER_LOWER, LAYER_UPPER }; /* lower touches the insert */
 
 /* One of the two boards of the stack (a single board has only `lower`). */
@@ -69,6 +71,7 @@ struct board {
     int32_t rail_count;
     struct board_rail rail[BENCH_RAILS];
     struct limits limits; /* what the board file states, with its rails */
+    int32_t flux;          /* enum board_flux, between insert and board */
     double contact_spread; /* 0..1: how unevenly the lower board touches the insert, side x = 0 best */
     double contact_tolerance, mass_tolerance; /* 0..1: a rehearsal draws within these */
 };

@@ -141,7 +141,6 @@ struct thermal {
     int part_count, joint_count, segments[BOARD_JOINTS];
     int joint_part[BOARD_JOINTS]; /* the part it holds; -1 = it joins the boards */
     bool placed, upper_on, pressed;
-    double dry_contact_w_k;       /* insert to board as placed, before pressing */
     double air_length_m;          /* area / perimeter of the boards, for free convection */
     _Alignas(double) unsigned char own[THERMAL_OWN];
 };

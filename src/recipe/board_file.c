@@ -31,6 +31,7 @@ static const struct row slab_rows[] = {
 
 static const struct row contact_rows[] = {
     { .name = "spread",    .kind = ROW_QUANTITY, .unit = UNIT_SHARE, .help = "unevenness of the contact, best at x = 0", AT(board, contact_spread) },
+    { .name = "flux",      .kind = ROW_CHOICE, .choices = "dry wet", .help = "between insert and board: wet with flux or dry", AT(board, flux) },
     { .name = "tolerance", .kind = ROW_QUANTITY, .unit = UNIT_SHARE, .help = "how far the contact of another such board may lie off", AT(board, contact_tolerance) },
     { .name = "mass_tolerance", .kind = ROW_QUANTITY, .unit = UNIT_SHARE, .help = "the same of its mass", AT(board, mass_tolerance) },
 };

@@ -251,9 +251,10 @@ static void build_contact(struct thermal *thermal, const struct thermal_setup *s
     const struct board_slab *slab = &setup->board->slab[LAYER_LOWER];
     int n = columns(thermal);
     double whole_w_k = setup->insert.board_w_k * setup->contact_factor;
+    if (setup->board->flux == FLUX_WET)
+        whole_w_k *= FLUX_FACTOR;
     double inside_k_w =
         inwards_m2k_w(thermal, slab, LAYER_LOWER) * n / mm2(slab->length_mm, slab->width_mm);
-    thermal->dry_contact_w_k = whole_w_k;
     for (int i = 0; i < n; i++) {
         double along = (i % thermal->cells_x + 0.5) / thermal->cells_x;
         double weight = 1 + setup->board->contact_spread * (1 - 2 * along);

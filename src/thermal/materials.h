@@ -31,6 +31,7 @@
 #define BOARD_EMISSIVITY  0.50   /* solder mask and moulding 0.9, tinned shields 0.1 to 0.3, mixed */
 #define GAP_W_M2K         25.0   /* 1.3 mm of still air between the boards, and radiation */
 #define FAN_W_M2K         22.0   /* a small fan at full speed over a board, beside free convection */
+#define FLUX_FACTOR       1.5    /* insert to board, over dry: a wet film fills what air filled */
 #define PRESS_FACTOR      2.0    /* insert to board; a power of two, so that release is exact */
 #define ELEMENT_SHARE     0.06   /* of the plate's capacity that sits in the heating element */
 #define LAND_SHARE        0.08   /* of a board's capacity that follows its joint: lands, laminate */

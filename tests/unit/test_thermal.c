@@ -479,6 +479,23 @@ static void test_the_far_side_of_a_board_lags_the_side_that_touches_best(void **
     assert_true(thermal_joint_hottest_c(&thermal, 0) > thermal_joint_coldest_c(&thermal, 0) + 5);
 }
 
+static void test_flux_between_insert_and_board_warms_it_faster(void **state)
+{
+    (void)state;
+    struct board boards[2];
+    struct thermal thermal[2];
+    for (int i = 0; i < 2; i++) {
+        demo_hx210(&boards[i]);
+        boards[i].flux = i ? FLUX_WET : FLUX_DRY;
+        struct thermal_setup setup = demo_setup(&boards[i]);
+        start(&thermal[i], &setup);
+        thermal_place(&thermal[i]);
+        thermal_step_pinned(&thermal[i], &idle, 150, 30);
+    }
+
+    assert_true(thermal_board_c(&thermal[1]) > thermal_board_c(&thermal[0]) + 2);
+}
+
 static void test_pressing_warms_the_board_faster_and_release_undoes_it_exactly(void **state)
 {
     (void)state;
@@ -727,6 +744,7 @@ int main(void)
         cmocka_unit_test(test_a_fan_reaches_the_top_board_too_but_not_the_gap),
         cmocka_unit_test(test_two_watts_in_a_shorted_part_show_against_its_neighbours),
         cmocka_unit_test(test_the_far_side_of_a_board_lags_the_side_that_touches_best),
+        cmocka_unit_test(test_flux_between_insert_and_board_warms_it_faster),
         cmocka_unit_test(test_pressing_warms_the_board_faster_and_release_undoes_it_exactly),
         cmocka_unit_test(test_a_lift_tells_how_much_solder_was_still_solid),
         cmocka_unit_test(test_a_lifted_part_leaves_the_network),
