@@ -22,7 +22,6 @@
 enum {
     THERMAL_NODES = 72, /* of the coarse grid, at most */
     THERMAL_LINKS = 320,
-    THERMAL_RUNS = 48,
     SLAB_CELLS = 4,     /* of a layer of the coarse grid */
     THERMAL_FAMILIES = 40,
     THERMAL_FLUX = 321, /* free convection is tabulated every 2 K up to 640 K above the room */
@@ -77,6 +76,20 @@ struct thermal_node {
 /* Along which axis a link lies; what lies across the grid is loose. */
 enum thermal_axis { AXIS_X, AXIS_Y, AXIS_Z, AXIS_NONE };
 
+/* The cells of a finer grid: insert, if one is fitted, and boards, plane on plane, x running fastest, then y. They have
+ * no links: in a plane all cells conduct alike along x and along y; down to the plane below as their x says. */
+struct thermal_box {
+    int first, nx, ny, nz;   /* its first node; nz 0: the coarse grid, which is links only */
+    int foot;                /* the node that the lowest plane stands on, -1 = none */
+    double *x_w_k, *y_w_k;   /* by plane, from the lowest up */
+    double *down_w_k;        /* by plane and x: to the plane below, from the lowest one to the foot */
+    /* the plan's */
+    int planes;              /* that are there */
+    bool melts;              /* something in it does */
+    double *own[AXIS_NONE];  /* factors, by cell */
+    double *x_per_w_s, *y_per_w_s, *down_per_w_s, foot_j_k;
+};
+
 struct thermal_link {
     int from, to;
     double w_k;
@@ -84,25 +97,18 @@ struct thermal_link {
     bool contact; /* board to insert: what pressing changes */
 };
 
-/* Links that are laid alike: the k-th goes from `from` + k from_step to `to` + k to_step. from_step 0:
- * they are not, and have to be taken one after the other. */
-struct thermal_run {
-    int first, count, from, to, from_step, to_step;
-};
-
 /* Links without a circle among them, in an order in which each `from` is done with when its link comes, so that
  * one pass to the roots and one back solve it. */
 struct thermal_family {
-    int first, count, first_run, runs, first_root, roots;
+    int first, count, first_root, roots;
     bool melts; /* something in it does */
 };
 
 /* The network as the inner loop wants it: only what takes part, made anew after every hand. */
 struct thermal_plan {
-    int links, runs, families, roots, melting, faces;
-    int *from, *to, *root, *melt, *face;
+    int links, families, roots, melting, faces, face_rows;
+    int *from, *to, *root, *melt, *face, *face_row; /* a row of faces: their nodes follow each other */
     double *w_k;
-    struct thermal_run *run;
     struct thermal_family family[THERMAL_FAMILIES];
     double *k_per_j, *j_per_k; /* of what is there, 0 else; while it melts, with its latent heat */
     double *watts;             /* work space */
@@ -121,9 +127,10 @@ struct thermal_plan {
 
 struct thermal {
     struct thermal_plan plan;
-    int nodes, links, most_nodes, most_links, most_runs;
+    int nodes, links, most_nodes, most_links;
     struct thermal_node *node;
     struct thermal_link *link;
+    struct thermal_box box;
     double *heat_j; /* content above 0 C solid */
     double *temp_c; /* follows from heat_j */
     double room_c;

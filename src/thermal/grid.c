@@ -72,6 +72,17 @@ static struct spot spot_at(const struct thermal *thermal, enum board_layer layer
     return spot;
 }
 
+/* The links from the cell above, which is the x-th of its row, down: of a finer grid they are alike in every row. */
+static void link_down(struct thermal *thermal, int above, int below, int x, double w_k,
+                      bool contact)
+{
+    struct thermal_box *box = &thermal->box;
+    if (box->nz > 0)
+        box->down_w_k[(above - box->first) / columns(thermal) * box->nx + x] = w_k;
+    else
+        add_link(thermal, AXIS_Z, above, below, w_k)->contact = contact;
+}
+
 static void link_to_spot(struct thermal *thermal, const struct spot *spot, int node, double w_k)
 {
     for (int i = 0; i < SPOT; i++)
@@ -127,19 +138,17 @@ static void give_face(struct thermal_node *node, double area_m2, bool in_gap)
     node->in_gap = in_gap;
 }
 
-/* Links from each cell to its neighbour along x, then along y; the last ones are the roots. */
+/* Each cell to its neighbour along x and along y; of links the last one is the root. */
 static void link_along(struct thermal *thermal, int first, int layers, double x_w_k, double y_w_k)
 {
-    int nx = thermal->cells_x, ny = thermal->cells_y;
-    for (int x = 0; x + 1 < nx; x++)
-        for (int row = 0; row < ny * layers; row++)
-            add_link(thermal, AXIS_X, first + row * nx + x, first + row * nx + x + 1, x_w_k);
-    for (int y = 0; y + 1 < ny; y++)
-        for (int z = 0; z < layers; z++)
-            for (int x = 0; x < nx; x++) {
-                int cell = first + (z * ny + y) * nx + x;
-                add_link(thermal, AXIS_Y, cell, cell + nx, y_w_k);
-            }
+    struct thermal_box *box = &thermal->box;
+    for (int x = 0; box->nz == 0 && x + 1 < thermal->cells_x; x++)
+        add_link(thermal, AXIS_X, first + x, first + x + 1, x_w_k);
+    for (int i = 0; box->nz > 0 && i < layers; i++) {
+        int z = (first - box->first) / columns(thermal) + i;
+        box->x_w_k[z] = x_w_k;
+        box->y_w_k[z] = y_w_k;
+    }
 }
 
 static void build_plate(struct thermal *thermal, const struct plate *plate)
@@ -212,9 +221,9 @@ static void link_through(struct thermal *thermal, const struct board_slab *slab,
                  mm2(cell_x_mm(thermal, slab), cell_y_mm(thermal, slab)) / apart_m;
     int n = columns(thermal);
     for (int z = thermal->cells_z[layer] - 1; z > 0; z--)
-        for (int i = 0; i < n; i++) {
-            int cell = thermal->slab[layer] + z * n + i;
-            add_link(thermal, AXIS_Z, cell, cell - n, w_k);
+        for (int x = 0; x < thermal->cells_x; x++) {
+            int cell = thermal->slab[layer] + z * n + x;
+            link_down(thermal, cell, cell - n, x, w_k, false);
         }
 }
 
@@ -238,8 +247,8 @@ static void build_gap(struct thermal *thermal, const struct board *board)
     double w_k = without_board(GAP_W_M2K * area_m2, inside_k_w);
     int bottom = thermal->slab[LAYER_UPPER];
     int top = thermal->slab[LAYER_LOWER] + n * (thermal->cells_z[LAYER_LOWER] - 1);
-    for (int i = 0; i < n; i++)
-        add_link(thermal, AXIS_Z, bottom + i, top + i, w_k);
+    for (int x = 0; x < thermal->cells_x; x++)
+        link_down(thermal, bottom + x, top + x, x, w_k, false);
 }
 
 /* Insert to lower board: uneven along x, the side x = 0 best, the sum as stated. A board without an
@@ -255,13 +264,11 @@ static void build_contact(struct thermal *thermal, const struct thermal_setup *s
         whole_w_k *= FLUX_FACTOR;
     double inside_k_w =
         inwards_m2k_w(thermal, slab, LAYER_LOWER) * n / mm2(slab->length_mm, slab->width_mm);
-    for (int i = 0; i < n; i++) {
-        double along = (i % thermal->cells_x + 0.5) / thermal->cells_x;
+    for (int x = 0; x < thermal->cells_x; x++) {
+        double along = (x + 0.5) / thermal->cells_x;
         double weight = 1 + setup->board->contact_spread * (1 - 2 * along);
-        int under = thermal->insert + (thermal->insert_cells > 1 ? i : 0);
-        add_link(thermal, AXIS_Z, thermal->slab[LAYER_LOWER] + i, under,
-                 without_board(fmax(whole_w_k * weight, 1e-6) / n, inside_k_w))
-            ->contact = true;
+        link_down(thermal, thermal->slab[LAYER_LOWER] + x, thermal->insert, x,
+                  without_board(fmax(whole_w_k * weight, 1e-6) / n, inside_k_w), true);
     }
 }
 
@@ -276,9 +283,10 @@ static void build_stack(struct thermal *thermal, const struct thermal_setup *set
         link_through(thermal, &setup->board->slab[LAYER_LOWER], LAYER_LOWER);
         build_contact(thermal, setup);
     }
-    for (int i = 0; i < thermal->insert_cells; i++)
-        add_link(thermal, AXIS_Z, thermal->insert + i, thermal->plate,
-                 setup->insert.plate_w_k / thermal->insert_cells);
+    int along = thermal->insert_cells > 1 ? thermal->cells_x : thermal->insert_cells;
+    for (int x = 0; x < along; x++)
+        link_down(thermal, thermal->insert + x, thermal->plate, x,
+                  setup->insert.plate_w_k / thermal->insert_cells, false);
     add_link(thermal, AXIS_Z, thermal->element, thermal->plate,
              ELEMENT_SHARE * setup->plate.capacity_j_k / fmax(setup->plate.element_lag_s, 0.1));
 }
@@ -320,7 +328,8 @@ static void cover(struct thermal *thermal, const struct board_slab *slab,
     }
 }
 
-/* What holds a part that no joint holds: by its footprint and its edge, spread over what lies under it. */
+/* What holds a part that no joint holds: by its footprint and its edge, spread over what lies under it. One link to
+ * a cell, however many pieces lean on it: two beside each other would be a circle. */
 static void build_hold(struct thermal *thermal, const struct board_slab *slab,
                        const struct board_part *part, int node)
 {
@@ -328,12 +337,19 @@ static void build_hold(struct thermal *thermal, const struct board_slab *slab,
     double w_k = mm2(part->length_mm, part->width_mm) * PART_FOOT_W_M2K + edge_m * PART_EDGE_W_MK;
     int nx = pieces(part->length_mm, cell_x_mm(thermal, slab));
     int ny = pieces(part->width_mm, cell_y_mm(thermal, slab));
+    double *holds_w_k = thermal->plan.watts; /* work space, by cell of the layer */
+    int cells = columns(thermal) * thermal->cells_z[part->on], first = thermal->slab[part->on];
+    memset(holds_w_k, 0, (size_t)cells * sizeof *holds_w_k);
     for (int i = 0; i < nx * ny; i++) {
         double x_mm = part->x_mm + part->length_mm * ((i % nx + 0.5) / nx - 0.5);
         double y_mm = part->y_mm + part->width_mm * ((i / nx + 0.5) / ny - 0.5);
         struct spot spot = spot_at(thermal, part->on, slab, x_mm, y_mm);
-        link_to_spot(thermal, &spot, node, w_k / (nx * ny));
+        for (int k = 0; k < SPOT; k++)
+            holds_w_k[spot.cell[k] - first] += w_k / (nx * ny) * spot.share[k];
     }
+    for (int i = 0; i < cells; i++)
+        if (holds_w_k[i] > 0)
+            add_link(thermal, AXIS_NONE, first + i, node, holds_w_k[i]);
 }
 
 static void build_part(struct thermal *thermal, const struct thermal_setup *setup, int index)
@@ -571,9 +587,13 @@ static int cells_under(const struct board *board, int part, double grid_mm)
                  (grid_mm * grid_mm));
 }
 
-/* Into how many cells each way; and how many nodes, links and runs that takes at most. */
-static void cut(struct thermal *thermal, const struct thermal_setup *setup, int *nodes, int *links,
-                int *runs)
+static bool has_upper(const struct thermal_setup *setup)
+{
+    return setup->board && setup->upper_present && setup->board->slab[LAYER_UPPER].present;
+}
+
+/* Into how many cells each way; and how many nodes and links that takes at most. */
+static void cut(struct thermal *thermal, const struct thermal_setup *setup, int *nodes, int *links)
 {
     const struct board *board = setup->board;
     bool coarse = setup->grid_mm <= 0 || !board;
@@ -590,9 +610,13 @@ static void cut(struct thermal *thermal, const struct thermal_setup *setup, int 
     }
     *nodes = THERMAL_NODES;
     *links = THERMAL_LINKS;
-    *runs = THERMAL_RUNS;
+    thermal->box = (struct thermal_box){.foot = -1};
     if (coarse)
         return;
+    thermal->box.nx = thermal->cells_x;
+    thermal->box.ny = thermal->cells_y;
+    thermal->box.nz = (setup->insert.capacity_j_k > 0) + thermal->cells_z[LAYER_LOWER] +
+                      (has_upper(setup) ? thermal->cells_z[LAYER_UPPER] : 0);
     /* A joint's places lie along an edge or under a part, a part on cells: four links to a layer. */
     int n = columns(thermal), around = 2 * (thermal->cells_x + thermal->cells_y) + JOINT_SEGMENTS;
     int places = 0, held = 0;
@@ -602,35 +626,37 @@ static void cut(struct thermal *thermal, const struct thermal_setup *setup, int 
     for (int i = 0; i < board->part_count; i++)
         held += around + cells_under(board, i, setup->grid_mm);
     *nodes = n * layers + board->part_count + places + 8;
-    *links = 3 * n * layers + 9 * places + 4 * held + 8;
-    *runs = 2 * (thermal->cells_x + thermal->cells_y + 4) * layers + 3 * THERMAL_FAMILIES;
+    *links = 9 * places + 4 * held + 8;
 }
 
 size_t thermal_bytes(const struct thermal_setup *setup)
 {
     struct thermal thermal;
-    int nodes, links, runs;
+    int nodes, links;
     if (setup->grid_mm <= 0 || !setup->board)
         return 0;
-    cut(&thermal, setup, &nodes, &links, &runs);
-    return lay_out(&thermal, NULL, nodes, links, runs);
+    cut(&thermal, setup, &nodes, &links);
+    return lay_out(&thermal, NULL, nodes, links);
 }
 
 /* Everything that may come to be there, none of it there yet; returns how many nodes are the bench's own. */
 static int build(struct thermal *thermal, const struct thermal_setup *setup)
 {
-    int nodes, links, runs;
+    int nodes, links;
     clear_numbers(thermal);
-    cut(thermal, setup, &nodes, &links, &runs);
+    cut(thermal, setup, &nodes, &links);
     bool coarse = setup->grid_mm <= 0 || !setup->board;
-    lay_out(thermal, coarse ? thermal->own : setup->memory, nodes, links, runs);
+    lay_out(thermal, coarse ? thermal->own : setup->memory, nodes, links);
     thermal->room_c = setup->room_c;
     build_plate(thermal, &setup->plate);
     thermal->node[thermal->plate].area_m2 = setup->plate.emissivity_area;
+    thermal->box.first = thermal->nodes;
+    if (thermal->box.nz > 0) /* no insert: nothing to stand on */
+        memset(thermal->box.down_w_k, 0, (size_t)thermal->box.nx * sizeof(double));
+    thermal->box.foot = setup->insert.capacity_j_k > 0 ? thermal->plate : -1;
     build_insert(thermal, setup);
     int bench_nodes = thermal->nodes;
-    thermal->upper_on =
-        setup->board && setup->upper_present && setup->board->slab[LAYER_UPPER].present;
+    thermal->upper_on = has_upper(setup);
     if (setup->board)
         build_board(thermal, setup);
     build_stack(thermal, setup);
@@ -722,5 +748,5 @@ int thermal_init(struct thermal *thermal, const struct thermal_setup *setup, str
 void thermal_copy(struct thermal *to, const struct thermal *from)
 {
     *to = *from;
-    lay_out(to, to->own, from->most_nodes, from->most_links, from->most_runs);
+    lay_out(to, to->own, from->most_nodes, from->most_links);
 }

@@ -159,11 +159,16 @@ void thermal_press(struct thermal *thermal, bool pressed)
 {
     if (pressed == thermal->pressed)
         return;
+    double by = pressed ? PRESS_FACTOR : 1 / PRESS_FACTOR;
+    struct thermal_box *box = &thermal->box;
     thermal->pressed = pressed;
+    if (box->nz > 0 && box->foot >= 0) /* the insert is one plane thick */
+        for (int x = 0; x < box->nx; x++)
+            box->down_w_k[box->nx + x] *= by;
     for (int i = 0; i < thermal->links; i++) {
         struct thermal_link *link = &thermal->link[i];
         if (link->contact)
-            link->w_k *= pressed ? PRESS_FACTOR : 1 / PRESS_FACTOR;
+            link->w_k *= by;
     }
     plan_make(thermal);
 }

@@ -7,8 +7,6 @@
 
 #include "materials.h"
 
-enum { SHORTEST_RUN = 8 }; /* shorter ones are quicker one link after the other */
-
 /* ---- memory ---- */
 
 static void *take(char *memory, size_t *used, size_t count, size_t size)
@@ -20,13 +18,14 @@ static void *take(char *memory, size_t *used, size_t count, size_t size)
 
 #define TAKE(array, count) (array) = take(memory, &used, (size_t)(count), sizeof *(array))
 
-size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links, int runs)
+size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links)
 {
     struct thermal_plan *plan = &thermal->plan;
+    struct thermal_box *box = &thermal->box;
+    int rows = box->nz * box->nx, cells = rows * box->ny;
     size_t used = 0;
     thermal->most_nodes = nodes;
     thermal->most_links = links;
-    thermal->most_runs = runs;
     TAKE(thermal->node, nodes);
     TAKE(thermal->heat_j, nodes);
     TAKE(thermal->temp_c, nodes);
@@ -39,7 +38,6 @@ size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links, int 
     TAKE(plan->down, links);
     TAKE(plan->root, links);
     TAKE(plan->root_own, links);
-    TAKE(plan->run, runs);
     TAKE(plan->k_per_j, nodes);
     TAKE(plan->j_per_k, nodes);
     TAKE(plan->watts, nodes);
@@ -49,6 +47,7 @@ size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links, int 
     TAKE(plan->liquid_j, nodes);
     TAKE(plan->mushy_k_per_j, nodes);
     TAKE(plan->face, nodes);
+    TAKE(plan->face_row, nodes);
     TAKE(plan->face_air, nodes);
     TAKE(plan->face_sky, nodes);
     TAKE(plan->face_w_k, nodes);
@@ -57,6 +56,14 @@ size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links, int 
     TAKE(plan->face_eased_k, nodes);
     TAKE(plan->face_own, nodes);
     TAKE(plan->face_frees, nodes);
+    TAKE(box->x_w_k, box->nz);
+    TAKE(box->y_w_k, box->nz);
+    TAKE(box->down_w_k, rows);
+    TAKE(box->x_per_w_s, box->nz);
+    TAKE(box->y_per_w_s, box->nz);
+    TAKE(box->down_per_w_s, rows);
+    for (int i = 0; i < AXIS_NONE; i++)
+        TAKE(box->own[i], cells);
     return used;
 }
 
@@ -76,50 +83,6 @@ static void take_link(struct thermal *thermal, const struct thermal_link *link, 
     plan->from[plan->links] = from;
     plan->to[plan->links] = link->from + link->to - from;
     plan->w_k[plan->links++] = link->w_k;
-}
-
-/* Does one more link keep the run's steps, and are its nodes none that the run has gone through? */
-static bool fits(const struct thermal_run *run, int from_step, int to_step, int count)
-{
-    if (count > 2 && (from_step != run->from_step || to_step != run->to_step))
-        return false;
-    if (from_step < 1 || (to_step != 0 && to_step != from_step))
-        return false;
-    int apart = run->to - run->from;
-    if (to_step == 0)
-        return apart < 0 || apart % from_step != 0 || apart / from_step >= count;
-    int steps = apart < 0 ? -apart : apart;
-    return steps % from_step != 0 || steps / from_step >= count;
-}
-
-static struct thermal_run run_from(const struct thermal_plan *plan, int first, int last)
-{
-    struct thermal_run run = {
-        .first = first, .count = 1, .from = plan->from[first], .to = plan->to[first]};
-    for (int i = first + 1; i < last; i++) {
-        int from_step = plan->from[i] - plan->from[i - 1], to_step = plan->to[i] - plan->to[i - 1];
-        if (!fits(&run, from_step, to_step, run.count + 1))
-            break;
-        run.from_step = from_step;
-        run.to_step = to_step;
-        run.count++;
-    }
-    if (run.count < SHORTEST_RUN)
-        run.from_step = run.to_step = 0;
-    return run;
-}
-
-static void add_run(struct thermal *thermal, struct thermal_family *family,
-                    const struct thermal_run *run)
-{
-    struct thermal_plan *plan = &thermal->plan;
-    struct thermal_run *last = family->runs ? &plan->run[plan->runs - 1] : NULL;
-    if (last && last->from_step == 0 && (run->from_step == 0 || plan->runs == thermal->most_runs)) {
-        last->count += run->count;
-        return;
-    }
-    plan->run[plan->runs++] = *run;
-    family->runs++;
 }
 
 /* Who is nobody's child. `mark` is work space. */
@@ -145,7 +108,7 @@ static void find_roots(struct thermal *thermal, struct thermal_family *family)
 static struct thermal_family *begin_family(struct thermal_plan *plan)
 {
     struct thermal_family *family = &plan->family[plan->families];
-    *family = (struct thermal_family){.first = plan->links, .first_run = plan->runs};
+    *family = (struct thermal_family){.first = plan->links};
     return family;
 }
 
@@ -155,11 +118,6 @@ static void end_family(struct thermal *thermal, struct thermal_family *family)
     family->count = plan->links - family->first;
     if (family->count == 0)
         return;
-    for (int i = family->first; i < plan->links;) {
-        struct thermal_run run = run_from(plan, i, plan->links);
-        i += run.count;
-        add_run(thermal, family, &run);
-    }
     find_roots(thermal, family);
     plan->families++;
 }
@@ -284,6 +242,8 @@ static void plan_face(struct thermal *thermal, int at)
         return;
     int i = plan->faces++;
     plan->face[i] = at;
+    if (i == 0 || plan->face[i - 1] != at - 1)
+        plan->face_row[plan->face_rows++] = i;
     plan->face_air[i] = is_plate ? 0 : node->area_m2; /* the plate's own constant holds its air */
     plan->face_sky[i] = STEFAN * node->emissivity * node->area_m2;
     plan->face_w_k[i] = node->loss_w_k;
@@ -327,6 +287,8 @@ double plan_stiffest(const struct thermal *thermal, bool loose, int *node)
     const struct thermal_plan *plan = &thermal->plan;
     double *own = plan->watts; /* 1/s: how quickly each node follows its neighbours */
     memset(own, 0, (size_t)thermal->nodes * sizeof *own);
+    if (!loose)
+        box_quickness(thermal, own);
     for (int i = 0; i < thermal->links; i++) {
         const struct thermal_link *link = &thermal->link[i];
         if ((loose && link->axis != AXIS_NONE) || !takes_part(thermal, link))
@@ -344,11 +306,12 @@ double plan_stiffest(const struct thermal *thermal, bool loose, int *node)
 void plan_make(struct thermal *thermal)
 {
     struct thermal_plan *plan = &thermal->plan;
-    plan->links = plan->runs = plan->families = plan->roots = 0;
+    plan->links = plan->families = plan->roots = 0;
+    box_make(thermal);
     for (enum thermal_axis axis = AXIS_X; axis < AXIS_NONE; axis++)
         plan_axis(thermal, axis);
     plan_loose(thermal);
-    plan->melting = plan->faces = 0;
+    plan->melting = plan->faces = plan->face_rows = 0;
     plan->step_s = 0;
     for (int i = 0; i < thermal->nodes; i++) {
         const struct thermal_node *node = &thermal->node[i];
@@ -380,6 +343,8 @@ static void factor(struct thermal *thermal, const struct thermal_family *family,
     double *diagonal = plan->watts;
     for (int i = family->first; i < end; i++)
         diagonal[plan->from[i]] = diagonal[plan->to[i]] = 1;
+    if (family == plan->family && thermal->box.planes > 0 && thermal->box.foot >= 0)
+        diagonal[thermal->box.foot] += thermal->box.foot_j_k * plan->k_per_j[thermal->box.foot];
     for (int i = family->first; i < end; i++) {
         double w_s = half_s * plan->w_k[i];
         diagonal[plan->from[i]] += w_s * plan->k_per_j[plan->from[i]];
@@ -415,8 +380,10 @@ void plan_factor(struct thermal *thermal, double dt_s, bool pinned)
     const int held[] = {thermal->element, thermal->plate};
     for (int i = 0; i < 2; i++) /* what is held is as good as endless */
         plan->k_per_j[held[i]] = pinned ? 0 : 1 / thermal->node[held[i]].capacity_j_k;
+    if (all || thermal->box.melts)
+        box_factor(thermal, 0.5 * dt_s);
     for (int i = 0; i < plan->families; i++)
-        if (all || plan->family[i].melts)
+        if (all || thermal->box.melts || plan->family[i].melts)
             factor(thermal, &plan->family[i], 0.5 * dt_s);
     if (all)
         factor_faces(thermal, 0.5 * dt_s);

@@ -6,6 +6,21 @@
 
 #include "tinlatch/thermal.h"
 
+/* Wider vectors where the machine has them; every cell is worked out alike, so no bit differs. Sanitizers are not up
+ * yet when the choice is made. */
+#if defined __SANITIZE_ADDRESS__
+#define SANITIZED 1
+#elif defined __has_feature
+#define SANITIZED __has_feature(address_sanitizer)
+#else
+#define SANITIZED 0
+#endif
+#if defined __x86_64__ && defined __GLIBC__ && defined __OPTIMIZE__ && !SANITIZED
+#define WIDE __attribute__((target_clones("avx2", "default")))
+#else
+#define WIDE
+#endif
+
 /* Convection and radiation of a hot face in a draft, W/m2K: the straight part of a loss. */
 #define EASE_W_M2K  30.0
 
@@ -32,7 +47,20 @@ void plan_temps(const struct thermal *thermal, const double *heat_j, double *tem
 /* What melts or freezes at heat_j, and its temperature; says whether any changed since. */
 bool plan_phases(struct thermal *thermal);
 /* In memory: where everything lies, for so many of each. Returns the bytes; memory NULL: only those. */
-size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links, int runs);
+size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links);
+
+/* box.c: what of it is there; its part of the rates, in W, set for its cells and added at the foot; its factors, for
+ * steps of 2 half_s. */
+void box_make(struct thermal *thermal);
+void box_flows(const struct thermal_box *box, const double *temp_c, double *watts);
+void box_factor(struct thermal *thermal, double half_s);
+/* x becomes the solution along x, along y; and of the columns, what the foot carries being solved between the two. */
+void box_along(const struct thermal *thermal, double *x);
+void box_across(const struct thermal *thermal, double *x);
+void box_down(const struct thermal *thermal, double *x);
+void box_up(const struct thermal *thermal, double *x);
+/* Adds how quickly each cell follows its neighbours, 1/s. */
+void box_quickness(const struct thermal *thermal, double *own);
 
 /* grid.c: index of the part that a joint names, -1 = none. */
 int part_of_joint(const struct board *board, const struct board_joint *joint);

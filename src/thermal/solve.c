@@ -39,40 +39,39 @@ void plan_temps(const struct thermal *thermal, const double *heat_j, double *tem
     }
 }
 
-/* Free convection from a face, odd in the difference: a cold face is treated as a warm one. */
-static double flux_at(const double *flux_w_m2, double above_k)
+/* ---- losses: without a branch, so that the faces of a finer grid go side by side ---- */
+
+static inline double least(double a, double b)
 {
-    double steps = fabs(above_k) * (1 / FLUX_STEP_K);
-    if (!(steps < THERMAL_FLUX - 2)) /* NaN too must not become an index */
-        steps = THERMAL_FLUX - 2;
+    return a < b ? a : b; /* b for NaN: which must not become an index */
+}
+
+/* Free convection from a face, odd in the difference: a cold face is treated as a warm one. */
+static inline double flux_at(const double *flux_w_m2, double above_k)
+{
+    double steps = least(fabs(above_k) * (1 / FLUX_STEP_K), THERMAL_FLUX - 2);
     int i = (int)steps;
-    double flux = flux_w_m2[i] + (steps - i) * (flux_w_m2[i + 1] - flux_w_m2[i]);
-    return above_k < 0 ? -flux : flux;
+    return copysign(flux_w_m2[i] + (steps - i) * (flux_w_m2[i + 1] - flux_w_m2[i]), above_k);
 }
 
 /* The fourth power, for radiation; beyond what any solder bench sees it goes on as a straight line, since a step
  * that was chosen for a bench would not be stable any more. */
-static double fourth_k4(double kelvin)
+static inline double fourth_k4(double kelvin)
 {
-    static const double straight_k = 1500;
-    if (kelvin > straight_k)
-        return straight_k * straight_k * straight_k * (4 * kelvin - 3 * straight_k);
-    double square = kelvin * kelvin;
-    return square * square;
+    const double straight_k = 1500;
+    double up_to_k = least(kelvin, straight_k), square = up_to_k * up_to_k;
+    return square * square + 4 * straight_k * straight_k * straight_k * (kelvin - up_to_k);
 }
 
 /* What face i loses to the room at that temperature. */
-static double face_loses(const struct thermal *thermal, const struct thermal_input *input, int i,
-                         double temp_c)
+static inline double face_loses(const struct thermal *thermal, const struct thermal_input *input,
+                                int i, double temp_c)
 {
     const struct thermal_plan *plan = &thermal->plan;
     double above_k = temp_c - thermal->room_c;
-    double lost_w =
-        (plan->face_w_k[i] * input->draft + plan->face_fan_w_k[i] * input->fan) * above_k +
-        plan->face_sky[i] * (fourth_k4(temp_c + ZERO_C_K) - plan->sky_k4);
-    if (plan->face_air[i] > 0)
-        lost_w += plan->face_air[i] * input->draft * flux_at(plan->flux_w_m2, above_k);
-    return lost_w;
+    return (plan->face_w_k[i] * input->draft + plan->face_fan_w_k[i] * input->fan) * above_k +
+           plan->face_sky[i] * (fourth_k4(temp_c + ZERO_C_K) - plan->sky_k4) +
+           plan->face_air[i] * input->draft * flux_at(plan->flux_w_m2, above_k);
 }
 
 /* Heat from outside, evenly: through the lower layer, onto the top of the upper one. */
@@ -134,100 +133,44 @@ static double put(const struct thermal *thermal, const struct thermal_input *inp
 
 /* ---- along the links ---- */
 
-/* Nodes of a run never overlap: run_from of plan.c sees to that. */
-static void run_flows(const struct thermal_plan *plan, const struct thermal_run *run,
-                      const double *temp_c, double *watts)
-{
-    const double *w_k = plan->w_k + run->first;
-    const double *hot_c = temp_c + run->from, *cold_c = temp_c + run->to;
-    double *restrict from_w = watts + run->from, *restrict to_w = watts + run->to;
-    if (run->from_step == 1 && run->to_step == 1) {
-        for (int i = 0; i < run->count; i++) {
-            double flow_w = w_k[i] * (hot_c[i] - cold_c[i]);
-            from_w[i] -= flow_w;
-            to_w[i] += flow_w;
-        }
-        return;
-    }
-    for (int i = 0, from = 0, to = 0; i < run->count;
-         i++, from += run->from_step, to += run->to_step) {
-        double flow_w = w_k[i] * (hot_c[from] - cold_c[to]);
-        from_w[from] -= flow_w;
-        to_w[to] += flow_w;
-    }
-}
-
 static void flows(const struct thermal_plan *plan, const double *temp_c, double *watts)
 {
-    for (int r = 0; r < plan->runs; r++) {
-        const struct thermal_run *run = &plan->run[r];
-        if (run->from_step > 0) {
-            run_flows(plan, run, temp_c, watts);
-            continue;
-        }
-        for (int i = run->first; i < run->first + run->count; i++) {
-            int from = plan->from[i], to = plan->to[i];
-            double flow_w = plan->w_k[i] * (temp_c[from] - temp_c[to]);
-            watts[from] -= flow_w;
-            watts[to] += flow_w;
-        }
+    for (int i = 0; i < plan->links; i++) {
+        int from = plan->from[i], to = plan->to[i];
+        double flow_w = plan->w_k[i] * (temp_c[from] - temp_c[to]);
+        watts[from] -= flow_w;
+        watts[to] += flow_w;
     }
-}
-
-static void run_up(const struct thermal_plan *plan, const struct thermal_run *run, double *x)
-{
-    const double *up = plan->up + run->first, *own = plan->own + run->first;
-    double *restrict from = x + run->from, *restrict to = x + run->to;
-    if (run->from_step == 1 && run->to_step == 1) {
-        for (int i = 0; i < run->count; i++) {
-            from[i] *= own[i];
-            to[i] += up[i] * from[i];
-        }
-        return;
-    }
-    for (int i = 0, f = 0, t = 0; i < run->count; i++, f += run->from_step, t += run->to_step) {
-        from[f] *= own[i];
-        to[t] += up[i] * from[f];
-    }
-}
-
-static void run_down(const struct thermal_plan *plan, const struct thermal_run *run, double *x)
-{
-    const double *down = plan->down + run->first;
-    double *restrict from = x + run->from, *restrict to = x + run->to;
-    if (run->from_step == 1 && run->to_step == 1) {
-        for (int i = 0; i < run->count; i++)
-            from[i] += down[i] * to[i];
-        return;
-    }
-    for (int i = 0, f = 0, t = 0; i < run->count; i++, f += run->from_step, t += run->to_step)
-        from[f] += down[i] * to[t];
 }
 
 /* x becomes the solution of (1 + h A) x = x for one family. */
 static void solve(const struct thermal_plan *plan, const struct thermal_family *family, double *x)
 {
-    int end = family->first_run + family->runs;
-    for (int r = family->first_run; r < end; r++) {
-        const struct thermal_run *run = &plan->run[r];
-        if (run->from_step > 0)
-            run_up(plan, run, x);
-        else
-            for (int i = run->first; i < run->first + run->count; i++) {
-                x[plan->from[i]] *= plan->own[i];
-                x[plan->to[i]] += plan->up[i] * x[plan->from[i]];
-            }
+    int end = family->first + family->count;
+    for (int i = family->first; i < end; i++) {
+        x[plan->from[i]] *= plan->own[i];
+        x[plan->to[i]] += plan->up[i] * x[plan->from[i]];
     }
     for (int i = family->first_root; i < family->first_root + family->roots; i++)
         x[plan->root[i]] *= plan->root_own[i];
-    for (int r = end - 1; r >= family->first_run; r--) {
-        const struct thermal_run *run = &plan->run[r];
-        if (run->from_step > 0)
-            run_down(plan, run, x);
-        else
-            for (int i = run->first + run->count - 1; i >= run->first; i--)
-                x[plan->from[i]] += plan->down[i] * x[plan->to[i]];
+    for (int i = end - 1; i >= family->first; i--)
+        x[plan->from[i]] += plan->down[i] * x[plan->to[i]];
+}
+
+/* Every factor in its turn. In a box's grid the first family is what the foot carries besides the box. */
+static void solve_all(const struct thermal *thermal, double *x)
+{
+    const struct thermal_plan *plan = &thermal->plan;
+    int done = 0;
+    if (thermal->box.planes > 0) {
+        box_along(thermal, x);
+        box_across(thermal, x);
+        box_down(thermal, x);
+        solve(plan, &plan->family[done++], x);
+        box_up(thermal, x);
     }
+    for (int i = done; i < plan->families; i++)
+        solve(plan, &plan->family[i], x);
 }
 
 /* ---- through time ---- */
@@ -239,10 +182,33 @@ void thermal_rates(const struct thermal *thermal, const struct thermal_input *in
     double *temp_c = plan->watts; /* work space, not the network's state */
     plan_temps(thermal, heat_j, temp_c);
     memset(watts, 0, (size_t)thermal->nodes * sizeof *watts);
+    box_flows(&thermal->box, temp_c, watts);
     flows(plan, temp_c, watts);
     put(thermal, input, watts);
     for (int i = 0; i < plan->faces; i++)
         watts[plan->face[i]] -= face_loses(thermal, input, i, temp_c[plan->face[i]]);
+}
+
+/* The faces from `first` up to `end`, whose nodes follow each other. Leaves what each lost where its last move was,
+ * which nobody needs any more. */
+WIDE static void row_loses(struct thermal *thermal, const struct thermal_input *input, double dt_s,
+                           int first, int end, double *x)
+{
+    struct thermal_plan *plan = &thermal->plan;
+    int node = plan->face[first] - first;
+    double *restrict moves_k = x + node;
+    double *restrict eased_k = plan->face_eased_k, *restrict lost_j = plan->face_moved_k;
+    const double *temp_c = thermal->temp_c + node, *k_per_j = plan->k_per_j + node;
+    const double *j_per_k = plan->j_per_k + node;
+    for (int i = first; i < end; i++) {
+        double middle_c = temp_c[i] + 0.5 * lost_j[i];
+        double loss_j = dt_s * face_loses(thermal, input, i, middle_c);
+        double before_k = eased_k[i], ease = plan->face_own[i];
+        double free_k = moves_k[i] - loss_j * k_per_j[i];
+        double eased = (free_k + ease * before_k) * plan->face_frees[i];
+        lost_j[i] = loss_j + ease * (eased - before_k) * j_per_k[i];
+        moves_k[i] = eased_k[i] = eased;
+    }
 }
 
 /* Losses are taken at the step's middle, as the last one foretells it, and eased by what this one moves more than
@@ -250,20 +216,14 @@ void thermal_rates(const struct thermal *thermal, const struct thermal_input *in
 static double faces_lose(struct thermal *thermal, const struct thermal_input *input, double dt_s,
                          double *x)
 {
-    struct thermal_plan *plan = &thermal->plan;
-    double lost_j = 0;
-    for (int i = 0; i < plan->faces; i++) {
-        int node = plan->face[i];
-        double middle_c = thermal->temp_c[node] + 0.5 * plan->face_moved_k[i];
-        double loss_j = dt_s * face_loses(thermal, input, i, middle_c);
-        double before_k = plan->face_eased_k[i], ease = plan->face_own[i];
-        double free_k = x[node] - loss_j * plan->k_per_j[node];
-        double moves_k = (free_k + ease * before_k) * plan->face_frees[i];
-        plan->face_eased_k[i] = moves_k;
-        lost_j += loss_j + ease * (moves_k - before_k) * plan->j_per_k[node];
-        x[node] = moves_k;
-    }
-    return lost_j;
+    const struct thermal_plan *plan = &thermal->plan;
+    double lost_j[4] = {0};
+    for (int i = 0; i < plan->face_rows; i++)
+        row_loses(thermal, input, dt_s, plan->face_row[i],
+                  i + 1 < plan->face_rows ? plan->face_row[i + 1] : plan->faces, x);
+    for (int i = 0; i < plan->faces; i++)
+        lost_j[i % 4] += plan->face_moved_k[i];
+    return (lost_j[0] + lost_j[1]) + (lost_j[2] + lost_j[3]);
 }
 
 /* What all gain, in J. */
@@ -275,7 +235,7 @@ static double gain(const struct thermal *thermal, const double *x)
     return gained_j;
 }
 
-static void move(struct thermal *thermal, const double *x)
+WIDE static void move(struct thermal *thermal, const double *x)
 {
     struct thermal_plan *plan = &thermal->plan;
     double *restrict heat_j = thermal->heat_j, *restrict temp_c = thermal->temp_c;
@@ -296,13 +256,13 @@ static void advance(struct thermal *thermal, const struct thermal_input *input, 
     struct thermal_plan *plan = &thermal->plan;
     double *x = plan->watts;
     memset(x, 0, (size_t)thermal->nodes * sizeof *x);
+    box_flows(&thermal->box, thermal->temp_c, x);
     flows(plan, thermal->temp_c, x);
     double put_w = put(thermal, input, x);
     for (int i = 0; i < thermal->nodes; i++)
         x[i] *= dt_s * plan->k_per_j[i];
     double lost_j = faces_lose(thermal, input, dt_s, x);
-    for (int i = 0; i < plan->families; i++)
-        solve(plan, &plan->family[i], x);
+    solve_all(thermal, x);
     thermal->lost_j += lost_j;
     /* Whatever holds the plate supplies what it takes. */
     thermal->put_j += pinned ? gain(thermal, x) + lost_j : dt_s * put_w;

@@ -32,6 +32,13 @@ struct column {
     double cell_m, area_m2; /* a cell's thickness; of the whole */
 };
 
+/* From every cell of plane z down. */
+static void conduct_down(struct thermal *field, int z, double w_k)
+{
+    for (int x = 0; x < field->box.nx; x++)
+        field->box.down_w_k[z * field->box.nx + x] = w_k;
+}
+
 /* The contact below becomes `surface_w_m2k` to the bottom face; HUGE_VAL: none between. */
 static void column_start(struct column *c, double thick_mm, double grid_mm, double copper,
                          double surface_w_m2k)
@@ -55,9 +62,7 @@ static void column_start(struct column *c, double thick_mm, double grid_mm, doub
     double w_m2k = 1 / (inside + (isinf(surface_w_m2k) ? 0 : 1 / surface_w_m2k));
     for (int i = 0; i < field->nodes; i++)
         field->node[i].area_m2 = 0;
-    for (int i = 0; i < field->links; i++)
-        if (field->link[i].contact)
-            field->link[i].w_k = w_m2k * c->area_m2 / cells;
+    conduct_down(field, 1, w_m2k * c->area_m2 / cells);
 }
 
 static void column_end(struct column *c)
@@ -202,9 +207,7 @@ test_two_deep_solids_that_touch_share_the_temperature_of_their_effusivities(void
     int bottom = field.slab[LAYER_UPPER], top = bottom - cells;
     for (int i = 0; i < field.nodes; i++)
         field.node[i].area_m2 = 0;
-    for (int i = 0; i < field.links; i++)
-        if (field.link[i].from >= bottom && field.link[i].to < bottom && field.link[i].to >= top)
-            field.link[i].w_k = area_m2 / (0.5 * cell_m / hot_k + 0.5 * cell_m / 0.3);
+    conduct_down(&field, 1 + deep, area_m2 / (0.5 * cell_m / hot_k + 0.5 * cell_m / 0.3));
     thermal_place(&field);
     for (int i = 0; i < cells * deep; i++)
         field.heat_j[bottom + i] = 200 * field.node[bottom + i].capacity_j_k;
@@ -239,11 +242,8 @@ static void test_a_melting_front_advances_as_neumann_found(void **state)
         field->node[i].solidus_c = melts_c - width_k;
         field->node[i].liquidus_c = melts_c;
     }
-    for (int i = 0; i < field->links; i++) {
-        struct thermal_link *link = &field->link[i];
-        if (link->axis == AXIS_Z && link->from >= first)
-            link->w_k = 19 * c.area_m2 / cells / (link->contact ? 0.5 * c.cell_m : c.cell_m);
-    }
+    for (int z = 1; z <= deep; z++)
+        conduct_down(field, z, 19 * c.area_m2 / cells / (z == 1 ? 0.5 * c.cell_m : c.cell_m));
     thermal_place(field);
     for (int i = first; i < first + cells * deep; i++)
         field->heat_j[i] = thermal_heat_of(&field->node[i], melts_c - width_k);
