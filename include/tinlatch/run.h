@@ -31,12 +31,21 @@ struct run_melt {
     double true_first_s, true_last_s; /* rehearsal: when its first and last place melted in that pass; NAN = never */
 };
 
+enum { RUN_TENTHS = 10 };
+
 /* A joint in the simulated world, in its last pass. Its lift window: from last_s until freezes_s. */
 struct run_joint {
     char joint[BENCH_NAME];
     double first_s, last_s, freezes_s, solid_s, lifted_s; /* NAN = never */
     double liquid_s;                 /* how long some of it was liquid */
+    double tenth_s[RUN_TENTHS];      /* when a tenth of its solder had melted, two tenths ... all of it; NAN = never */
     int32_t first_segment, last_segment, segments; /* from 1, as the board file counts; 0 = none */
+};
+
+/* A named part in the simulated world. */
+struct run_part {
+    char part[BENCH_NAME];
+    double peak_c, ramp_c_s; /* the steepest rise over a second */
 };
 
 /* The nearest that anything came to a limit. */
@@ -94,9 +103,9 @@ struct run {
     char record[1024];     /* the record's path, "" = none */
     int32_t joint_count;
     struct run_joint joint[BOARD_JOINTS];
-    double lateral_k;      /* rehearsal: most between two places of one face of a board; ... */
-    double part_ramp_c_s;  /* ... the steepest rise of a part over a second, and whose */
-    char ramp_part[BENCH_NAME];
+    double lateral_k; /* rehearsal: most between two places of one face of a board, at one time */
+    int32_t part_count;
+    struct run_part part[BOARD_PARTS];
 };
 
 /* A picture of the heat, of a rehearsal: the places of its joints, and the boards' upper faces (x fastest, then y) when

@@ -172,7 +172,8 @@ static void distrust_texts(struct run *run)
     }
     for (int i = 0; i < BOARD_JOINTS; i++)
         end_text(run->joint[i].joint, sizeof run->joint[i].joint);
-    end_text(run->ramp_part, sizeof run->ramp_part);
+    for (int i = 0; i < BOARD_PARTS; i++)
+        end_text(run->part[i].part, sizeof run->part[i].part);
     for (int i = 0; i < RUN_MARGINS; i++)
         end_text(run->margin[i].limit, sizeof run->margin[i].limit);
     for (int i = 0; i < RUN_EVENTS; i++) {
@@ -191,6 +192,7 @@ static void distrust(struct run *run)
     run->stage_count = bounded(run->stage_count, RUN_STAGES);
     run->melt_count = bounded(run->melt_count, RUN_MELTS);
     run->joint_count = bounded(run->joint_count, BOARD_JOINTS);
+    run->part_count = bounded(run->part_count, BOARD_PARTS);
     run->margin_count = bounded(run->margin_count, RUN_MARGINS);
     run->point_count = bounded(run->point_count, RUN_CURVE);
     run->event_count = bounded(run->event_count, RUN_EVENTS);

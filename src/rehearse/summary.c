@@ -123,11 +123,25 @@ static void see_melts(struct rehearsal *r)
     }
 }
 
+/* Once some of it melts after it was solid, it is the next pass. */
+static void see_molten(struct run_joint *joint, double share, double now_s)
+{
+    bool is_next = joint->tenth_s[0] < joint->solid_s;
+    for (int i = 0; i < RUN_TENTHS; i++) {
+        bool reached = share > (i + 1) / (double)RUN_TENTHS - 1e-9;
+        if (is_next && share * RUN_TENTHS >= 1)
+            joint->tenth_s[i] = NAN;
+        if (reached && isnan(joint->tenth_s[i]))
+            joint->tenth_s[i] = now_s;
+    }
+}
+
 /* The last pass that began counts. */
 static void see_joint(struct rehearsal *r, struct run_joint *joint, int i)
 {
     const struct world_truth *truth = &r->truth;
     int places = truth->joint_places[i];
+    see_molten(joint, truth->joint_molten[i], (double)r->now_ms / 1000);
     if (truth->joint_pass[i] != r->joint_pass[i] && isnan(joint->solid_s))
         joint->solid_s = (double)r->now_ms / 1000;
     r->joint_pass[i] = truth->joint_pass[i];
@@ -155,6 +169,8 @@ static void see_joints(struct rehearsal *r)
                                     .solid_s = NAN,
                                     .lifted_s = NAN,
                                     .segments = r->board->joint[run->joint_count].segments};
+        for (int i = 0; i < RUN_TENTHS; i++)
+            joint->tenth_s[i] = NAN;
         snprintf(joint->joint, sizeof joint->joint, "%s", r->board->joint[run->joint_count].name);
         run->joint_count++;
     }
@@ -162,14 +178,14 @@ static void see_joints(struct rehearsal *r)
         see_joint(r, &run->joint[i], i);
 }
 
-static void see_steepest(struct rehearsal *r)
+static void see_parts(struct rehearsal *r)
 {
     struct run *run = r->run;
-    for (int i = 0; i < r->board->part_count; i++) {
-        if (r->truth.part_ramp_c_s[i] <= run->part_ramp_c_s)
-            continue;
-        run->part_ramp_c_s = r->truth.part_ramp_c_s[i];
-        snprintf(run->ramp_part, sizeof run->ramp_part, "%s", r->board->part[i].name);
+    run->part_count = r->board->part_count;
+    for (int i = 0; i < run->part_count; i++) {
+        run->part[i].peak_c = r->truth.part_peak_c[i];
+        run->part[i].ramp_c_s = r->truth.part_ramp_c_s[i];
+        snprintf(run->part[i].part, sizeof run->part[i].part, "%s", r->board->part[i].name);
     }
     run->lateral_k = r->truth.lateral_k;
 }
@@ -207,7 +223,7 @@ void summary_snapshot(struct rehearsal *r, const struct wire_snapshot *snapshot,
     see_mode(r, snapshot);
     see_melts(r);
     see_joints(r);
-    see_steepest(r);
+    see_parts(r);
     keep_highest(&r->run->peak_true_c, r->truth.plate_c);
 }
 

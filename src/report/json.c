@@ -78,6 +78,15 @@ static json_t *melts(const struct run *run)
     return list;
 }
 
+/* By tenths of the solder. */
+static json_t *tenths(const struct run_joint *joint)
+{
+    json_t *list = json_array();
+    for (int i = 0; i < RUN_TENTHS; i++)
+        json_array_append_new(list, number(joint->tenth_s[i]));
+    return list;
+}
+
 /* Of the simulated world: when what each joint holds could be lifted. */
 static json_t *joints(const struct run *run)
 {
@@ -85,13 +94,23 @@ static json_t *joints(const struct run *run)
     for (int32_t i = 0; run->rehearsed && i < run->joint_count; i++) {
         const struct run_joint *joint = &run->joint[i];
         json_array_append_new(
-            list, json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:i, s:i}", "joint",
+            list, json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:i, s:i}", "joint",
                             text(joint->joint), "first_s", number(joint->first_s), "last_s",
                             number(joint->last_s), "freezes_s", number(joint->freezes_s), "solid_s",
                             number(joint->solid_s), "lifted_s", number(joint->lifted_s), "liquid_s",
-                            number(joint->liquid_s), "first_segment", (int)joint->first_segment,
-                            "last_segment", (int)joint->last_segment));
+                            number(joint->liquid_s), "tenths_s", tenths(joint), "first_segment",
+                            (int)joint->first_segment, "last_segment", (int)joint->last_segment));
     }
+    return list;
+}
+
+static json_t *parts(const struct run *run)
+{
+    json_t *list = json_array();
+    for (int32_t i = 0; run->rehearsed && i < run->part_count; i++)
+        json_array_append_new(list, json_pack("{s:o, s:o, s:o}", "part", text(run->part[i].part),
+                                              "peak_c", number(run->part[i].peak_c), "ramp_c_s",
+                                              number(run->part[i].ramp_c_s)));
     return list;
 }
 
@@ -131,6 +150,8 @@ void report_json(const struct run *run, FILE *out)
     json_object_set_new(object, "stages", stages(run));
     json_object_set_new(object, "melt", melts(run));
     json_object_set_new(object, "joints", joints(run));
+    json_object_set_new(object, "parts", parts(run));
+    json_object_set_new(object, "lateral_k", number(run->rehearsed ? run->lateral_k : (double)NAN));
     json_object_set_new(object, "margins", margins(run));
     json_object_set_new(object, "error", error(&run->error));
     json_object_set_new(object, "run", text_or_null(run->record));

@@ -268,7 +268,7 @@ static void write_melts(const struct page *page)
 /* When what the joint holds could be lifted. */
 static void write_window(const struct page *page, const struct run_joint *joint)
 {
-    char line[4 * WORD_TEXT], from[16], to[16], late[32], into[32];
+    char line[4 * WORD_TEXT], from[16], to[16], half[16], late[32], into[32];
     size_t used = 0;
     words_time(joint->last_s, from, sizeof from);
     words_length(joint->last_s - joint->first_s, late, sizeof late);
@@ -281,6 +281,9 @@ static void write_window(const struct page *page, const struct run_joint *joint)
         used +=
             (size_t)snprintf(line + used, sizeof line - used, " to %s, when its first place froze",
                              words_time(joint->freezes_s, to, sizeof to));
+    if (!isnan(joint->tenth_s[RUN_TENTHS / 2 - 1]))
+        used += (size_t)snprintf(line + used, sizeof line - used, "; half of it was molten at %s",
+                                 words_time(joint->tenth_s[RUN_TENTHS / 2 - 1], half, sizeof half));
     if (joint->segments > 1 && joint->last_segment > 0)
         snprintf(line + used, sizeof line - used,
                  "; segment %d of %d melted last, %s after segment %d", joint->last_segment,
@@ -310,6 +313,27 @@ static void write_windows(const struct page *page)
         fputs("  ", page->out);
         wrap(page, 4, line);
     }
+}
+
+/* What the parts went through in the simulated world; their limits stand among the margins. */
+static void write_parts(const struct page *page)
+{
+    const struct run *run = page->run;
+    char value[32], line[WORD_TEXT];
+    if (!run->rehearsed || !run->part_count)
+        return;
+    heading(page, "Parts");
+    fprintf(page->out, "%*s%14s\n", missing(page) > NARROW ? 24 : 33, "peak", "steepest rise");
+    for (int32_t i = 0; i < run->part_count; i++) {
+        const struct run_part *part = &run->part[i];
+        fputs("  ", page->out);
+        column(page, part->part, missing(page) > NARROW ? 15 : 24);
+        fprintf(page->out, "%12s", words_value(part->peak_c, UNIT_TEMP, value, sizeof value));
+        fprintf(page->out, "%14s\n", words_value(part->ramp_c_s, UNIT_RAMP, value, sizeof value));
+    }
+    snprintf(line, sizeof line, "most between two places of one face of a board: %.0f K",
+             run->lateral_k);
+    wrap_line(page, line);
 }
 
 static void write_margin(const struct page *page, const struct run_margin *margin)
@@ -604,6 +628,7 @@ static void write_course(const struct page *page)
     }
     write_melts(page);
     write_windows(page);
+    write_parts(page);
     if (!page->style->header_only)
         write_said(page);
     write_margins(page);

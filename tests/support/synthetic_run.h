@@ -107,16 +107,21 @@ static inline void synthetic_run(struct run *run)
         (struct run_melt){.joint = "frame", .at_s = 246, .true_first_s = 205, .true_last_s = 238};
     snprintf(melt->how, sizeof melt->how,
              "live estimate of its coldest place above 140 C for 8 s; a person confirms");
-    run->joint[run->joint_count++] = (struct run_joint){.joint = "frame",
-                                                        .first_s = 205,
-                                                        .last_s = 238,
-                                                        .freezes_s = NAN,
-                                                        .solid_s = NAN,
-                                                        .lifted_s = 253,
-                                                        .liquid_s = 48,
-                                                        .first_segment = 1,
-                                                        .last_segment = 5,
-                                                        .segments = 8};
+    run->joint[run->joint_count++] =
+        (struct run_joint){.joint = "frame",
+                           .first_s = 205,
+                           .last_s = 238,
+                           .freezes_s = NAN,
+                           .solid_s = NAN,
+                           .lifted_s = 253,
+                           .liquid_s = 48,
+                           .tenth_s = {207, 210, 213, 216, 219, 223, 227, 231, 235, 238},
+                           .first_segment = 1,
+                           .last_segment = 5,
+                           .segments = 8};
+    run->part[run->part_count++] =
+        (struct run_part){.part = "U1", .peak_c = 163.1, .ramp_c_s = 1.12};
+    run->lateral_k = 27;
     synthetic_margin(run, "plate", 190, 172.4, UNIT_TEMP, LAYER_RECIPE, 0);
     synthetic_margin(run, "processor body", 245, 163.1, UNIT_TEMP, -1, 0);
     synthetic_margin(run, "board", 230, 158.8, UNIT_TEMP, LAYER_BOARD, 0);

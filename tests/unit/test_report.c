@@ -249,10 +249,8 @@ static void test_the_lift_window_names_the_last_place_and_what_ended_it(void **s
     (void)state;
     synthetic_run(&run);
     as_text(&demo_style);
-    after(
-        "frame open from 3:58 until it was lifted, 15 s into it; segment 5 of 8 melted last, 33 s "
-        "after",
-        text);
+    after("frame open from 3:58 until it was lifted, 15 s into it; half of it was molten at 3:39;",
+          text);
 
     run.joint[0].lifted_s = NAN;
     run.joint[0].freezes_s = 341;
@@ -262,6 +260,22 @@ static void test_the_lift_window_names_the_last_place_and_what_ended_it(void **s
     run.joint[0].last_s = NAN;
     as_text(&demo_style);
     after("frame never open: its first place melted at 3:25, not all of it", text);
+}
+
+static void test_what_each_part_went_through_is_told(void **state)
+{
+    (void)state;
+    synthetic_run(&run);
+
+    as_text(&demo_style);
+
+    const char *parts = after("\nParts", text);
+    after("  U1                           163.1 C      1.12 C/s\n"
+          "  most between two places of one face of a board: 27 K\n",
+          parts);
+    run.rehearsed = false; /* nobody saw inside */
+    as_text(&demo_style);
+    assert_null(strstr(text, "\nParts"));
 }
 
 static void test_a_limit_that_was_passed_is_never_called_kept(void **state)
@@ -712,8 +726,9 @@ static void test_the_json_object_has_the_keys_of_its_reference_and_no_others(voi
 
     json_t *got = as_json();
 
-    has_keys(got, KEYS("outcome", "recipe", "board", "seed", "duration_s", "wall_s", "trip", "peak",
-                       "stages", "melt", "joints", "margins", "error", "run"));
+    has_keys(got,
+             KEYS("outcome", "recipe", "board", "seed", "duration_s", "wall_s", "trip", "peak",
+                  "stages", "melt", "joints", "parts", "lateral_k", "margins", "error", "run"));
     has_keys(json_object_get(got, "trip"), KEYS("rule", "at_s", "text"));
     has_keys(json_object_get(got, "peak"), KEYS("plate_true_c", "plate_read_c", "board_c"));
     has_keys(json_array_get(json_object_get(got, "stages"), 0),
@@ -722,7 +737,8 @@ static void test_the_json_object_has_the_keys_of_its_reference_and_no_others(voi
              KEYS("joint", "at_s", "how", "true_first_s", "true_last_s"));
     has_keys(json_array_get(json_object_get(got, "joints"), 0),
              KEYS("joint", "first_s", "last_s", "freezes_s", "solid_s", "lifted_s", "liquid_s",
-                  "first_segment", "last_segment"));
+                  "tenths_s", "first_segment", "last_segment"));
+    has_keys(json_array_get(json_object_get(got, "parts"), 0), KEYS("part", "peak_c", "ramp_c_s"));
     has_keys(json_array_get(json_object_get(got, "margins"), 0),
              KEYS("limit", "value", "worst", "unit"));
     has_keys(json_object_get(got, "error"), KEYS("file", "line", "text", "hint"));
@@ -852,6 +868,7 @@ int main(void)
         cmocka_unit_test(test_counting_too_early_is_said_loudly),
         cmocka_unit_test(test_the_maps_tell_first_and_last_and_what_never_melted),
         cmocka_unit_test(test_the_lift_window_names_the_last_place_and_what_ended_it),
+        cmocka_unit_test(test_what_each_part_went_through_is_told),
         cmocka_unit_test(test_a_limit_that_was_passed_is_never_called_kept),
         cmocka_unit_test(test_a_rate_that_was_never_reached_is_said),
         cmocka_unit_test(test_a_mistake_before_anything_was_driven_shows_nothing_else),
