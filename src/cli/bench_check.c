@@ -201,7 +201,9 @@ static void converse(struct check *check)
         bool listens = check->hand.prompt && !check->nobody;
         struct pollfd fds[2] = {{.fd = check->guard_fd, .events = POLLIN},
                                 {.fd = listens ? STDIN_FILENO : -1, .events = POLLIN}};
-        poll(fds, 2, LOOK_MS);
+        /* What is stopped is silent, and would hold the ports for ever; for what runs this is nothing. */
+        if (poll(fds, 2, LOOK_MS) == 0)
+            kill(check->guard, SIGCONT);
         stop_at_a_signal(check);
         if (fds[1].revents)
             hear_person(check);
@@ -248,6 +250,7 @@ static int start(struct check *check, struct tl_error *error)
 static bool reap(const struct check *check)
 {
     int status;
+    kill(check->guard, SIGCONT);
     for (int ms = 0; ms < LAST_MS; ms += 20) {
         pid_t got = waitpid(check->guard, &status, WNOHANG);
         if (got == check->guard || (got < 0 && errno != EINTR))
@@ -259,8 +262,20 @@ static bool reap(const struct check *check)
 
 /* ---- the whole ---------------------------------------------------------------------------------------------- */
 
+/* A port that cannot be had: why, which may be that a run holds it. */
+static const char *refused_port(const struct check *check)
+{
+    for (int i = 0; i < check->rows.count; i++) {
+        const struct check_row *row = &check->rows.row[i];
+        if (row->note == NOTE_FAULT && !strcmp(row->what, "port"))
+            return row->how;
+    }
+    return NULL;
+}
+
 static const char *verdict(const struct check *check)
 {
+    const char *port = refused_port(check);
     bool any_open = false;
     for (int i = 0; i < check->rows.count; i++)
         any_open = any_open || check->rows.row[i].note == NOTE_WARN;
@@ -269,7 +284,7 @@ static const char *verdict(const struct check *check)
         return any_open ? "every proof that this bench allows holds; what is open is marked so"
                         : "every proof holds";
     case RUN_DEVICE:
-        return "an instrument is missing, or not the one that the bench file names";
+        return port ? port : "an instrument is missing, or not the one that the bench file names";
     case RUN_STOPPED:
         return "stopped before its end";
     default:

@@ -323,8 +323,12 @@ enum outcome prove_run(const struct prove_config *config)
     prove_sensors(p);
     prove_instruments(p);
     prove_budgets(p);
+    bool broken_off = p->over;
     finish(p);
     enum outcome outcome = prove_outcome(config->talk);
+    if (broken_off &&
+        outcome == RUN_DONE) /* by a keeper that is gone, too: the rest is not proved */
+        outcome = RUN_STOPPED;
     wire_stamp(&end.head, WIRE_END, 1);
     end.code = (int32_t)outcome;
     wire_send(config->talk->fd, &end);

@@ -95,6 +95,39 @@ static void write_name(int fd)
         (void)!pwrite(fd, text, (size_t)length, 0); /* without it the holder has no name, no more */
 }
 
+static bool is_plain(const char *text)
+{
+    for (const char *c = text; *c; c++)
+        if (*c < ' ' || *c > '~')
+            return false;
+    return *text != '\0';
+}
+
+/* A run of ours says in its command line what it runs. */
+static void add_recipe(int pid, char *name, size_t size)
+{
+    char path[64], words[4096];
+    size_t length = strlen(name);
+    snprintf(path, sizeof path, "/proc/%d/cmdline", pid);
+    int fd = open(path, O_RDONLY | O_CLOEXEC);
+    ssize_t n = fd < 0 ? -1 : read(fd, words, sizeof words - 1);
+    if (fd >= 0)
+        close(fd);
+    if (n <= 0)
+        return;
+    words[n] = '\0';
+    for (const char *at = words; at < words + n; at += strlen(at) + 1) {
+        const char *recipe = at + strlen(at) + 1;
+        if (strcmp(at, "--recipe") != 0 || recipe >= words + n)
+            continue;
+        const char *slash = strrchr(recipe, '/');
+        recipe = slash ? slash + 1 : recipe;
+        if (is_plain(recipe))
+            snprintf(name + length, size - length, ", the run of %s", recipe);
+        return;
+    }
+}
+
 /* "4711 name": anybody may have written it, so nothing in it is believed but a number and plain letters. */
 static int read_name(int fd, char *name, size_t size)
 {
@@ -109,11 +142,10 @@ static int read_name(int fd, char *name, size_t size)
         return -1;
     while (*at == ' ')
         at++;
-    for (const char *c = at; *c; c++)
-        if (*c < ' ' || *c > '~')
-            return (int)pid;
-    if (*at)
+    if (is_plain(at))
         bytes_copy_text(name, size, at);
+    if (!strcmp(name, "tinlatch-guard"))
+        add_recipe((int)pid, name, size);
     return (int)pid;
 }
 

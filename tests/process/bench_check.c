@@ -427,20 +427,18 @@ static void test_a_killed_front_leaves_it_off(void **state)
     json_decref(all_off());
 }
 
-static void test_a_killed_guard_leaves_it_off_by_the_keepers_last_words(void **state)
+static void begin_with_fan(void **state, pid_t *keeper, pid_t *guard)
 {
-    char path[64];
-    int keeper = 0, guard = 0;
     begin(state, "tests/data/quick.ini");
     wait_for_fan();
-    snprintf(path, sizeof path, "/proc/%d/task/%d/children", (int)w.run, (int)w.run);
-    FILE *from = fopen(path, "re");
-    assert_true(from && fscanf(from, "%d", &keeper) == 1);
-    fclose(from);
-    snprintf(path, sizeof path, "/proc/%d/task/%d/children", keeper, keeper);
-    from = fopen(path, "re");
-    assert_true(from && fscanf(from, "%d", &guard) == 1);
-    fclose(from);
+    assert_int_equal(children_of(w.run, keeper, 1), 1);
+    assert_int_equal(children_of(*keeper, guard, 1), 1);
+}
+
+static void test_a_killed_guard_leaves_it_off_by_the_keepers_last_words(void **state)
+{
+    pid_t keeper, guard;
+    begin_with_fan(state, &keeper, &guard);
 
     kill(guard, SIGKILL);
     nap_ms(500);
@@ -448,6 +446,36 @@ static void test_a_killed_guard_leaves_it_off_by_the_keepers_last_words(void **s
     assert_false(flag_now(&w, "fan"));
     json_decref(ended(4));
     assert_has(w.said, "ended without a word");
+    json_decref(all_off());
+}
+
+/* Nobody but the front is left to wake the keeper. */
+static void test_a_stopped_keeper_and_guard_are_woken_and_leave_it_off(void **state)
+{
+    pid_t keeper, guard;
+    begin_with_fan(state, &keeper, &guard);
+
+    kill(keeper, SIGSTOP);
+    kill(guard, SIGSTOP);
+    nap_ms(1200);
+
+    assert_false(flag_now(&w, "fan"));
+    json_decref(ended(4));
+    assert_has(w.said, "ended without a word");
+    json_decref(all_off());
+}
+
+/* What was not tried any more is not proved. */
+static void test_a_killed_keeper_ends_it_off_and_not_as_done(void **state)
+{
+    pid_t keeper, guard;
+    begin_with_fan(state, &keeper, &guard);
+
+    kill(keeper, SIGKILL);
+    nap_ms(1500);
+
+    assert_false(flag_now(&w, "fan"));
+    json_decref(ended(6));
     json_decref(all_off());
 }
 
@@ -486,6 +514,8 @@ int main(void)
         HERE(test_ctrl_c_opens_a_contactor_that_is_being_tried),
         HERE(test_a_killed_front_leaves_it_off),
         HERE(test_a_killed_guard_leaves_it_off_by_the_keepers_last_words),
+        HERE(test_a_stopped_keeper_and_guard_are_woken_and_leave_it_off),
+        HERE(test_a_killed_keeper_ends_it_off_and_not_as_done),
         HERE(test_an_adapter_pulled_out_meanwhile_fails_and_ends),
     };
     cmocka_set_test_filter(getenv("ONLY"));

@@ -98,36 +98,7 @@ static double between(double low, double high)
     return low + (high - low) * (double)(next_chance() >> 11) * 0x1p-53;
 }
 
-/* ---- the processes of a run -------------------------------------------------------------------------- */
-
 static struct whole_run w;
-
-struct cast {
-    pid_t front, recipe, keeper, scribe, guard;
-};
-
-/* The children of a process in the order of their birth; how many there are. */
-static int children_of(pid_t parent, pid_t *out, int most)
-{
-    char path[64];
-    int count = 0;
-    long pid;
-    snprintf(path, sizeof path, "/proc/%d/task/%d/children", (int)parent, (int)parent);
-    FILE *from = fopen(path, "re");
-    while (from && count < most && fscanf(from, "%ld", &pid) == 1)
-        out[count++] = (pid_t)pid;
-    if (from)
-        fclose(from);
-    return count;
-}
-
-static struct cast find_cast(void)
-{
-    pid_t of_front[4], of_keeper[4];
-    assert_int_equal(children_of(w.run, of_front, 4), 2);
-    assert_int_equal(children_of(of_front[1], of_keeper, 4), 2);
-    return (struct cast){w.run, of_front[0], of_front[1], of_keeper[0], of_keeper[1]};
-}
 
 /* Orphans are ours to reap. */
 static bool is_alive(pid_t pid)
@@ -421,7 +392,7 @@ static void test_kill(void **state)
 {
     const struct trial *trial = *state;
     begin(trial);
-    struct cast cast = find_cast();
+    struct cast cast = find_cast(&w);
 
     double blow_s = now_s();
     strike(trial->blow, trial->whom, &cast);
@@ -471,7 +442,7 @@ static void test_a_supply_is_off_whoever_ends_its_run(void **state)
     w.answers_after_s = 0;
     run_begin(&w, recipe);
     run_until(&w, "stage  Feed", 60);
-    struct cast cast = find_cast();
+    struct cast cast = find_cast(&w);
     listen_until(now_s() + between(0, 0.8));
 
     switch (next_chance() % 4) {
@@ -544,7 +515,7 @@ static void stop_once(const char *recipe, const char *begun, int within_ms)
     wait_for_heat(15);
     listen_until(now_s() + between(0, 0.5));
     assert_true(flag_now(&w, "heater"));
-    struct cast cast = find_cast();
+    struct cast cast = find_cast(&w);
 
     double stop_s = now_s();
     stop_somehow();
@@ -603,7 +574,7 @@ static struct cast begin_on_disk(const char *preload)
     run_until(&w, "Seat test: ", 60);
     wait_for_heat(10);
     listen_until(now_s() + between(0, 2));
-    return find_cast();
+    return find_cast(&w);
 }
 
 static void test_a_slow_disk_delays_no_scan(void **state)
@@ -683,7 +654,7 @@ static void test_without_a_latch_of_its_own_nothing_is_heated(void **state)
 
     w.answers_yes = true;
     run_until(&w, "another run has power on, or has tripped", 60);
-    struct cast cast = find_cast();
+    struct cast cast = find_cast(&w);
     int status = wait_for_the_end(&cast, 60);
 
     assert_int_equal(status, 4);

@@ -37,6 +37,35 @@ struct whole_run {
     double answers_after_s; /* at a terminal what comes within the first second does not count */
 };
 
+/* ---- the processes of a run ------------------------------------------------------------------ */
+
+struct cast {
+    pid_t front, recipe, keeper, scribe, guard;
+};
+
+/* The children of a process in the order of their birth; how many there are. */
+static inline int children_of(pid_t parent, pid_t *out, int most)
+{
+    char path[64];
+    int count = 0;
+    long pid;
+    snprintf(path, sizeof path, "/proc/%d/task/%d/children", (int)parent, (int)parent);
+    FILE *from = fopen(path, "re");
+    while (from && count < most && fscanf(from, "%ld", &pid) == 1)
+        out[count++] = (pid_t)pid;
+    if (from)
+        fclose(from);
+    return count;
+}
+
+static inline struct cast find_cast(const struct whole_run *w)
+{
+    pid_t of_front[4], of_keeper[4];
+    assert_int_equal(children_of(w->run, of_front, 4), 2);
+    assert_int_equal(children_of(of_front[1], of_keeper, 4), 2);
+    return (struct cast){w->run, of_front[0], of_front[1], of_keeper[0], of_keeper[1]};
+}
+
 static inline double now_s(void)
 {
     struct timespec now;
