@@ -172,7 +172,7 @@ endforeach()
 
 # The emulated bench on pseudo-terminals, alone and with whole runs on it, in real time.
 if(TARGET tinlatch AND TARGET tinlatch-guard)
-  set(whole mimic_alone whole_runs attended_runs hostile_runs)
+  set(whole mimic_alone whole_runs two_runs attended_runs hostile_runs)
   if(NOT TINLATCH_KIND STREQUAL "dev") # its milliseconds are those of the program as it ships, not of a slower one
     list(APPEND whole kills)
   endif()
@@ -202,7 +202,7 @@ endif()
 # What is held against a clock has no neighbours that compute (tests/run runs these last); what counts
 # single milliseconds has none at all.
 foreach(timed unit-keeper unit-live unit-serial unit-prove process-front process-front-terminal
-              process-mimic_alone process-whole_runs process-attended_runs process-hostile_runs
+              process-mimic_alone process-whole_runs process-two_runs process-attended_runs process-hostile_runs
               process-kills process-control_lines process-bench_check)
   if(TEST ${timed})
     set_property(TEST ${timed} APPEND PROPERTY LABELS timed)
@@ -211,8 +211,8 @@ endforeach()
 if(TEST process-kills)
   set_tests_properties(process-kills PROPERTIES RUN_SERIAL TRUE)
 endif()
-foreach(long scenario-hostile scenario-campaign process-whole_runs process-attended_runs process-hostile_runs
-             process-bench_check)
+foreach(long scenario-hostile scenario-campaign process-whole_runs process-two_runs process-attended_runs
+             process-hostile_runs process-bench_check)
   if(TEST ${long})
     set_tests_properties(${long} PROPERTIES COST 100) # begun first, lest one processor waits for it at the end
   endif()

@@ -21,7 +21,7 @@ struct front_config {
     int in_fd, out_fd;     /* terminal; not a terminal: append-only lines with a heartbeat, answers as lines from in_fd */
     bool colour, quiet;    /* quiet: no sounds */
     const char *recipe, *bench, *record;
-    const char *warning;   /* said before anything else; NULL or "" = nothing */
+    const char *warning[2]; /* said before anything else; NULL or "" = nothing */
     struct run *run;       /* what the run was, as far as the front saw it; NULL = not wanted */
 };
 

@@ -31,14 +31,17 @@ const struct verb verbs[VERBS] = {
          "Then starts the guard, which opens the ports that the bench file names, proves each\n"
          "instrument, asks its questions and tests the seat of the sensors; then the recipe runs,\n"
          "with the live view on the terminal. There is no default bench: without --bench or a\n"
-         "bench.ini of your own it refuses. So it does while a trip is latched. What the\n"
-         "screen shows and the keys do: docs/reference/live-view.md."},
+         "bench.ini of your own it refuses. So it does while a trip is latched. Only the ports\n"
+         "in use are locked: a run that needs others may go on beside it. What the screen shows\n"
+         "and the keys do: docs/reference/live-view.md."},
     [VERB_CLEAR] =
         {"clear", "", false, false, "look at a latched trip, give the reason, release it",
          "Shows the trip that is latched: what happened, what to do, what to look at. Asks for "
          "the\n"
          "reason, by number or in your own words, adds it to the clearings beside the records and\n"
-         "removes the latch. With nothing latched it says so."},
+         "removes the latch; then the next one, if two runs at once have tripped (--reason stands\n"
+         "for all). While a run goes on it shows the first and releases nothing. With nothing\n"
+         "latched it says so."},
     [VERB_RUNS] =
         {"runs", "list|show|export|verify|add", true, true, "the records",
          "list: the records of runs, the newest first (--rehearsals: of rehearsals), all\n"
@@ -750,7 +753,7 @@ static const char reference_tail[] =
     "| bench file | `--bench`, else `$XDG_CONFIG_HOME/tinlatch/bench.ini` (`~/.config`), else the demo bench, which is said; `run` refuses it |\n"
     "| records of rehearsals | `$XDG_STATE_HOME/tinlatch/rehearsals` (`~/.local/state`), the last 50 |\n"
     "| records of runs | `$XDG_STATE_HOME/tinlatch/runs`, for ever |\n"
-    "| a latched trip | `$XDG_STATE_HOME/tinlatch/latch`, until `tinlatch clear`; its reasons in `clearings.jsonl` beside the records of runs |\n"
+    "| a latched trip | `$XDG_STATE_HOME/tinlatch/latch` (a second one, and a run that was cut off, `latch.armed-N`), until `tinlatch clear`; its reasons in `clearings.jsonl` beside the records of runs |\n"
     "| boards | `boards/` beside the recipe, then those shipped |\n\n"
     "With `TINLATCH_HOME` set to an absolute path, it stands in place of all these directories:\n"
     "`$TINLATCH_HOME/bench.ini`, `rehearsals`, `runs`, `latch`. A record of a rehearsal that cannot be kept is\n"

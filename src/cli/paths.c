@@ -13,6 +13,8 @@
 #include <time.h>
 #include <unistd.h>
 
+#include "tinlatch/bytes.h"
+
 static int refuse(struct tl_error *error, const char *path, const char *why)
 {
     tl_error_set(error, TL_FILE, "%s", why);
@@ -69,7 +71,7 @@ int paths_share(char *out, struct tl_error *error)
     return refuse(error, TINLATCH_SHARE, "the shipped recipes and boards are not there");
 }
 
-enum { NAMES = 512 };
+enum { NAMES = 512, ALIVE_SIZE = 512 };
 
 /* The name in the list that `base` is without its ending, else the nearest. */
 static const char *name_near(const char *base, const char *const *names)
@@ -247,28 +249,59 @@ int paths_latch(char *latch, char *alive, struct tl_error *error)
     return result ? result : join(alive, directory, "/alive", error);
 }
 
-void paths_sign_alive(int fd)
+/* The numbers of processes that a text holds: those that still exist, one by one. 0: no more; *last: the one read last,
+ * whether it exists or not. */
+static pid_t next_alive(char **at, pid_t *last)
 {
-    char text[16];
-    int length = snprintf(text, sizeof text, "%d\n", (int)getpid());
+    for (long pid; (pid = strtol(*at, at, 10)) > 0 && pid <= INT32_MAX;) {
+        *last = (pid_t)pid;
+        if (kill((pid_t)pid, 0) == 0 || errno != ESRCH)
+            return (pid_t)pid;
+    }
+    return 0;
+}
+
+static void read_alive(int fd, char text[ALIVE_SIZE])
+{
+    ssize_t n = fd >= 0 ? pread(fd, text, ALIVE_SIZE - 1, 0) : -1;
+    text[n > 0 ? n : 0] = '\0';
+}
+
+int paths_sign_alive(int fd)
+{
+    char text[ALIVE_SIZE], *at = text, now[ALIVE_SIZE];
+    pid_t pid, last;
+    int others = 0;
+    struct bytes b;
+    read_alive(fd, text);
+    bytes_init(&b, now, sizeof now);
+    bytes_int(&b, getpid());
+    bytes_char(&b, '\n');
+    for (; (pid = next_alive(&at, &last)) > 0; others++) {
+        bytes_int(&b, pid);
+        bytes_char(&b, '\n');
+    }
     if (ftruncate(fd, 0) == 0)
-        (void)!pwrite(fd, text, (size_t)length,
-                      0); /* without it the holder has no number, no more */
+        (void)!pwrite(fd, now, b.length, 0); /* without it the holder has no number, no more */
+    return others;
 }
 
 const char *paths_alive_holder(const char *alive, char out[64])
 {
-    char text[16] = "";
+    char text[ALIVE_SIZE], *at = text;
+    pid_t pid, last = 0;
+    int n = 0;
     int fd = open(alive, O_RDONLY | O_CLOEXEC | O_NOFOLLOW | O_NONBLOCK | O_NOCTTY);
-    ssize_t n = fd >= 0 ? read(fd, text, sizeof text - 1) : -1;
-    long pid = n > 0 ? strtol(text, NULL, 10) : 0;
+    read_alive(fd, text);
     if (fd >= 0)
         close(fd);
     out[0] = '\0';
-    if (pid <= 0 || pid > INT32_MAX)
-        return out;
-    bool gone = kill((pid_t)pid, 0) != 0 && errno == ESRCH; /* the guard holds it on */
-    snprintf(out, 64, gone ? " (pid %ld, gone: its guard is still at work)" : " (pid %ld)", pid);
+    while ((pid = next_alive(&at, &last)) > 0 && n < 40)
+        n += snprintf(out + n, 64 - (size_t)n, n ? ", pid %d" : " (pid %d", (int)pid);
+    if (n > 0)
+        strcpy(out + n, ")");
+    else if (last > 0) /* the guard holds it on */
+        snprintf(out, 64, " (pid %d, gone: its guard is still at work)", (int)last);
     return out;
 }
 

@@ -42,10 +42,12 @@ int paths_shelf(char *out, struct tl_error *error);
 /* The latch of a trip, and the file that a run keeps locked while it is alive; their directory is made. */
 int paths_latch(char *latch, char *alive, struct tl_error *error);
 
-/* The live program: beside this one, or in libexec beside its directory. */
-/* Write into the open file that keeps runs apart who holds it; read it: " (pid 4711)", "" when it is not known. */
-void paths_sign_alive(int fd);
+/* Add to the open file that keeps runs and a clearing apart that this process holds it; how many others do. Who does:
+ * " (pid 4711, pid 4712)", "" when it is not known. */
+int paths_sign_alive(int fd);
 const char *paths_alive_holder(const char *alive, char out[64]);
+
+/* The live program: beside this one, or in libexec beside its directory. */
 int paths_guard(char *out, struct tl_error *error);
 
 /* A new record in `directory`: "20261125-084210-stack-split-1.jsonl", a name no other has. Returns

@@ -44,6 +44,7 @@ struct bench_run {
     int recipe_status, guard_status;
     enum outcome unfit;       /* what its rehearsal came to, if that is no start; RUN_DONE: it is */
     char warning[BENCH_TEXT]; /* what the rehearsal came to, if it is to be known; "" = nothing */
+    char beside[BENCH_TEXT];  /* what else is going on on this account */
     struct run run;
 };
 
@@ -81,21 +82,8 @@ static int load(struct bench_run *r, const struct options *options, struct tl_er
 
 /* ---- the latch ----------------------------------------------------------------------------------- */
 
-/* Held by this run and by the guard for as long as either lives. */
-static bool another_run_is_alive(struct bench_run *r)
+static int refuse_latched(const struct latch *latch, struct tl_error *error)
 {
-    return r->alive_fd >= 0 && flock(r->alive_fd, LOCK_EX | LOCK_NB) != 0 && errno == EWOULDBLOCK;
-}
-
-static int refuse_latched(struct bench_run *r, const struct latch *latch, struct tl_error *error)
-{
-    if (another_run_is_alive(r)) {
-        char holder[64];
-        tl_error_set(error, TL_ENDED,
-                     "another run has heat on: %s%s; it takes its latch away at a clean end",
-                     latch->recipe, paths_alive_holder(r->alive_path, holder));
-        return TL_ENDED;
-    }
     bool named = strstr(latch->what, latch->rule);
     tl_error_set(error, TL_ENDED, "a trip is latched: %s%s%s", named ? "" : latch->rule,
                  named ? "" : ": ", latch->what);
@@ -103,7 +91,8 @@ static int refuse_latched(struct bench_run *r, const struct latch *latch, struct
     return TL_ENDED;
 }
 
-/* What cannot be read counts as latched. */
+/* What cannot be read counts as latched. The file that says who is alive is held by this run and by the guard for as long
+ * as either lives. */
 static int check_latch(struct bench_run *r, struct tl_error *error)
 {
     static struct latch latch;
@@ -114,22 +103,43 @@ static int check_latch(struct bench_run *r, struct tl_error *error)
     result = latch_read(r->latch_path, &latch, error);
     if (result < 0)
         tl_error_hint(error, "an unreadable latch counts as a trip: tinlatch clear");
-    return result == 1 ? refuse_latched(r, &latch, error) : result;
+    return result == 1 ? refuse_latched(&latch, error) : result;
 }
 
 /* ---- processes ------------------------------------------------------------------------------------- */
+
+/* Held together with other runs, never with a clearing. */
+static bool join_the_living(const struct bench_run *r)
+{
+    enum { LOOKS = 5 };
+    struct timespec pause = {.tv_nsec = 20 * 1000000L};
+    if (flock(r->alive_fd, LOCK_EX | LOCK_NB) == 0)
+        (void)!ftruncate(r->alive_fd, 0); /* alone: whoever signed is over */
+    for (int look = 1; flock(r->alive_fd, LOCK_SH | LOCK_NB) != 0; look++) {
+        if (look == LOOKS)
+            return false;
+        nanosleep(&pause, NULL); /* one that begins just now asks whether it is alone */
+    }
+    return true;
+}
 
 static int prepare(struct bench_run *r, const struct options *options, struct tl_error *error)
 {
     char directory[PATH_SIZE];
     if (paths_runs(directory, error))
         return TL_FILE;
-    if (r->alive_fd < 0 || flock(r->alive_fd, LOCK_SH | LOCK_NB) != 0) {
+    if (!join_the_living(r)) {
         char holder[64];
         return tl_error_set(error, TL_ENDED, "tinlatch clear%s is at work on this bench's latch",
                             paths_alive_holder(r->alive_path, holder));
     }
-    paths_sign_alive(r->alive_fd);
+    char others[64];
+    paths_alive_holder(r->alive_path, others);
+    if (paths_sign_alive(r->alive_fd) > 0)
+        snprintf(r->beside, sizeof r->beside,
+                 "another run is going on%s: neither sees what the other heats or feeds, so never "
+                 "have both at one board",
+                 others);
     r->record_fd = paths_new_record(directory, options->argument, r->record_path, error);
     if (r->record_fd < 0) {
         r->record_path[0] = '\0';
@@ -377,7 +387,7 @@ static enum outcome be_front(struct cli *cli, struct bench_run *r)
         .recipe = r->sources.file[0].name,
         .bench = r->bench.name,
         .record = r->record_path,
-        .warning = r->warning,
+        .warning = {r->warning, r->beside},
         .run = &r->run,
     };
     snprintf(r->run.serial, sizeof r->run.serial, "%s", cli->options.setup.serial);

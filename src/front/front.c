@@ -316,8 +316,9 @@ static void begin(struct front *front, const struct front_config *config)
     front->screen = is_live_terminal(config) && terminal_enter(config->in_fd, config->out_fd);
     if (front->screen)
         terminal_begin_screen(&front->outlet);
-    if (config->warning && config->warning[0])
-        front_say(&front->state, note_kind_name(NOTE_WARN), "%s", config->warning);
+    for (int i = 0; i < 2; i++)
+        if (config->warning[i] && config->warning[i][0])
+            front_say(&front->state, note_kind_name(NOTE_WARN), "%s", config->warning[i]);
 }
 
 static enum outcome finish(struct front *front)

@@ -370,7 +370,7 @@ int check_bench(int front_fd, const struct benchfile *bench)
     static struct bench_run run;
     const struct live_options options = {.recipe_fd = -1, .front_fd = front_fd, .record_fd = -1};
     signal(SIGPIPE, SIG_IGN);
-    run = (struct bench_run){.options = &options, .bench = bench};
+    run = (struct bench_run){.options = &options, .bench = bench, .crash_fd = -1};
     talk = (struct prove_talk){.fd = front_fd};
     open_ports(&run, &talk);
     bench_encode_words(&run);

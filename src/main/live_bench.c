@@ -129,10 +129,11 @@ static pid_t fork_scribe(struct bench_run *run)
 
     if (pid != 0)
         return pid;
-    const int not_its[] = {run->beat[0],           run->beat[1],           run->sign[0],
-                           run->sign[1],           run->lines[1],          run->durable[0],
-                           run->options->front_fd, run->options->recipe_fd};
-    close_all(not_its, 8);
+    const int not_its[] = {
+        run->beat[0],  run->beat[1],    run->sign[0],           run->sign[1],
+        run->lines[1], run->durable[0], run->options->front_fd, run->options->recipe_fd,
+        run->crash_fd};
+    close_all(not_its, 9);
     for (int i = 0; i < run->keeper.port_count; i++)
         if (run->keeper.port[i])
             close(run->keeper.port[i]->fd);
@@ -237,9 +238,9 @@ static int tell_refusal(const struct live_options *options, const struct tl_erro
     return outcome;
 }
 
-/* Laid down here, where a slow disk delays no scan; the guard arms it before the first heat. */
-static int stage_crash(const struct live_options *options, const struct benchfile *bench,
-                       struct tl_error *error)
+/* Laid down here, where a slow disk delays no scan; the guard arms it before the first heat. Whichever of the two lives
+ * longer holds it. */
+static int stage_crash(struct bench_run *run, struct tl_error *error)
 {
     struct latch latch = {.rule = "crash",
                           .what =
@@ -248,9 +249,9 @@ static int stage_crash(const struct live_options *options, const struct benchfil
                           .look = "look at the end of the record, and why the program died",
                           .wall_s = (int64_t)time(NULL)};
 
-    snprintf(latch.recipe, sizeof latch.recipe, "%s", options->recipe_name);
-    snprintf(latch.bench, sizeof latch.bench, "%s", bench->name);
-    return latch_stage(options->latch_path, &latch, error);
+    snprintf(latch.recipe, sizeof latch.recipe, "%s", run->options->recipe_name);
+    snprintf(latch.bench, sizeof latch.bench, "%s", run->bench->name);
+    return latch_stage(run->options->latch_path, &latch, &run->crash_fd, error);
 }
 
 int live_bench(const struct live_options *options, const struct benchfile *bench)
@@ -260,14 +261,14 @@ int live_bench(const struct live_options *options, const struct benchfile *bench
     struct tl_error error = {0};
 
     signal(SIGPIPE, SIG_IGN);
-    run = (struct bench_run){.options = options, .bench = bench};
+    run = (struct bench_run){.options = options, .bench = bench, .crash_fd = -1};
     int failed = peek_hello(options->recipe_fd, &hello, &error);
     if (!failed)
         failed = open_ports(&run, &hello, &error);
     if (!failed)
         failed = prove_off(&run, &error);
     if (!failed && (hello.recipe.uses_plate || hello.recipe.uses_supply))
-        failed = stage_crash(options, bench, &error);
+        failed = stage_crash(&run, &error);
     if (!failed && bench_make_pipes(&run))
         failed = tl_error_set(&error, TL_SYSTEM, "no pipes: %s", strerror(errno));
     if (failed)

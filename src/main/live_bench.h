@@ -27,6 +27,7 @@ struct bench_run {
     const struct benchfile *bench;
     struct keeper_config keeper;
     int beat[2], sign[2], lines[2], durable[2];
+    int crash_fd; /* what a crash would say is held by it, in keeper and guard; -1: nothing is said */
     pid_t scribe;
 };
 

@@ -106,7 +106,8 @@ static void rig_start(struct rig *rig, bool realtime)
     rig->written = 0;
     const struct latch crash = {.rule = "crash"};
     struct tl_error error;
-    if (latch_stage(rig->latch, &crash, &error)) {
+    int held_fd;
+    if (latch_stage(rig->latch, &crash, &held_fd, &error)) {
         fprintf(stderr, "%s\n", error.text);
         exit(1);
     }
@@ -128,7 +129,8 @@ static void rig_start(struct rig *rig, bool realtime)
                           config.beat_fd,
                           config.record_fd,
                           config.sign_fd,
-                          config.durable_fd};
+                          config.durable_fd,
+                          held_fd};
     for (size_t i = 0; i < sizeof theirs / sizeof theirs[0]; i++)
         close(theirs[i]);
     struct wire_hello hello = {.recipe.uses_plate = true};

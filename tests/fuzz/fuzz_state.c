@@ -29,6 +29,7 @@ static void check_text(const char *text, size_t size)
 
 static void check_latch(void)
 {
+    const struct latch_mark none = {0};
     struct latch latch, again;
     struct tl_error error;
     assert(latch_read(path, &latch, &error) == 1);
@@ -39,7 +40,7 @@ static void check_latch(void)
     check_text(latch.look, sizeof latch.look);
     check_text(latch.recipe, sizeof latch.recipe);
     check_text(latch.bench, sizeof latch.bench);
-    assert(latch_write(path, &latch, &error) == 0);
+    assert(latch_remove(path, &error) == 0 && latch_trip(path, &none, &latch, &error) == 0);
     assert(latch_read(path, &again, &error) == 1);
     assert(strcmp(again.rule, latch.rule) == 0 && strcmp(again.what, latch.what) == 0);
     assert(strcmp(again.recipe, latch.recipe) == 0 && again.wall_s == latch.wall_s);

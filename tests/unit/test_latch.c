@@ -3,6 +3,7 @@
 #include "scratch.h"
 
 #include <fcntl.h>
+#include <glob.h>
 #include <signal.h>
 #include <stdlib.h>
 #include <sys/prctl.h>
@@ -25,6 +26,13 @@ static struct latch some_latch(void)
     return latch;
 }
 
+/* Of a run that has nothing armed. */
+static int trip(const struct latch *latch, struct tl_error *error)
+{
+    const struct latch_mark none = {0};
+    return latch_trip(scratch_file, &none, latch, error);
+}
+
 static void test_latch_is_read_back_as_it_was_written(void **state)
 {
     (void)state;
@@ -32,14 +40,15 @@ static void test_latch_is_read_back_as_it_was_written(void **state)
     struct latch latch = some_latch(), back;
 
     assert_int_equal(latch_read(scratch_file, &back, &error), 0); /* none yet */
-    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
+    assert_int_equal(trip(&latch, &error), 0);
     assert_int_equal(latch_read(scratch_file, &back, &error), 1);
     assert_memory_equal(&back, &latch, sizeof latch);
 
     memset(latch.rule, 0, sizeof latch.rule);
-    strcpy(latch.rule, "crash"); /* over the old one */
+    strcpy(latch.rule, "crash");
     latch.wall_s = -5;
-    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
+    assert_int_equal(latch_remove(scratch_file, &error), 0);
+    assert_int_equal(trip(&latch, &error), 0);
     assert_int_equal(latch_read(scratch_file, &back, &error), 1);
     assert_memory_equal(&back, &latch, sizeof latch);
     assert_int_equal(latch_remove(scratch_file, &error), 0);
@@ -53,13 +62,13 @@ static void test_nothing_is_left_beside_it(void **state)
     struct tl_error error;
     struct latch latch = some_latch();
     char beside[128], victim[96], text[16] = "";
-    snprintf(beside, sizeof beside, "%s.new", scratch_file);
+    snprintf(beside, sizeof beside, "%s.armed-%d.new", scratch_file, (int)getsid(0));
     snprintf(victim, sizeof victim, "%s/victim", scratch);
     int fd = open(victim, O_CREAT | O_RDWR, 0600);
     assert_int_equal(write(fd, "precious", 8), 8);
     assert_int_equal(symlink(victim, beside), 0); /* where the new one is written */
 
-    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
+    assert_int_equal(trip(&latch, &error), 0);
 
     assert_int_equal(access(beside, F_OK), -1);
     assert_int_equal(pread(fd, text, 15, 0), 8);
@@ -77,7 +86,7 @@ static void test_longest_and_oddest_texts_fit_and_come_back_clean(void **state)
     for (size_t i = 0; i < sizeof latch; i++)
         at[i] = (unsigned char)(i % 255 + 1);
 
-    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
+    assert_int_equal(trip(&latch, &error), 0);
     assert_int_equal(latch_read(scratch_file, &back, &error), 1);
 
     for (const char *c = back.what; *c; c++)
@@ -93,7 +102,7 @@ static void test_texts_in_any_script_survive(void **state)
     struct tl_error error;
     struct latch latch = some_latch(), back;
     strcpy(latch.what, "Платте 191 °C — \"über\" \\ 温度");
-    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
+    assert_int_equal(trip(&latch, &error), 0);
     assert_int_equal(latch_read(scratch_file, &back, &error), 1);
     assert_string_equal(back.what, latch.what);
 }
@@ -104,7 +113,7 @@ static void test_torn_file_is_latched_at_every_length(void **state)
     struct tl_error error;
     struct latch latch = some_latch(), back;
     char text[4096];
-    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
+    assert_int_equal(trip(&latch, &error), 0);
     size_t length = scratch_read(text, sizeof text);
     for (size_t cut = 0; cut < length; cut++) {
         scratch_write(text, cut);
@@ -125,7 +134,7 @@ static void test_every_broken_byte_is_latched_and_shown_clean(void **state)
     struct tl_error error;
     struct latch latch = some_latch(), back;
     char text[4096];
-    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
+    assert_int_equal(trip(&latch, &error), 0);
     size_t length = scratch_read(text, sizeof text);
     for (size_t i = 0; i < length; i++) {
         static const unsigned char wrong[] = {0, '"', '\\', '{', 0x1b, 0xff, '9'};
@@ -226,11 +235,12 @@ static void test_write_that_fails_says_so_and_leaves_the_old_latch(void **state)
     struct latch latch = some_latch(), back;
     char gone[128];
     snprintf(gone, sizeof gone, "%s/no/such/latch", scratch);
-    assert_int_equal(latch_write(gone, &latch, &error), TL_FILE);
+    const struct latch_mark unarmed = {0};
+    assert_int_equal(latch_trip(gone, &unarmed, &latch, &error), TL_FILE);
     assert_has(error.text, "the latch cannot be written: No such file");
-    assert_string_equal(error.file, gone);
+    assert_int_equal(strncmp(error.file, gone, strlen(gone)), 0);
 
-    assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
+    assert_int_equal(trip(&latch, &error), 0);
     struct rlimit none = {0, RLIM_INFINITY}; /* a full disk */
     struct rlimit before;
     getrlimit(RLIMIT_FSIZE, &before);
@@ -239,13 +249,13 @@ static void test_write_that_fails_says_so_and_leaves_the_old_latch(void **state)
     setrlimit(RLIMIT_FSIZE, &none);
     struct latch second = latch;
     strcpy(second.rule, "crash");
-    int result = latch_write(scratch_file, &second, &error);
+    int result = trip(&second, &error);
     setrlimit(RLIMIT_FSIZE, &before);
 
     assert_int_equal(result, TL_FILE);
     assert_int_equal(latch_read(scratch_file, &back, &error), 1);
     assert_string_equal(back.rule, "plate-over");
-    snprintf(gone, sizeof gone, "%s.new", scratch_file);
+    snprintf(gone, sizeof gone, "%s.armed-%d.new", scratch_file, (int)getsid(0));
     assert_int_equal(access(gone, F_OK), -1);
 }
 
@@ -256,69 +266,176 @@ static struct latch some_crash(void)
     return latch;
 }
 
-static void test_crash_is_latched_from_the_moment_it_is_armed_and_goes_with_its_run(void **state)
+/* A run that is armed, held by *held_fd. */
+static struct latch_mark armed_run(int *held_fd)
 {
-    (void)state;
     struct tl_error error;
-    struct latch latch = some_crash(), back;
+    struct latch latch = some_crash();
     struct latch_mark mark = {0};
-    latch_remove(scratch_file, NULL);
-
-    assert_int_equal(latch_stage(scratch_file, &latch, &error), 0);
-    assert_int_equal(latch_read(scratch_file, &back, &error), 0);
+    assert_int_equal(latch_stage(scratch_file, &latch, held_fd, &error), 0);
     assert_int_equal(latch_arm(scratch_file, &mark, &error), 0);
-    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
-    assert_string_equal(back.rule, "crash");
-
-    assert_int_equal(latch_disarm(scratch_file, &mark, &error), 0);
-    assert_int_equal(latch_read(scratch_file, &back, &error), 0);
+    return mark;
 }
 
-static void test_trip_of_this_run_or_another_outlives_the_crash_latch(void **state)
+static const char *latched_rule(void)
+{
+    static struct latch latch;
+    return latch_read(scratch_file, &latch, NULL) == 1 ? latch.rule : "";
+}
+
+static int files(void)
+{
+    char pattern[128];
+    glob_t found;
+    snprintf(pattern, sizeof pattern, "%s*", scratch_file);
+    int n = glob(pattern, 0, NULL, &found) == 0 ? (int)found.gl_pathc : 0;
+    globfree(&found);
+    return n;
+}
+
+static void test_crash_is_latched_once_nobody_holds_it(void **state)
 {
     (void)state;
     struct tl_error error;
-    struct latch crash = some_crash(), trip = some_latch(), back;
-    struct latch_mark mark = {0}, none = {0};
-    latch_remove(scratch_file, NULL);
-    assert_int_equal(latch_stage(scratch_file, &crash, &error), 0);
-    assert_int_equal(latch_arm(scratch_file, &mark, &error), 0);
+    struct latch latch = some_crash();
+    struct latch_mark mark = {0};
+    int held_fd;
 
-    latch_disarm(scratch_file, &none, &error); /* a run that never armed takes nobody's latch */
-    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
-    assert_int_equal(latch_write(scratch_file, &trip, &error), 0);
+    assert_int_equal(latch_stage(scratch_file, &latch, &held_fd, &error), 0);
+    close(held_fd);
+    assert_string_equal(latched_rule(), ""); /* nothing has had power yet */
+    assert_int_equal(latch_stage(scratch_file, &latch, &held_fd, &error), 0);
+    assert_int_equal(latch_arm(scratch_file, &mark, &error), 0);
+    assert_string_equal(latched_rule(), "");
+    int copy = dup(held_fd);
+    close(held_fd);
+    assert_string_equal(latched_rule(), ""); /* the keeper is gone, the guard is not */
+    close(copy);
+    assert_string_equal(latched_rule(), "crash");
+    assert_int_equal(latch_remove(scratch_file, &error), 0);
+    assert_int_equal(files(), 0);
+}
+
+/* Another run: one of another session. */
+static void test_crash_of_another_process_is_latched_and_a_living_one_is_not(void **state)
+{
+    (void)state;
+    int begun[2];
+    char byte;
+    assert_int_equal(pipe(begun), 0);
+    pid_t other = fork();
+    if (other == 0) {
+        int held_fd;
+        setsid();
+        struct latch_mark mark = armed_run(&held_fd);
+        (void)!write(begun[1], &mark.armed, 1);
+        for (;;)
+            pause();
+    }
+    assert_int_equal(read(begun[0], &byte, 1), 1);
+    close(begun[0]);
+    close(begun[1]);
+
+    assert_string_equal(latched_rule(), "");
+    int held_fd;
+    struct latch_mark mark = armed_run(&held_fd); /* beside it */
+    assert_int_equal(files(), 2);
+    kill(other, SIGKILL);
+    waitpid(other, NULL, 0);
+    assert_string_equal(latched_rule(), "crash");
+    latch_disarm(scratch_file, &mark, NULL); /* only its own */
+    close(held_fd);
+
+    assert_int_equal(files(), 1);
+    assert_string_equal(latched_rule(), "crash");
+}
+
+static void test_clean_end_takes_away_what_was_staged_or_armed_and_nothing_else(void **state)
+{
+    (void)state;
+    struct tl_error error;
+    struct latch latch = some_crash();
+    struct latch_mark none = {0};
+    int held_fd;
+
+    assert_int_equal(latch_stage(scratch_file, &latch, &held_fd, &error), 0);
+    assert_int_equal(latch_disarm(scratch_file, &none, &error), 0);
+    close(held_fd);
+    assert_int_equal(files(), 0);
+
+    struct latch_mark mark = armed_run(&held_fd);
+    latch_disarm(scratch_file, &none, &error);
+    assert_int_equal(files(), 1);
+    assert_int_equal(latch_disarm(scratch_file, &mark, &error), 0);
+    close(held_fd);
+    assert_int_equal(files(), 0);
+}
+
+static void test_trip_is_latched_though_its_run_lives(void **state)
+{
+    (void)state;
+    struct tl_error error;
+    struct latch tripped = some_latch();
+    int held_fd;
+    struct latch_mark mark = armed_run(&held_fd);
+
+    assert_int_equal(latch_trip(scratch_file, &mark, &tripped, &error), 0);
+    assert_string_equal(latched_rule(), "plate-over");
     assert_int_equal(latch_sync(scratch_file, &error), 0);
     latch_disarm(scratch_file, &mark, &error);
+    close(held_fd);
 
-    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
-    assert_string_equal(back.rule, "plate-over");
+    assert_string_equal(latched_rule(), "plate-over");
+    assert_int_equal(files(), 1);
 }
 
-/* Where nothing can be written beside it, the armed latch becomes the trip's; another run's never does. */
+static void test_second_trip_is_kept_beside_the_first(void **state)
+{
+    (void)state;
+    struct tl_error error;
+    struct latch first = some_latch(), second = some_latch();
+    int held_fd;
+    struct latch_mark mark = armed_run(&held_fd);
+    scratch_write("{\"rule\":\"sensor-open\"}", 22); /* another run's */
+    strcpy(second.rule, "record-lost");
+
+    assert_int_equal(latch_trip(scratch_file, &mark, &second, &error), 0);
+    assert_int_equal(latch_sync(scratch_file, &error), 0);
+    assert_string_equal(latched_rule(), "sensor-open");
+    assert_int_equal(latch_remove(scratch_file, &error), 0);
+    assert_string_equal(latched_rule(), "record-lost"); /* though its run lives */
+    assert_int_equal(latch_remove(scratch_file, &error), 0);
+    assert_int_equal(files(), 0);
+    close(held_fd);
+
+    assert_int_equal(trip(&first, &error), 0); /* of a run that had nothing armed */
+    assert_string_equal(latched_rule(), "plate-over");
+}
+
+/* Where nothing can be written beside it, what is armed becomes the trip's; another run's never does. */
 static void test_trip_takes_the_place_of_the_crash_where_there_is_no_room_beside_it(void **state)
 {
     (void)state;
     struct tl_error error;
-    struct latch crash = some_crash(), trip = some_latch(), back;
-    struct latch_mark mark = {0}, none = {0}, other;
+    struct latch tripped = some_latch(), back;
+    struct latch_mark none = {0}, other;
     char beside[128];
-    latch_remove(scratch_file, NULL);
-    assert_int_equal(latch_stage(scratch_file, &crash, &error), 0);
-    assert_int_equal(latch_arm(scratch_file, &mark, &error), 0);
-    snprintf(beside, sizeof beside, "%s.new", scratch_file);
+    int held_fd;
+    struct latch_mark mark = armed_run(&held_fd);
+    snprintf(beside, sizeof beside, "%s.armed-%d.new", scratch_file, (int)getsid(0));
     assert_int_equal(mkdir(beside, 0700), 0);
     other = mark;
     other.inode++;
 
-    assert_int_equal(latch_trip(scratch_file, &none, &trip, &error), TL_FILE);
-    assert_int_equal(latch_trip(scratch_file, &other, &trip, &error), TL_FILE);
-    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
-    assert_string_equal(back.rule, "crash");
-    assert_int_equal(latch_trip(scratch_file, &mark, &trip, &error), 0);
+    assert_int_equal(latch_trip(scratch_file, &none, &tripped, &error), TL_FILE);
+    assert_int_equal(latch_trip(scratch_file, &other, &tripped, &error), TL_FILE);
+    assert_string_equal(latched_rule(), "");
+    assert_int_equal(latch_trip(scratch_file, &mark, &tripped, &error), 0);
 
     assert_int_equal(latch_read(scratch_file, &back, &error), 1);
     assert_string_equal(back.rule, "plate-over");
-    assert_string_equal(back.look, trip.look);
+    assert_string_equal(back.look, tripped.look);
+    close(held_fd);
     rmdir(beside);
 }
 
@@ -326,23 +443,47 @@ static void test_what_cannot_be_latched_or_is_latched_already_is_not_armed(void 
 {
     (void)state;
     struct tl_error error;
-    struct latch latch = some_crash(), trip = some_latch(), back;
+    struct latch latch = some_crash(), tripped = some_latch();
     struct latch_mark mark = {0};
-    latch_remove(scratch_file, NULL);
-    assert_int_equal(latch_stage(scratch_file, &latch, &error), 0);
-    assert_int_equal(latch_write(scratch_file, &trip, &error), 0);
+    int held_fd;
+    assert_int_equal(latch_stage(scratch_file, &latch, &held_fd, &error), 0);
+    assert_int_equal(trip(&tripped, &error), 0);
     assert_int_equal(latch_arm(scratch_file, &mark, &error), TL_FILE);
-    assert_has(error.text, "another run has power on, or has tripped");
+    assert_has(error.text, "another run has tripped meanwhile");
     assert_false(mark.armed);
-    assert_int_equal(latch_read(scratch_file, &back, &error), 1);
-    assert_string_equal(back.rule, "plate-over");
+    assert_string_equal(latched_rule(), "plate-over");
+    close(held_fd);
 
     char gone[128];
     snprintf(gone, sizeof gone, "%s/no/such/latch", scratch);
-    assert_int_equal(latch_stage(gone, &latch, &error), TL_FILE);
+    assert_int_equal(latch_stage(gone, &latch, &held_fd, &error), TL_FILE);
+    assert_int_equal(held_fd, -1);
     assert_int_equal(latch_arm(gone, &mark, &error), TL_FILE);
     assert_has(error.text, "cannot be armed");
     assert_int_equal(latch_sync(gone, &error), TL_FILE);
+}
+
+static void test_only_a_runs_own_name_counts(void **state)
+{
+    (void)state;
+    static const char *const others[] = {
+        ".new",      ".armed-",   ".armed-4x",        ".armed-4.new",
+        ".staged-4", "s.armed-4", ".armed-1234567890"};
+    char path[128];
+    for (size_t i = 0; i < sizeof others / sizeof others[0]; i++) {
+        snprintf(path, sizeof path, "%s%s", scratch_file, others[i]);
+        close(open(path, O_CREAT | O_WRONLY, 0600));
+    }
+    assert_string_equal(latched_rule(), "");
+
+    snprintf(path, sizeof path, "%s.armed-4", scratch_file);
+    assert_int_equal(symlink("/nowhere", path), 0); /* nothing of ours, but who knows */
+    struct latch latch;
+    struct tl_error error = {0};
+    assert_int_equal(latch_read(scratch_file, &latch, &error), TL_FILE);
+    assert_string_equal(error.file, path);
+    assert_int_equal(latch_remove(scratch_file, &error), 0);
+    assert_string_equal(latched_rule(), "");
 }
 
 /* Killed while it writes, again and again: there is one whole latch, the one before or the one after. */
@@ -354,17 +495,19 @@ static void test_killed_writer_leaves_a_whole_latch(void **state)
     for (int round = 0; round < 30; round++) {
         struct latch latch = some_latch();
         latch.wall_s = 0;
-        assert_int_equal(latch_write(scratch_file, &latch, &error), 0);
+        scratch_write("first", 5); /* so that its own stays beside it */
+        assert_int_equal(trip(&latch, &error), 0);
         pid_t writer = fork();
         if (writer == 0)
             for (prctl(PR_SET_PDEATHSIG, SIGKILL);;) {
                 latch.wall_s++;
                 snprintf(latch.what, sizeof latch.what, "number %d", (int)latch.wall_s);
-                latch_write(scratch_file, &latch, &error);
+                trip(&latch, &error);
             }
         usleep((useconds_t)(500 + 311 * round));
         kill(writer, SIGKILL);
         waitpid(writer, NULL, 0);
+        unlink(scratch_file);
 
         assert_int_equal(latch_read(scratch_file, &back, &error), 1);
         assert_string_equal(back.rule, "plate-over");
@@ -391,10 +534,14 @@ int main(void)
         TEST(test_what_cannot_be_read_counts_as_latched),
         TEST(test_pipe_in_its_place_is_not_waited_for),
         TEST(test_write_that_fails_says_so_and_leaves_the_old_latch),
-        TEST(test_crash_is_latched_from_the_moment_it_is_armed_and_goes_with_its_run),
-        TEST(test_trip_of_this_run_or_another_outlives_the_crash_latch),
+        TEST(test_crash_is_latched_once_nobody_holds_it),
+        TEST(test_crash_of_another_process_is_latched_and_a_living_one_is_not),
+        TEST(test_clean_end_takes_away_what_was_staged_or_armed_and_nothing_else),
+        TEST(test_trip_is_latched_though_its_run_lives),
+        TEST(test_second_trip_is_kept_beside_the_first),
         TEST(test_trip_takes_the_place_of_the_crash_where_there_is_no_room_beside_it),
         TEST(test_what_cannot_be_latched_or_is_latched_already_is_not_armed),
+        TEST(test_only_a_runs_own_name_counts),
         TEST(test_killed_writer_leaves_a_whole_latch),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
