@@ -178,7 +178,7 @@ static bool run_is_due(const struct device *device)
     if (!has(device, REGISTER_RUN))
         return false;
     if (!may_heat(device))
-        return device->told_on || !device->told_known || !device->run_confirmed;
+        return device->told_on || !device->run_confirmed;
     /* On only over a set-point that is proved, above off, and not above what is wanted now. */
     int32_t wanted = wanted_count(device);
     int32_t off = count_of(&device->config, device->config.controller.off_mc);

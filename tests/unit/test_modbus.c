@@ -391,6 +391,30 @@ test_controller_set_point_that_reads_back_other_is_retried_counted_and_never_bel
     assert_int_equal(*reg(&u, AT_RUN), 0); /* run waits for the set-point's proof */
 }
 
+/* However many exchanges a period holds: an answer may always be under way when the next one begins. */
+static void test_controller_whose_round_outlasts_a_period_is_heated_too(void **state)
+{
+    (void)state;
+    for (int exchanges = 2; exchanges < 9; exchanges++) {
+        struct unit u;
+        struct frame asked = {0};
+        uint8_t answer[FRAME_MAX];
+        struct device_config c = config();
+        start(&u, &c);
+        heat(&u, 170000);
+
+        for (int i = 0; i < 40 * exchanges; i++) {
+            if (i % exchanges == 0)
+                device_begin(&u.device, &u.drive, u.t_ms += 100);
+            if (asked.length > 0)
+                device_feed(&u.device, answer, obey(&u, &asked, answer), u.t_ms);
+            device_outbox(&u.device, &asked);
+        }
+
+        assert_int_equal(*reg(&u, AT_RUN), 1);
+    }
+}
+
 static void test_controller_goes_off_at_once_run_first(void **state)
 {
     (void)state;
@@ -907,6 +931,7 @@ int main(void)
         cmocka_unit_test(test_controller_that_stops_by_itself_is_not_started_again),
         cmocka_unit_test(
             test_controller_set_point_that_reads_back_other_is_retried_counted_and_never_believed),
+        cmocka_unit_test(test_controller_whose_round_outlasts_a_period_is_heated_too),
         cmocka_unit_test(test_controller_goes_off_at_once_run_first),
         cmocka_unit_test(test_controller_off_that_is_lost_is_written_again_in_the_next_period),
         cmocka_unit_test(test_controller_last_words_in_flight_are_answered_and_then_proved),
