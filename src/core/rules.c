@@ -45,8 +45,9 @@ enum { HOT_MC = 60000 };
 enum { FROZEN_MC = 3000 };
 /* Two sensors on one plate differ by their mounts and lags: a part of what they are above a cool room. */
 enum { APART_MC = 15000, APART_PART = 12, APART_ABOVE_MC = 20000 };
-/* A seat test begins below 60 C and raises the plate by 30 K at most: up to there it looks at each sensor, and refuses. */
-enum { SEATED_MC = 90000 };
+/* A seat test begins below 60 C and raises the plate by 30 K at most: up to there it looks at each sensor, and refuses;
+ * after the run a sensor may be taken out of a plate that has cooled that far. */
+enum { HANDS_MC = 90000 };
 /* Heat flows from the plate to the board. */
 enum { LEAD_MC = 5000 };
 /* Longer than any scheduler keeps two clocks apart. */
@@ -420,7 +421,7 @@ static bool plate_sensors_disagree(const struct facts *f)
     if (!plate_2_is_used(f) || first->quality != QUALITY_GOOD || second->quality != QUALITY_GOOD)
         return false;
     int32_t higher = higher_of(first->temp_mc, second->temp_mc);
-    if (higher < SEATED_MC)
+    if (!f->in->seated && higher < HANDS_MC)
         return false;
     return distance(first->temp_mc, second->temp_mc) > sensors_most_apart(higher);
 }

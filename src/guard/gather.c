@@ -245,6 +245,7 @@ void guard_gather(struct guard *guard, int64_t t_ms)
     const struct benchfile *bench = guard->config.bench;
 
     guard->in.t_ms = t_ms;
+    guard->in.seated = guard->mode == GUARD_RUNNING || guard->mode == GUARD_PAUSED;
     for (enum sensor_id id = 0; id < SENSORS; id++)
         if (guard->sensor_in_use[id])
             gather_sensor(guard, id, t_ms);
@@ -260,9 +261,8 @@ void guard_gather(struct guard *guard, int64_t t_ms)
         guard->in.supply_silent_ms = silent_ms(guard, bench->supply_device, t_ms);
     }
     gather_meter(guard, t_ms);
-    bool in_charge =
-        guard->powered && (guard->mode == GUARD_RUNNING || guard->mode == GUARD_PAUSED);
-    guard->in.recipe_silent_ms = in_charge ? age_ms(t_ms, guard->turn_ms) : 0;
+    guard->in.recipe_silent_ms =
+        guard->powered && guard->in.seated ? age_ms(t_ms, guard->turn_ms) : 0;
     guard->in.stop_count = stop_count(guard);
     int32_t late_ms = age_ms(t_ms, guard->gathered_ms) - guard->config.bench->period_ms;
     guard->in.scan_late_ms = guard->gathered_ms > 0 && late_ms > 0 ? late_ms : 0;
