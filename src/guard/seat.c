@@ -27,6 +27,7 @@ enum {
 static const double ROOM_DOUBT_K = 5; /* a room is within this of what is stated */
 static const double UNREST_K_S =
     0.03; /* beyond what the plate can lose: something in it still levels out */
+static const double FALLS_K = 3; /* six times the noise of a poor reader */
 
 /* ---- a plate at rest ---- */
 
@@ -261,21 +262,23 @@ bool seat_rise_is_right(int64_t permille)
     return permille >= RISE_LEAST_PERMILLE && permille <= RISE_MOST_PERMILLE;
 }
 
-/* Above where the reading would have gone without the pulse; its fall fades as the plate nears the room. */
-static double seen_rise_c(const struct guard *guard, int id)
+/* Where the reading would be without the pulse, at_s after it was first watched; its fall fades as the plate nears the
+ * room. */
+static double unheated_c(const struct guard *guard, int id, double at_s)
 {
-    const struct seat_test *seat = &guard->seat;
-    const struct trend *before = &seat->before[id], *after = &seat->after[id];
-
-    if (after->n < 1)
-        return 0;
-    double for_s = after->t / after->n - before->t / before->n;
-    double from_c = before->c / before->n;
+    const struct trend *before = &guard->seat.before[id];
+    double for_s = at_s - before->t / before->n, from_c = before->c / before->n;
     double fade_1_s =
         fmax((loss_rate(guard, from_c + 5) - loss_rate(guard, from_c - 5)) / 10, 1e-9);
-    double fallen_c = seat->fall_c_s[id] * (1 - exp(-fade_1_s * for_s)) / fade_1_s;
 
-    return after->c / after->n - (from_c - fallen_c);
+    return from_c - guard->seat.fall_c_s[id] * (1 - exp(-fade_1_s * for_s)) / fade_1_s;
+}
+
+static double seen_rise_c(const struct guard *guard, int id)
+{
+    const struct trend *after = &guard->seat.after[id];
+
+    return after->n < 1 ? 0 : after->c / after->n - unheated_c(guard, id, after->t / after->n);
 }
 
 /* Of what the energy that was fed should do; a pause may have cut it short, a relay's window run over. */
@@ -321,6 +324,28 @@ static void seat_judge(struct guard *guard, int64_t t_ms)
     guard_say(guard, NOTE_STATE, t_ms, text);
     warm_prove(guard, rise_permille(guard, SENSOR_PLATE), t_ms);
     guard_enter(guard, EVENT_SEATED, t_ms);
+}
+
+/* Nothing cold is laid on the plate and its own fall is known, so what reads less the more it is heated is connected
+ * the wrong way round. The end of the pulse is not waited for. */
+static bool reading_falls(struct guard *guard, int64_t t_ms)
+{
+    double at_s = (double)(t_ms - guard->seat.rest_ms) / 1000;
+    char text[BENCH_TEXT];
+
+    for (int id = 0; id < PLATE_SENSORS; id++) {
+        const struct temp_reading *reading = &guard->in.sensor[id];
+        if (!guard->sensor_in_use[id] || reading->quality != QUALITY_GOOD ||
+            reading->temp_mc / 1000.0 > unheated_c(guard, id, at_s) - FALLS_K)
+            continue;
+        snprintf(text, sizeof text,
+                 "seat test failed: the %s sensor's reading falls while the plate is heated: it is "
+                 "connected the wrong way round",
+                 sensor_name((enum sensor_id)id));
+        guard_refuse(guard, TL_LIMIT, t_ms, text);
+        return true;
+    }
+    return false;
 }
 
 static void seat_watch(struct guard *guard, int64_t t_ms)
@@ -482,6 +507,8 @@ void seating_step(struct guard *guard, int64_t t_ms)
         seat_begin(guard, t_ms);
     }
     int64_t since_ms = t_ms - seat->begun_ms;
+    if (reading_falls(guard, t_ms))
+        return;
     seat_watch(guard, t_ms);
     if (since_ms < seat->pulse_ms) {
         guard->want.heat = true;

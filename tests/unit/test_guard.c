@@ -1965,6 +1965,46 @@ static void test_either_plate_sensor_that_hangs_beside_the_plate_is_refused(void
     desk_free(second.desk);
 }
 
+static void
+test_a_sensor_the_wrong_way_round_is_refused_before_the_plate_is_15_k_warmer(void **state)
+{
+    (void)state;
+    struct arming first = arming_begin(-1), second = arming_begin(1);
+    second.coupling_2 = -1;
+
+    answer_all(&first, 600);
+    answer_all(&second, 600);
+
+    assert_has(guard_refusal(first.desk->guard)->text, "the plate sensor's reading falls");
+    assert_has(guard_refusal(second.desk->guard)->text, "the plate-2 sensor's reading falls");
+    assert_true(first.plate_c < 40 && second.plate_c < 40);
+    desk_free(first.desk);
+    desk_free(second.desk);
+}
+
+/* Where no hand is at a sensor, sensors-disagree asks at any temperature. */
+static void test_two_sensors_that_part_in_the_cold_trip_once_the_recipe_is_in_charge(void **state)
+{
+    (void)state;
+    struct arming arming = arming_begin(1);
+    struct desk *desk = arming.desk;
+
+    for (int i = 0; i < 100; i++) { /* out of warm fingers */
+        desk->plate.mc[0] = 60000;
+        period(desk);
+    }
+    assert_int_equal(guard_mode(desk->guard), GUARD_CHECKING);
+    answer_all(&arming, 600);
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    for (int i = 0; i < 150; i++) {
+        desk->plate.mc[1] -= desk->plate.mc[0] - desk->plate.mc[1] < 16000 ? 200 : 0;
+        turns(desk, 1);
+    }
+
+    assert_int_equal(guard_trip(desk->guard)->rule, SENSORS_DISAGREE);
+    desk_free(desk);
+}
+
 static void test_a_rise_that_is_too_steep_is_refused_too(void **state)
 {
     (void)state;
@@ -2219,6 +2259,9 @@ int main(void)
         cmocka_unit_test(test_a_plate_by_hand_comes_to_read_what_it_was_set_to),
         cmocka_unit_test(test_a_cut_off_that_cannot_be_set_trips_and_is_opened_then),
         cmocka_unit_test(test_a_cut_off_of_a_plate_by_hand_is_closed_only_while_heat_may_be),
+        cmocka_unit_test(
+            test_a_sensor_the_wrong_way_round_is_refused_before_the_plate_is_15_k_warmer),
+        cmocka_unit_test(test_two_sensors_that_part_in_the_cold_trip_once_the_recipe_is_in_charge),
         cmocka_unit_test(test_a_rise_that_is_too_steep_is_refused_too),
         cmocka_unit_test(test_park_never_heats_a_plate_up),
         cmocka_unit_test(test_park_lowers_heat_holds_the_timers_and_a_second_press_goes_on),
