@@ -215,8 +215,10 @@ static void say_disagree(const struct limits *limits, const struct readings *in,
 {
     int32_t first_mc = in->sensor[SENSOR_PLATE].temp_mc;
     int32_t second_mc = in->sensor[SENSOR_PLATE_2].temp_mc;
+    int32_t higher_mc = first_mc > second_mc ? first_mc : second_mc;
+    int64_t apart_mc = 2 * (int64_t)higher_mc - first_mc - second_mc;
 
-    if (limits->has_board && in->account.board_lead_mc > 0)
+    if (!limits->has_plate_2 || apart_mc <= sensors_most_apart(higher_mc))
         snprintf(out, BENCH_TEXT,
                  "the board's reading rose further than the plate's that heats it, by %s",
                  print(in->account.board_lead_mc / 1000.0, UNIT_DELTA).text);
