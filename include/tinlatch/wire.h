@@ -184,6 +184,9 @@ struct wire_end {
 const char *wire_kind_name(int kind);   /* "TURN"; "?" outside the table */
 const char *guard_mode_name(int mode);  /* "running" */
 const char *note_kind_name(int note);   /* "stage" */
+/* What a prompt of this name is answered in, read off a meter: "meter-ohms", "meter-diode", "meter-amps"; UNITS = not
+ * off a meter. */
+enum unit note_meter_unit(const char *name);
 size_t wire_size(int kind);             /* 0 outside the table */
 
 /* Fill the head of any message. */

@@ -211,6 +211,7 @@ void world_heat(const struct world *world, struct world_heat *heat);
 /* What a meter shows on a rail, unpowered: ohms and diode volts, with its noise. */
 double world_rail_ohms(struct world *world, int rail);
 double world_rail_diode_v(struct world *world, int rail);
+double world_rail_amps(struct world *world, int rail); /* drawn when it is fed its own volts, not switched on */
 
 /* A generator of its own for whoever rehearses (operator delays): splitmix64, by seed. */
 struct random {

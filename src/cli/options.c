@@ -739,7 +739,7 @@ static const char reference_tail[] =
     "| `run` | the record's path, null when none is kept |\n\n"
     "## Answers\n\n"
     "`--answers FILE` says what the simulated person answers, a line per prompt, in the order in which the\n"
-    "prompts come. A rail in the header's `before` asks first, for a reading in ohms, so it takes the first line.\n"
+    "prompts come. Each item of the header's `before` asks for a reading, first of all and again when all is done.\n"
     "Blank lines and lines that begin with `#` are passed over.\n\n"
     "| line | means |\n|---|---|\n"
     "| `yes` `no` `stop` | in any case; `yes` to a question for a reading gives the reading of the simulated board |\n"

@@ -84,15 +84,18 @@ static bool leading_number(const char *text, double *value)
     return end != plain && isfinite(*value);
 }
 
-/* The meter's readings go straight into a number: here alone their unit is known. */
-static bool meter_value(const char *name, const char *text, double *value)
+/* A meter's readings go straight into a number: here alone their unit is known. */
+static bool meter_value(enum unit unit, const char *text, double *value)
 {
     struct tl_error error;
-    bool ohms = strcmp(name, "meter-ohms") == 0;
-    if (quantity_parse(text, ohms ? UNIT_OHMS : UNIT_VOLTS, value, &error) == 0)
+    char plain[64];
+    snprintf(plain, sizeof plain, "%s", text);
+    char *comma = strchr(plain, ',');
+    if (comma)
+        *comma = '.';
+    if (quantity_parse(plain, unit, value, &error) == 0)
         return true;
-    size_t bare = strspn(text, "0123456789.,");
-    return text[bare] == '\0' && leading_number(text, value);
+    return plain[strspn(plain, "0123456789.")] == '\0' && leading_number(plain, value);
 }
 
 static void take_value(struct person *person, struct front_state *state, const char *text,
@@ -101,8 +104,8 @@ static void take_value(struct person *person, struct front_state *state, const c
     double value = 0;
     if (state->answered)
         return;
-    bool meter =
-        strncmp(state->prompt_name, "meter-", 6) == 0; /* it has no suggestion to say yes to */
+    enum unit unit = note_meter_unit(state->prompt_name);
+    bool meter = unit != UNITS; /* it has no suggestion to say yes to */
     enum act act = act_of_line(text);
     if (act == ACT_NO || (act == ACT_YES && !meter)) {
         yes_or_no(person, state, act == ACT_YES, hasty);
@@ -110,12 +113,11 @@ static void take_value(struct person *person, struct front_state *state, const c
     }
     if (!may_answer(person, state, hasty))
         return;
-    if (meter ? !meter_value(state->prompt_name, text, &value) : !leading_number(text, &value)) {
+    if (meter ? !meter_value(unit, text, &value) : !leading_number(text, &value)) {
         if (meter) {
-            front_say(state, "you", "\"%s\" is no reading: %s is expected", text,
-                      strcmp(state->prompt_name, "meter-ohms") == 0
-                          ? "a number of ohms, or such as 44 kohm,"
-                          : "a number of volts, or such as 412 mV,");
+            front_say(state, "you",
+                      "\"%s\" is no reading: expected %s such as %s, or a number of %s", text,
+                      unit_name(unit), unit_example(unit), unit_base(unit));
             return;
         }
         value = 0; /* a text */

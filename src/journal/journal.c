@@ -327,7 +327,7 @@ void journal_note(struct journal *journal, int64_t t_ms, const struct wire_note 
     add_int(&b, "line", note->line);
     add_some_text(&b, "name", note->name);
     add_some_text(&b, "text", note->text);
-    if (note->note == NOTE_VALUE || (job && note->value != 0))
+    if (note->note == NOTE_VALUE || (job && (note->value != 0 || !strcmp(note->name, "after"))))
         add_double(&b, "value", note->value);
     close_line(journal, &b);
 }

@@ -314,30 +314,39 @@ int act_ask(struct recipe *recipe, struct call *call)
 
 /* ---- the meter: a person reads it ----------------------------------------------------------- */
 
-static enum hand_answer ask_meter(struct recipe *recipe, int rail, bool diode, double timeout_s,
-                                  double *value)
+/* clang-format off */
+static const struct {
+    const char *of, *prompt, *begins, *ends;
+    enum unit unit;
+} probes[PROBES] = {
+    [PROBE_OHMS]  = { "",       "meter-ohms",  "ohms: from ", " to ground, board unpowered: the reading in ohms?", UNIT_OHMS },
+    [PROBE_DIODE] = { " diode", "meter-diode", "diode: red probe on ground, black on ", ", board unpowered: the reading in volts?", UNIT_VOLTS },
+    [PROBE_IDLE]  = { " idle",  "meter-amps",  "idle: what the board, not switched on, draws when a supply of your own feeds ", ": the reading in amps?", UNIT_AMPS },
+};
+/* clang-format on */
+
+static enum hand_answer ask_meter(struct recipe *recipe, const char *first, const char *rail,
+                                  enum probe probe, double timeout_s, double *value)
 {
-    const char *name = recipe->board.rail[rail].limits.name;
     char text[BENCH_TEXT];
-    snprintf(text, sizeof text,
-             diode
-                 ? "diode: red probe on ground, black on %s, board unpowered: the reading in volts?"
-                 : "ohms: from %s to ground, board unpowered: the reading in ohms?",
-             name);
-    return ask_number(recipe, diode ? "meter-diode" : "meter-ohms", rail, false, text,
-                      diode ? UNIT_VOLTS : UNIT_OHMS, timeout_s, value);
+    int index = 0;
+    while (strcmp(recipe->board.rail[index].limits.name, rail) != 0)
+        index++;
+    snprintf(text, sizeof text, "%s%s%s%s", first, probes[probe].begins, rail, probes[probe].ends);
+    return ask_number(recipe, probes[probe].prompt, index, false, text, probes[probe].unit,
+                      timeout_s, value);
 }
 
 int act_meter_read(struct recipe *recipe, struct call *call)
 {
-    bool diode = call_number(call, "kind") > 0;
-    int rail = (int)call_number(call, "rail");
+    enum probe probe = call_number(call, "kind") > 0 ? PROBE_DIODE : PROBE_OHMS;
     double timeout_s = call_number(call, "timeout"), value;
     char time[32];
     if (recipe->turn.supply_on || recipe->snapshot.supply_on)
         recipe_fail(recipe, TL_LIMIT, "meter.read",
                     "meter.read: the supply is on; the meter reads an unpowered rail");
-    enum hand_answer answer = ask_meter(recipe, rail, diode, timeout_s, &value);
+    enum hand_answer answer =
+        ask_meter(recipe, "", call_text(call, "rail"), probe, timeout_s, &value);
     if (answer == ANSWER_NONE)
         return call_otherwise(recipe, call, TL_TIMEOUT, "nobody answered within %s",
                               quantity_print(timeout_s, UNIT_TIME, time, sizeof time));
@@ -347,28 +356,52 @@ int act_meter_read(struct recipe *recipe, struct call *call)
     return 1;
 }
 
-/* The header was checked against the board: the rail is there. */
-static int rail_named(const struct recipe *recipe, const char *name)
+enum probe probe_of(const char *item, char rail[BENCH_NAME])
 {
-    int i = 0;
-    while (strcmp(recipe->board.rail[i].limits.name, name) != 0)
-        i++;
-    return i;
+    size_t length = strlen(item);
+    enum probe probe = PROBES;
+    while (--probe > PROBE_OHMS) { /* the plain name last */
+        size_t tail = strlen(probes[probe].of);
+        if (length > tail && strcmp(item + length - tail, probes[probe].of) == 0)
+            break;
+    }
+    snprintf(rail, BENCH_NAME, "%.*s", (int)(length - strlen(probes[probe].of)), item);
+    return probe;
 }
+
+enum { MINUTES = 5 };
 
 void measure_before(struct recipe *recipe)
 {
-    enum { MINUTES = 5 };
     for (int i = 0; i < recipe->header.before_count; i++) {
-        const char *name = recipe->header.before[i];
+        const char *item = recipe->header.before[i];
+        char rail[BENCH_NAME];
         double value;
-        enum hand_answer answer =
-            ask_meter(recipe, rail_named(recipe, name), false, MINUTES * 60.0, &value);
+        enum probe probe = probe_of(item, rail);
+        enum hand_answer answer = ask_meter(recipe, "", rail, probe, MINUTES * 60.0, &value);
         if (answer != ANSWER_VALUE)
             place_fail(recipe, place_item(place_key(recipe->header_place, "before"), i),
-                       answer == ANSWER_NONE ? TL_TIMEOUT : TL_STEP, name,
+                       answer == ANSWER_NONE ? TL_TIMEOUT : TL_STEP, item,
                        "before: %s was not measured; the header wants it recorded before any heat",
-                       name);
-        exchange_note(recipe, NOTE_VALUE, name, value, "ohm");
+                       item);
+        exchange_note(recipe, NOTE_VALUE, item, value, unit_base(probes[probe].unit));
+    }
+}
+
+/* The work is done: who does not measure again is told what is missing, and nothing fails. */
+void measure_after(struct recipe *recipe)
+{
+    for (int i = 0; i < recipe->header.before_count; i++) {
+        const char *item = recipe->header.before[i];
+        char rail[BENCH_NAME], text[BENCH_TEXT];
+        double value;
+        enum probe probe = probe_of(item, rail);
+        if (ask_meter(recipe, "Again, once it is cold. ", rail, probe, MINUTES * 60.0, &value) !=
+            ANSWER_VALUE) {
+            recipe_warn(recipe, "%s was not measured again after the run", item);
+            continue;
+        }
+        snprintf(text, sizeof text, "%s, %s", item, unit_base(probes[probe].unit));
+        exchange_note(recipe, NOTE_JOB, "after", value, text);
     }
 }

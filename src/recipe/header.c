@@ -24,7 +24,7 @@ static const struct row header_rows[] = {
     TEXT_ROW(board, true,  "board = \"hx210\"", "the board file, by its name without .lua"),
     TEXT_ROW(insert, false, NULL, "the insert that must be on the plate; without one there is no heat"),
     { .name = "params",  .kind = ROW_TABLE, .help = "what the operator may set" },
-    { .name = "before",  .kind = ROW_TABLE, .help = "rails whose resistance is measured and recorded before any heat" },
+    { .name = "before",  .kind = ROW_TABLE, .help = "what is measured on its rails and recorded before any heat, and again after" },
     { .name = "rails",   .kind = ROW_TABLE, .help = "the rails it may feed; without them the supply stays off" },
     { .name = "ceiling", .kind = ROW_TABLE, .help = "limits of its own, tighter than those of bench and board" },
     { .name = "park",    .kind = ROW_QUANTITY, .unit = UNIT_TEMP, .help = "where heat falls to when the operator parks; without it heat goes off",
@@ -371,8 +371,10 @@ void header_check_board(struct recipe *recipe)
 {
     struct recipe_header *header = &recipe->header;
     check_rails(recipe, "rails", header->rail[0], sizeof header->rail[0], header->rail_count);
-    check_rails(recipe, "before", header->before[0], sizeof header->before[0],
-                header->before_count);
+    char of[RECIPE_BEFORE][BENCH_NAME];
+    for (int i = 0; i < header->before_count; i++)
+        probe_of(header->before[i], of[i]);
+    check_rails(recipe, "before", of[0], sizeof of[0], header->before_count);
     for (int i = 0; i < header->rail_count; i++)
         memcpy(header->ceiling.rail[i].name, header->rail[i], BENCH_NAME);
     header->ceiling.rail_count = header->rail_count;

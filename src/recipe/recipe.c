@@ -435,6 +435,16 @@ static void tell_job(struct recipe *recipe)
     }
 }
 
+static void all_off(struct recipe *recipe)
+{
+    uint32_t stage = recipe->turn.stage, beeps = recipe->turn.beeps;
+    if (recipe->air && recipe->host->hand)
+        recipe->host->hand(recipe->host->context, HAND_HEAT, recipe->air_part, 0);
+    recipe->air = false;
+    recipe->turn = (struct wire_turn){.stage = stage, .beeps = beeps};
+    recipe->turn.ramp_mc_s = 0;
+}
+
 static void run_body(struct recipe *recipe)
 {
     look_for_unknown(recipe);
@@ -448,16 +458,8 @@ static void run_body(struct recipe *recipe)
     header_push_params(recipe);
     recipe_call(recipe, 1, 0);
     warn_at_end(recipe);
-}
-
-static void all_off(struct recipe *recipe)
-{
-    uint32_t stage = recipe->turn.stage, beeps = recipe->turn.beeps;
-    if (recipe->air && recipe->host->hand)
-        recipe->host->hand(recipe->host->context, HAND_HEAT, recipe->air_part, 0);
-    recipe->air = false;
-    recipe->turn = (struct wire_turn){.stage = stage, .beeps = beeps};
-    recipe->turn.ramp_mc_s = 0;
+    all_off(recipe);
+    measure_after(recipe);
 }
 
 static void end_body(struct recipe *recipe)

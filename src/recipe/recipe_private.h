@@ -324,7 +324,12 @@ ACT(act_note);
 ACT(act_record);
 #undef ACT
 
-/* The measurements that the header wants before any heat. */
+/* The measurements that the header wants before any heat, and once more when all is done and off. */
 void measure_before(struct recipe *recipe);
+void measure_after(struct recipe *recipe);
+
+/* What an item of that list is: "battery", "battery diode", "battery idle"; and the rail's name in it. */
+enum probe { PROBE_OHMS, PROBE_DIODE, PROBE_IDLE, PROBES };
+enum probe probe_of(const char *item, char rail[BENCH_NAME]);
 
 #endif

@@ -109,9 +109,12 @@ static const struct topic {
                "reckon with one: number(p.melt) - 20 is a plain number, (\"%g "
                "C\"):format(number(p.melt) - 20) a "
                "quantity again."},
-    {"before", "A list of rails in the header: before = { \"battery\" }. A person measures each "
-               "against ground, "
-               "and the record holds it, before anything else happens."},
+    {"before",
+     "A list in the header: before = { \"battery\", \"battery diode\", \"battery idle\" }. "
+     "A person measures a rail's ohms against ground, its diode value, what the board "
+     "draws through it before it is switched on; and all of it again when the steps are "
+     "done and everything is off. The record holds both. Without the first no step "
+     "begins; the second may be answered with no."},
     {"rails", "A list in the header: rails = { \"battery\" } names the rails of the board that the "
               "recipe may "
               "feed. Without it the supply stays off."},
@@ -343,8 +346,10 @@ static const char page_head[] =
     "| `insert` | the insert that must be on the plate; without one there is no heat |\n"
     "| `params` | `{ melt = { \"172 C\", min = \"165 C\", max = \"180 C\", help = \"...\" } }`; "
     "set with `--set melt=170C` |\n"
-    "| `before` | list of rails: a person measures each against ground, and the record holds it, "
-    "before anything else happens |\n"
+    "| `before` | list of what a person measures, before anything else happens and again when all "
+    "is done and off: `\"battery\"` the rail's ohms against ground, `\"battery diode\"`, "
+    "`\"battery "
+    "idle\"` what the board draws, not switched on; the record holds it |\n"
     "| `rails` | list: the rails it may feed; without it the supply stays off |\n"
     "| `ceiling` | limits of its own:" QUOTED_CEILINGS " |\n"
     "| `park` | where heat falls to when the operator parks, for ten minutes at most; without it "

@@ -52,22 +52,22 @@ static double typed(double shown, double range)
  * rules of the wire. */
 static double value_for(struct operator* operator, struct world * world)
 {
-    static const double OHMS_RANGE = 60e6, DIODE_RANGE_V = 3; /* of a handheld meter */
+    static const double OHMS_RANGE = 60e6, DIODE_RANGE_V = 3, AMPS_RANGE = 10; /* handheld */
     int rail = (int)operator->suggestion;
 
     if (strcmp(operator->name, "meter-ohms") == 0)
         return typed(world_rail_ohms(world, rail), OHMS_RANGE);
     if (strcmp(operator->name, "meter-diode") == 0)
         return typed(world_rail_diode_v(world, rail), DIODE_RANGE_V);
+    if (strcmp(operator->name, "meter-amps") == 0)
+        return typed(world_rail_amps(world, rail), AMPS_RANGE);
     return isfinite(operator->suggestion) ? operator->suggestion : 0;
 }
 
 /* What the open question is answered in: UNITS = a number or text that only the recipe judges. */
 static enum unit unit_asked(const struct operator* operator)
 {
-    if (strcmp(operator->name, "meter-ohms") == 0)
-        return UNIT_OHMS;
-    return strcmp(operator->name, "meter-diode") == 0 ? UNIT_VOLTS : UNITS;
+    return note_meter_unit(operator->name);
 }
 
 /* A value of the file where none is asked for, or one of another kind: nobody can say what was meant. */

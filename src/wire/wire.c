@@ -99,6 +99,14 @@ const char *note_kind_name(int note)
     return note_names[note];
 }
 
+enum unit note_meter_unit(const char *name)
+{
+    return !strcmp(name, "meter-ohms")    ? UNIT_OHMS
+           : !strcmp(name, "meter-diode") ? UNIT_VOLTS
+           : !strcmp(name, "meter-amps")  ? UNIT_AMPS
+                                          : UNITS;
+}
+
 size_t wire_size(int kind)
 {
     if (kind < WIRE_HELLO || kind >= WIRE_KINDS)

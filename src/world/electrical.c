@@ -96,6 +96,14 @@ double world_rail_diode_v(struct world *world, int rail)
                 0); /* 1 mA test current */
 }
 
+double world_rail_amps(struct world *world, int rail)
+{
+    double noise = 1 + 0.005 * random_normal(&world->noise);
+    if (!known(world, rail))
+        return 0;
+    return rail_s(world, rail, true) * world->board.rail[rail].limits.mv / 1000 * noise;
+}
+
 void world_clip(struct world *world, int rail)
 {
     if (known(world, rail))

@@ -117,6 +117,32 @@ static void test_a_run_on_the_supply_alone_leaves_the_plate_alone(void **state)
     json_decref(report);
 }
 
+/* Of `tinlatch report`; line ends do not count. */
+static void assert_page_has(const char *options, const char *text)
+{
+    char command[512];
+    snprintf(command, sizeof command,
+             "cd '%s' && rm -f *.html && TINLATCH_HOME='%s' '%s' report last %s >page && "
+             "cat *.html | tr -d '\\n' | grep -qF '%s'",
+             w.dir, w.dir, getenv("TINLATCH"), options, text);
+    assert_int_equal(system(command), 0);
+}
+
+static void test_what_was_measured_before_is_measured_again_after(void **state)
+{
+    begin(state, "measured");
+
+    json_decref(ended(0, 60));
+
+    assert_page_has("", "<td>battery</td><td class=\"n\">44.9 kΩ</td><td class=\"n\">–</td>"
+                        "<td class=\"n\">44.1 kΩ</td><td class=\"n\">-1.8 %</td>");
+    assert_page_has("--customer", "<td>battery diode</td><td class=\"n\">418 mV</td>"
+                                  "<td class=\"n\">412 mV</td><td class=\"n\">-1.4 %</td>");
+    assert_page_has("--customer", "<td>battery idle</td><td class=\"n\">38 mA</td>"
+                                  "<td class=\"n\">–</td>");
+    assert_page_has("--customer", "battery idle was not measured again afterwards");
+}
+
 static void test_a_broken_sensor_trips_and_latches(void **state)
 {
     begin(state, "hold");
@@ -182,6 +208,7 @@ int main(void)
         HERE(test_a_run_is_done),
         HERE(test_a_recipe_that_fails_with_the_heat_on_leaves_it_off),
         HERE(test_a_run_on_the_supply_alone_leaves_the_plate_alone),
+        HERE(test_what_was_measured_before_is_measured_again_after),
         HERE(test_a_broken_sensor_trips_and_latches),
         HERE(test_stop_is_off_at_once),
         HERE(test_a_recipe_that_sleeps_before_it_asks_for_heat_is_waited_for),

@@ -568,6 +568,45 @@ static void test_what_must_be_measured_before_is_asked_first_and_recorded(void *
     assert_int_equal(fake.note[2].note, NOTE_STAGE);
 }
 
+static void test_the_same_is_asked_again_when_the_steps_are_done_and_all_is_off(void **state)
+{
+    (void)state;
+    fake.answers = 4;
+    for (int i = 0; i < 4; i++)
+        fake.answer[i] = ANSWER_VALUE;
+    fake.value = 0.42;
+
+    assert_int_equal(
+        open_text(with_header("before = { 'battery diode', 'battery idle' },", "stage 'one'")), 0);
+    assert_int_equal(run_opened(), 0);
+
+    assert_string_equal(fake.note[0].name, "meter-diode");
+    assert_string_equal(fake.note[1].name, "battery diode");
+    assert_string_equal(fake.note[1].text, "V");
+    assert_string_equal(fake.note[2].name, "meter-amps");
+    assert_int_equal(fake.note[4].note, NOTE_STAGE);
+    assert_has(fake.note[5].text, "Again, once it is cold. diode");
+    assert_has(fake.note[6].text, "Again, once it is cold. idle");
+    assert_int_equal(fake.notes, 7);
+    assert_string_equal(fake.job.name, "after");
+    assert_string_equal(fake.job.text, "battery idle, A");
+    assert_near(fake.job.value, 0.42, 0);
+}
+
+static void test_who_does_not_measure_again_is_told_and_the_run_is_done(void **state)
+{
+    (void)state;
+    fake.answers = 2;
+    fake.answer[0] = ANSWER_VALUE;
+    fake.answer[1] = ANSWER_NO;
+    fake.value = 45e3;
+
+    assert_int_equal(open_text(with_header("before = { 'battery' },", "stage 'one'")), 0);
+    assert_int_equal(run_opened(), 0);
+
+    assert_has(tally.warning[0], "battery was not measured again");
+}
+
 static void test_without_the_measurement_nothing_begins(void **state)
 {
     (void)state;
@@ -1856,6 +1895,8 @@ int main(void)
         TEST(test_a_param_reaches_the_steps_as_text_and_may_be_set_within_its_bounds),
         TEST(test_a_param_is_not_set_beyond_its_bounds_or_in_another_unit),
         TEST(test_what_must_be_measured_before_is_asked_first_and_recorded),
+        TEST(test_the_same_is_asked_again_when_the_steps_are_done_and_all_is_off),
+        TEST(test_who_does_not_measure_again_is_told_and_the_run_is_done),
         TEST(test_without_the_measurement_nothing_begins),
         TEST(test_the_shipped_boards_are_those_the_model_is_calibrated_with),
         TEST(test_a_ramp_goes_there_and_holds_until_it_is_told_otherwise),
