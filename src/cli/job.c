@@ -120,3 +120,16 @@ void job_add_forecast(struct options *options, const struct run *run)
         used += (size_t)n;
     }
 }
+
+void job_add_melt_map(struct options *options, const struct run *run, const struct run_heat *heat)
+{
+    int joint = run_heat_joint(heat), from = 0;
+    if (joint < 0 || joint >= run->joint_count)
+        return;
+    do {
+        struct recipe_job *job = job_add(options, "melt map");
+        if (!job)
+            return;
+        from = run_heat_tell(heat, run->joint[joint].joint, from, job->text, sizeof job->text);
+    } while (from);
+}

@@ -43,7 +43,7 @@ extern const struct verb verbs[VERBS];
 
 enum help_page { PAGE_TOPIC, PAGE_REFERENCE, PAGE_ANNOTATIONS, PAGE_LINT_NAMES, PAGE_COMMAND_LINE };
 
-enum { OPTION_JOBS = 64 };
+enum { OPTION_JOBS = 128 };
 
 struct options {
     enum verb_id verb;             /* VERBS: none was named */

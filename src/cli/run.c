@@ -446,6 +446,8 @@ static int rehearse_first(struct cli *cli, struct bench_run *r, struct tl_error 
 {
     struct options *options = &cli->options;
     struct rehearse_setup *setup = &options->setup;
+    static struct run_heat heat;
+    setup->heat = &heat;
     setup->sources = setup->recipe.sources = &r->sources;
     setup->recipe.seed = setup->seed;
     setup->bench = &r->bench;
@@ -462,6 +464,7 @@ static int rehearse_first(struct cli *cli, struct bench_run *r, struct tl_error 
     if (!failed) {
         job_count_cycle(cli, r->run.limits.uses_plate);
         job_add_forecast(options, &r->run);
+        job_add_melt_map(options, &r->run, &heat);
     }
     r->run = (struct run){0};
     return failed;

@@ -214,7 +214,7 @@ void trials_svg(const struct figures *f, FILE *out)
             "height=\"%d\" role=\"img\">\n<title>",
             WIDTH, high, WIDTH, high);
     report_markup(out, f->trials->first->title);
-    fputs("</title>\n<style>\n"
+    fputs("</title>\n<style type=\"text/css\">\n"
           "text{font-family:\"DejaVu Sans\",Verdana,Arial,sans-serif;font-size:12px;fill:#222}\n"
           ".title{font-size:17px;font-weight:bold}\n"
           ".head{font-weight:bold}\n"

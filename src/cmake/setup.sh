@@ -5,7 +5,7 @@
 program_packages="gcc libc6-dev cmake ninja-build pkg-config liblua5.4-dev libjansson-dev
                   libseccomp-dev libinih-dev libserialport-dev libsodium-dev"
 test_packages="libcmocka-dev libmodbus-dev libsundials-dev lua5.4 jq libxml2-utils clang-format
-               minisign python3 chromium"
+               minisign python3 chromium tidy w3c-sgml-lib"
 fuzz_packages="clang libclang-rt-14-dev"
 proof_packages="frama-c-base why3 cvc4"
 

@@ -3,6 +3,7 @@
 
 #include <math.h>
 #include <stdio.h>
+#include <string.h>
 
 #include "tinlatch/bytes.h"
 
@@ -100,4 +101,45 @@ void run_sort_margins(struct run *run)
             run->margin[at] = run->margin[at - 1];
         run->margin[at] = moving;
     }
+}
+
+int run_heat_joint(const struct run_heat *heat)
+{
+    for (int32_t i = 0; i < heat->places; i++)
+        if (heat->place[i].x_mm <= 0 || heat->place[i].y_mm <= 0)
+            return heat->place[i].joint;
+    return heat->places ? heat->place[0].joint : -1;
+}
+
+static int tell_place(const struct run_place *place, char *out, size_t size)
+{
+    double x = (double)place->x_mm, y = (double)place->y_mm, t = (double)place->melts_s;
+    return isnan(t) ? snprintf(out, size, "%.1f %.1f -;", x, y)
+                    : snprintf(out, size, "%.1f %.1f %.1f;", x, y, t);
+}
+
+int run_heat_tell(const struct run_heat *heat, const char *joint, int from, char *text, size_t size)
+{
+    enum { MOST = 200 };
+    int of = run_heat_joint(heat), count = 0, found = 0;
+    size_t used = 0;
+    text[0] = '\0';
+    if (from == 0) {
+        snprintf(text, size, "%.1f %.1f %s", (double)heat->length_mm[0], (double)heat->width_mm[0],
+                 joint);
+        return heat->places > 0;
+    }
+    for (int32_t i = 0; i < heat->places; i++)
+        count += heat->place[i].joint == of;
+    for (int32_t i = 0; i < heat->places; i++) {
+        char one[64];
+        if (heat->place[i].joint != of || found++ % (count / MOST + 1) || i + 1 < from)
+            continue;
+        int length = tell_place(&heat->place[i], one, sizeof one);
+        if (used + (size_t)length >= size)
+            return i + 1;
+        memcpy(text + used, one, (size_t)length + 1);
+        used += (size_t)length;
+    }
+    return 0;
 }

@@ -596,6 +596,18 @@ static void stage(struct rehearsal *r, const struct apart *apart, struct rehears
     play(r, result);
 }
 
+static void record_melt_map(const struct rehearsal *r, const struct run_heat *heat)
+{
+    struct wire_note note = {.note = NOTE_JOB, .name = "melt map"};
+    int joint = run_heat_joint(heat), from = 0;
+    while (joint >= 0 && r->run->limits.uses_plate) {
+        from = run_heat_tell(heat, r->board->joint[joint].name, from, note.text, sizeof note.text);
+        journal_note(r->journal, r->now_ms, &note);
+        if (from == 0)
+            break;
+    }
+}
+
 void lockstep_run(const struct rehearse_setup *setup, const struct apart *apart, int record_fd,
                   struct rehearse_result *result)
 {
@@ -626,9 +638,10 @@ void lockstep_run(const struct rehearse_setup *setup, const struct apart *apart,
         return;
     }
     stage(&r, apart, result);
-    if (setup->heat && r.world)
+    if (r.world && (setup->heat || record_fd >= 0))
         summary_heat(&r, &result->heat);
     run->duration_s = (double)r.now_ms / 1000;
+    record_melt_map(&r, &result->heat);
     journal_end(r.journal, r.now_ms, run->outcome, error->code ? error : NULL);
     if (journal_flush(r.journal) != 0)
         run_add_warning(run, "the record could not be written whole");

@@ -5,6 +5,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "page.h"
 #include "words.h"
 
 enum {
@@ -51,13 +52,24 @@ static double share_of(const struct range *range, double value)
     return range->to > range->from ? (value - range->from) / (range->to - range->from) : 0;
 }
 
-static void begin(FILE *out, double high, const char *title, const char *about)
+/* A picture of its own, or (`page`) one within a page, whose own style it has. */
+static void begin(FILE *out, bool page, double high, const char *title, const char *about)
 {
+    if (page) {
+        fprintf(out,
+                "<svg class=\"map\" viewBox=\"0 40 %d %.0f\" role=\"img\" aria-label=\"%s\">\n"
+                "<text class=\"s\" x=\"%d\" y=\"58\">%s</text>\n",
+                WIDTH, high - 40, title, MARGIN, about);
+        return;
+    }
     fprintf(out,
             "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 %d %.0f\" width=\"%d\" "
             "height=\"%.0f\" role=\"img\">\n<title>%s</title>\n"
-            "<style>text{font:12px sans-serif;fill:#202020}.h{font-size:17px;font-weight:600}"
-            ".s{fill:#5a5a5a}.m{text-anchor:middle}.e{text-anchor:end}.b{font-weight:600}</style>\n"
+            "<style type=\"text/css\">text{font:12px "
+            "sans-serif;fill:#202020}.h{font-size:17px;font-weight:600}"
+            ".s{fill:#5a5a5a}.m{text-anchor:middle}.e{text-anchor:end}.b{font-weight:600}"
+            ".slab{fill:#f4f4f2;stroke:#c8c8c4}.line{stroke:#202020}.spot{fill:#fff;stroke:#202020}"
+            ".never{fill:#fff;stroke:#d55e00;stroke-width:1.5}</style>\n"
             "<rect width=\"100%%\" height=\"100%%\" fill=\"#fff\"/>\n"
             "<text class=\"h\" x=\"%d\" y=\"36\">%s</text>\n"
             "<text class=\"s\" x=\"%d\" y=\"58\">%s</text>\n",
@@ -108,17 +120,6 @@ static int places_of(const struct run_heat *heat, int joint)
     return count;
 }
 
-/* The first joint with places along a board's edge: at x or y of its edge. */
-static int frame_of(const struct run_heat *heat)
-{
-    for (int i = 0; i < heat->places; i++) {
-        const struct run_place *place = &heat->place[i];
-        if (place->x_mm <= 0 || place->y_mm <= 0)
-            return place->joint;
-    }
-    return heat->places ? heat->place[0].joint : -1;
-}
-
 static bool melted(const struct run_place *place)
 {
     return !isnan((double)place->melts_s);
@@ -132,12 +133,12 @@ static void mark(FILE *out, double x, double y, double middle_x, double middle_y
     double to_x = x + 62 * dx / length, to_y = y + 62 * dy / length;
     words_time(at_s, time, sizeof time);
     fprintf(out,
-            "<line x1=\"%.1f\" y1=\"%.1f\" x2=\"%.1f\" y2=\"%.1f\" stroke=\"#202020\"/>"
-            "<circle cx=\"%.1f\" cy=\"%.1f\" r=\"3\" fill=\"#fff\" stroke=\"#202020\"/>\n"
+            "<line class=\"line\" x1=\"%.1f\" y1=\"%.1f\" x2=\"%.1f\" y2=\"%.1f\"/>"
+            "<circle class=\"spot\" cx=\"%.1f\" cy=\"%.1f\" r=\"3\"/>\n"
             "<text class=\"b m\" x=\"%.1f\" y=\"%.1f\">%s</text>"
             "<text class=\"m\" x=\"%.1f\" y=\"%.1f\">%s</text>\n",
-            x, y, to_x, to_y, x, y, to_x, to_y + (dy > 0 ? 14 : -22), what, to_x,
-            to_y + (dy > 0 ? 29 : -8), time);
+            x, y, to_x, to_y, x, y, to_x, to_y + (dy > 0 ? 14 : -26), what, to_x,
+            to_y + (dy > 0 ? 32 : -8), time);
 }
 
 static struct range melt_range(const struct run_heat *heat, int joint, int *first, int *last,
@@ -166,23 +167,22 @@ static struct range melt_range(const struct run_heat *heat, int joint, int *firs
     return range;
 }
 
-void report_melt_map(const struct run *run, const struct run_heat *heat, FILE *out)
+static void write_melt_map(const char *name, const struct run_heat *heat, bool page, FILE *out)
 {
-    int joint = frame_of(heat), first, last, never, count = joint < 0 ? 0 : places_of(heat, joint);
+    int joint = run_heat_joint(heat), first, last, never,
+        count = joint < 0 ? 0 : places_of(heat, joint);
     struct range range = melt_range(heat, joint, &first, &last, &never);
     double length = fmax((double)heat->length_mm[0], 1), width = fmax((double)heat->width_mm[0], 1);
     double scale = fmin((WIDTH - 2.0 * MARGIN - 40) / length, WIDEST * 0.75 / width);
     double left = 0.5 * (WIDTH - scale * length), high = scale * width;
     double dot = count > 0 ? fmin(fmax(0.9 * scale * 2 * (length + width) / count, 4), 26) : 4;
     char about[200];
-    const char *name = joint >= 0 && joint < run->joint_count ? run->joint[joint].joint : "frame";
     snprintf(about, sizeof about,
              "%d places in the simulated world; dark melts first, bright last%s", count,
-             never ? ", white outlines never" : "");
-    begin(out, TOP + high + FOOT + 20, "When each place of the joint melted", about);
+             never ? ", hollow ones never" : "");
+    begin(out, page, TOP + high + FOOT + 20, "When each place of the joint melted", about);
     fprintf(out,
-            "<rect x=\"%.1f\" y=\"%d\" width=\"%.1f\" height=\"%.1f\" rx=\"6\" fill=\"#f4f4f2\" "
-            "stroke=\"#c8c8c4\"/>\n",
+            "<rect class=\"slab\" x=\"%.1f\" y=\"%d\" width=\"%.1f\" height=\"%.1f\" rx=\"6\"/>\n",
             left, TOP, scale * length, high);
     for (int i = 0; i < heat->places; i++) {
         const struct run_place *place = &heat->place[i];
@@ -194,11 +194,10 @@ void report_melt_map(const struct run *run, const struct run_heat *heat, FILE *o
             words_time((double)place->melts_s, time, sizeof time);
         }
         fprintf(out,
-                "<rect x=\"%.1f\" y=\"%.1f\" width=\"%.1f\" height=\"%.1f\" rx=\"1.5\" "
-                "fill=\"%s\"%s><title>x %.1f mm, y %.1f mm: %s</title></rect>\n",
-                left + scale * (double)place->x_mm - 0.5 * dot,
+                "<rect class=\"%s\" x=\"%.1f\" y=\"%.1f\" width=\"%.1f\" height=\"%.1f\" "
+                "rx=\"1.5\" fill=\"%s\"><title>x %.1f mm, y %.1f mm: %s</title></rect>\n",
+                melted(place) ? "place" : "never", left + scale * (double)place->x_mm - 0.5 * dot,
                 TOP + high - scale * (double)place->y_mm - 0.5 * dot, dot, dot, colour,
-                melted(place) ? "" : " stroke=\"#D55E00\" stroke-width=\"1.5\"",
                 (double)place->x_mm, (double)place->y_mm, time);
     }
     for (int k = 0; k < 2 && first >= 0; k++) {
@@ -215,6 +214,16 @@ void report_melt_map(const struct run *run, const struct run_heat *heat, FILE *o
     if (first >= 0)
         write_scale(out, TOP + high + 40, &range, true);
     fputs("</svg>\n", out);
+}
+
+void report_melt_map(const char *joint, const struct run_heat *heat, FILE *out)
+{
+    write_melt_map(joint, heat, false, out);
+}
+
+void page_melt_map(const struct history *h, FILE *out)
+{
+    write_melt_map(h->melt_joint, h->melt_map, true, out);
 }
 
 /* ---- the boards' upper faces ---- */
@@ -272,7 +281,7 @@ void report_heat_map(const struct run_heat *heat, FILE *out)
     words_time((double)heat->at_s, time, sizeof time);
     snprintf(about, sizeof about, "in the simulated world at %s%s", time,
              shown ? "" : "; nothing lies on the insert");
-    begin(out, TOP + 26 + scale * width + FOOT, "How warm the boards are", about);
+    begin(out, false, TOP + 26 + scale * width + FOOT, "How warm the boards are", about);
     for (int i = 0; i < BOARD_LAYERS; i++) {
         if (heat->cells_x[i] <= 0)
             continue;

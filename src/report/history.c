@@ -22,7 +22,9 @@ struct reader {
     uint32_t *prompt;                     /* of each event: the note's number, 0 = none */
     int32_t event_room, point_room, value_room, job_room, forecast_room;
     bool no_memory;
-    uint32_t guard_notes; /* texts of the guard so far: they are numbered in that order */
+    float joint_c[BOARD_JOINTS],
+        gone_c[BOARD_JOINTS]; /* the last; where it left with its board, else NAN */
+    uint32_t guard_notes;     /* texts of the guard so far: they are numbered in that order */
     double first_s;
 };
 
@@ -70,6 +72,21 @@ static bool recipes_turn(const struct record_scan *s)
     return s->mode == GUARD_RUNNING || s->mode == GUARD_PAUSED;
 }
 
+/* A joint that left with its board is at the room's temperature from one scan to the next, and stays so: it has no
+ * curve until it is back. */
+static float joint_there_c(struct reader *r, int joint, float temp_c)
+{
+    static const float JUMP_K = 30, STAYS_K = 2;
+    float before_c = r->joint_c[joint];
+    r->joint_c[joint] = temp_c;
+    if (before_c - temp_c > JUMP_K)
+        r->gone_c[joint] = temp_c;
+    if (fabsf(temp_c - r->gone_c[joint]) < STAYS_K)
+        return NAN;
+    r->gone_c[joint] = NAN;
+    return temp_c;
+}
+
 static void add_point(struct reader *r, const struct record_scan *s)
 {
     struct history *h = r->h;
@@ -90,7 +107,7 @@ static void add_point(struct reader *r, const struct record_scan *s)
     for (int i = 0; i < BOARD_JOINTS; i++) {
         bool told =
             i < s->joints && recipes_turn(s); /* the last one stands on when the recipe is over */
-        p->joint_c[i] = told ? (float)(s->joint[i].temp_mc / 1000.0) : NAN;
+        p->joint_c[i] = told ? joint_there_c(r, i, (float)(s->joint[i].temp_mc / 1000.0)) : NAN;
         p->molten[i] = told ? (float)(s->joint[i].molten_permille / 1000.0) : NAN;
     }
     if (h->run.limits.uses_plate)
@@ -336,6 +353,38 @@ static void take_forecast(struct reader *r, const char *text)
     }
 }
 
+/* By numbers that a board can have; false for what is none. */
+static bool lies_on(const struct run_heat *map, const struct run_place *place)
+{
+    return map->length_mm[0] <= 1000 && map->width_mm[0] <= 1000 && place->x_mm >= 0 &&
+           place->x_mm <= map->length_mm[0] && place->y_mm >= 0 &&
+           place->y_mm <= map->width_mm[0] && !isinf(place->melts_s);
+}
+
+/* First the board's length and width and the joint's name, then its places, each with when it melted. */
+static void take_melt_map(struct reader *r, const char *text)
+{
+    struct history *h = r->h;
+    if (!h->melt_map) {
+        h->melt_map = calloc(1, sizeof *h->melt_map);
+        r->no_memory = !h->melt_map;
+        if (h->melt_map)
+            sscanf(text, "%f %f %31[^\n]", &h->melt_map->length_mm[0], &h->melt_map->width_mm[0],
+                   h->melt_joint);
+        return;
+    }
+    for (const char *at = text; *at && h->melt_map->places < RUN_PLACES;) {
+        struct run_place place = {.freezes_s = NAN};
+        place.x_mm = forecast_number(&at);
+        place.y_mm = forecast_number(&at);
+        place.melts_s = forecast_number(&at);
+        if (lies_on(h->melt_map, &place))
+            h->melt_map->place[h->melt_map->places++] = place;
+        at += strcspn(at, ";");
+        at += *at == ';';
+    }
+}
+
 /* Added after the run: "battery, ohm". */
 static void take_after(struct reader *r)
 {
@@ -360,6 +409,10 @@ static void take_job(struct reader *r)
     }
     if (strcmp(l->name, "forecast") == 0) {
         take_forecast(r, l->said);
+        return;
+    }
+    if (strcmp(l->name, "melt map") == 0) {
+        take_melt_map(r, l->said);
         return;
     }
     if (strcmp(l->name, "after") == 0) {
@@ -505,6 +558,8 @@ int history_read(struct history *history, const char *text, size_t length, struc
                         .seen = {NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, 0},
                         .driven_first_s = (double)NAN,
                         .driven_last_s = (double)NAN};
+    for (int i = 0; i < BOARD_JOINTS; i++)
+        r.joint_c[i] = r.gone_c[i] = NAN;
     record_open(&record, text, length);
     while ((more = record_next(&record, &r.line)) != 0 && !r.no_memory) {
         if (more > 0)
@@ -529,6 +584,7 @@ void history_free(struct history *history)
     free(history->event);
     free(history->value);
     free(history->job);
+    free(history->melt_map);
     *history = (struct history){0};
 }
 

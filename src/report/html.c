@@ -340,14 +340,21 @@ static void write_trouble(const struct page *page)
     page_put(page->out, "</div>\n");
 }
 
+static void warning_box(FILE *out, const char *text)
+{
+    page_put(out, "<div class=\"box mild\">");
+    box_line(out, text);
+    page_put(out, "</div>\n");
+}
+
 static void write_warnings(const struct page *page)
 {
     const struct run *run = &page->h->run;
-    for (int32_t i = 0; i < run->warning_count; i++) {
-        page_put(page->out, "<div class=\"box mild\">");
-        box_line(page->out, run->warning[i]);
-        page_put(page->out, "</div>\n");
-    }
+    for (int32_t i = 0; i < run->warning_count; i++)
+        warning_box(page->out, run->warning[i]);
+    for (int32_t i = 0; i < page->h->job_count; i++)
+        if (!strcmp(page->h->job[i].name, "warning"))
+            warning_box(page->out, page->h->job[i].text);
 }
 
 /* ---- tables ------------------------------------------------------------------------------------ */
@@ -371,6 +378,19 @@ static void write_stages(const struct page *page)
         page_put(page->out, "</tr>\n");
     }
     page_put(page->out, "</tbody></table>\n");
+}
+
+static void write_melt_map(const struct page *page)
+{
+    const struct history *h = page->h;
+    if (!h->melt_map || !h->melt_map->places)
+        return;
+    page_put(page->out, "<h2>When each place of the joint melted</h2>\n<figure>\n");
+    page_melt_map(h, page->out);
+    page_put(page->out, "<figcaption>%s</figcaption></figure>\n",
+             h->run.rehearsed
+                 ? "In the simulated world of this rehearsal."
+                 : "As the rehearsal before the run foresaw it: no sensor sees solder melt.");
 }
 
 static void write_melts(const struct page *page)
@@ -610,9 +630,9 @@ static void write_job_rows(const struct page *page)
 {
     for (int32_t i = 0; i < page->h->job_count; i++) {
         const struct history_job *job = &page->h->job[i];
-        page_put(page->out, "<tr>");
-        text_cell(page->out, job->name);
-        page_put(page->out, "<td>");
+        page_put(page->out, "<tr><td class=\"nowrap\">");
+        report_markup(page->out, job->name);
+        page_put(page->out, "</td><td>");
         if (!strcmp(job->name, "heat cycle"))
             page_put(page->out, "%.0f of this serial by these records (common limit: %d)",
                      job->value, PAGE_CYCLES_COMMON);
@@ -706,6 +726,7 @@ int report_html(const struct history *history, const struct record_verdict *verd
     }
     write_stages(&page);
     write_melts(&page);
+    write_melt_map(&page);
     write_profile(&page);
     write_margins(&page);
     write_measured(&page);

@@ -35,6 +35,9 @@ enum { PAGE_CYCLES_COMMON = 3 }; /* heat cycles that parts are commonly allowed 
 bool page_has_joint(const struct history *h, int joint);
 bool page_was_fed(const struct history *h);
 
+/* When each place of the joint melted; only with a map. */
+void page_melt_map(const struct history *h, FILE *out);
+
 /* The legend, the chart and the table behind it. */
 void plot_write(const struct page *page);
 /* The events that have a number in the chart; 0 = it has none. */

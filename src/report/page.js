@@ -31,13 +31,10 @@
 
   const draw = () => {
     for (const { path, points, base } of curves) {
-      let d = "", begun = null, last = null, before = NaN;
-      const jumps = path.classList.contains("joint") ? 30 * path.dataset.k : Infinity; // left with its board
+      let d = "", begun = null, last = null;
       const close = () => { if (base !== null && begun !== null) d += `L${last} ${base}L${begun} ${base}Z`; begun = null; };
       for (const [t, y] of points) {
-        if (Number.isNaN(y) || Math.abs(y - before) > jumps) close();
-        before = y;
-        if (Number.isNaN(y)) continue;
+        if (Number.isNaN(y)) { close(); continue; }
         last = x(t).toFixed(1);
         d += (begun === null ? "M" : "L") + last + " " + y.toFixed(1);
         begun ??= last;

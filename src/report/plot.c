@@ -140,9 +140,6 @@ static void write_limits(const struct plot *p)
 
 /* ---- curves ------------------------------------------------------------------------------------ */
 
-/* A joint that left with its board has another temperature at once: no line leads there. */
-static const double JUMP_K = 30;
-
 static double value_of(const struct history_point *point, int col)
 {
     const float values[] = {point->t_s,
@@ -199,7 +196,6 @@ static int shown_col(const struct page *page, int col)
 static void write_curve(const struct plot *p, int col, const char *class, double y0, double k)
 {
     bool drawing = false;
-    double before = 0;
     if (!has_col(p->page, col))
         return;
     page_put(p->out,
@@ -209,13 +205,10 @@ static void write_curve(const struct plot *p, int col, const char *class, double
     for (int32_t i = 0; i < p->page->rows; i++) {
         const struct history_point *point = &p->h->point[p->page->row[i]];
         double value = value_of(point, col);
-        bool joint = col >= COL_JOINT && col < COL_MOLTEN;
-        drawing = drawing && !(joint && fabs(value - before) > JUMP_K);
         if (!isnan(value))
             page_put(p->out, "%c%.1f %.1f", drawing ? 'L' : 'M', x_of(p, (double)point->t_s),
                      y0 - k * value);
         drawing = !isnan(value);
-        before = value;
     }
     page_put(p->out, "\"/>\n");
 }

@@ -107,7 +107,7 @@ static void write_head(const struct picture *p, int high)
         WIDTH, high, WIDTH, high);
     say(p, "<title>");
     say_text(p, p->run->title[0] ? p->run->title : p->run->recipe, 120);
-    say(p, "</title>\n<style>\n"
+    say(p, "</title>\n<style type=\"text/css\">\n"
            "text{font-family:\"DejaVu Sans\",Verdana,Arial,sans-serif;font-size:12px;fill:#222}\n"
            ".title{font-size:17px;font-weight:bold}\n"
            ".sub,.tick,.lane{fill:#555}\n"

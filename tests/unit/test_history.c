@@ -98,6 +98,57 @@ static void a_run(struct journal *journal)
     scan(journal, 5800, 44000, false, GUARD_COOLING);
 }
 
+static void test_a_joint_that_left_with_its_board_has_no_curve_until_it_is_back(void **state)
+{
+    static const int32_t plate_mc[] = {160000, 161000, 42000, 42500, 90000};
+    static const float joint_c[] = {140, 141, NAN, NAN, 70};
+    (void)state;
+    int fd;
+    struct journal *journal = begin(&fd);
+    for (int i = 0; i < 5; i++)
+        scan(journal, 100 * (i + 1), plate_mc[i], true, GUARD_RUNNING);
+    end(journal, fd);
+
+    assert_int_equal(history_read(&h, text, length, NULL), 0);
+
+    for (int i = 0; i < 5; i++)
+        assert_true(isnan(joint_c[i]) ? isnan(h.point[i].joint_c[0])
+                                      : h.point[i].joint_c[0] == joint_c[i]);
+    history_free(&h);
+}
+
+static void test_a_melt_map_is_told_and_read_place_by_place(void **state)
+{
+    (void)state;
+    int fd, from = 0;
+    static struct run_heat heat;
+    struct journal *journal = begin(&fd);
+    heat = (struct run_heat){.places = 900, .length_mm = {60, 0}, .width_mm = {40, 0}};
+    for (int i = 0; i < 900; i++) /* each third of another joint */
+        heat.place[i] =
+            (struct run_place){i % 3 == 2, (float)i / 15, 40, i == 4 ? NAN : (float)(200 + i), NAN};
+    do {
+        char piece[BENCH_TEXT];
+        from = run_heat_tell(&heat, "frame", from, piece, sizeof piece);
+        note(journal, 0, NOTE_JOB, 1, "melt map", 0, piece);
+    } while (from);
+    note(journal, 0, NOTE_JOB, 1, "melt map", 0, "70 1 5;1e9 nan inf;-1 1 5;x;;");
+    end(journal, fd);
+
+    assert_int_equal(history_read(&h, text, length, NULL), 0);
+
+    assert_string_equal(h.melt_joint, "frame");
+    assert_near((double)h.melt_map->width_mm[0], 40, 0);
+    assert_int_equal(h.melt_map->places, 150); /* every fourth of 600 */
+    for (int i = 0; i < 150; i++) {
+        const struct run_place *place = &h.melt_map->place[i];
+        float at = 6 * (float)i; /* two of three are of the joint */
+        assert_near((double)place->x_mm, (double)at / 15, 0.051);
+        assert_near((double)place->melts_s, (double)(200 + at), 0.051);
+    }
+    history_free(&h);
+}
+
 static void test_a_run_is_gathered(void **state)
 {
     (void)state;
@@ -291,6 +342,8 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_a_run_is_gathered),
+        cmocka_unit_test(test_a_joint_that_left_with_its_board_has_no_curve_until_it_is_back),
+        cmocka_unit_test(test_a_melt_map_is_told_and_read_place_by_place),
         cmocka_unit_test(test_what_was_measured_is_before_during_or_after),
         cmocka_unit_test(test_an_answer_stands_with_its_question),
         cmocka_unit_test(test_the_job_the_joints_and_the_forecast),
