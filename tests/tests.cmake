@@ -125,7 +125,8 @@ endif()
 foreach(lint layers rules headers text format)
   add_test(NAME lint-${lint} COMMAND bash ${CMAKE_SOURCE_DIR}/tests/lint/${lint}.sh
                                      ${CMAKE_SOURCE_DIR})
-  set_tests_properties(lint-${lint} PROPERTIES LABELS lint TIMEOUT 120 SKIP_RETURN_CODE 77)
+  set_tests_properties(lint-${lint} PROPERTIES LABELS lint TIMEOUT 120 SKIP_RETURN_CODE 77
+                                               ENVIRONMENT "STRICT=${TINLATCH_WERROR}")
 endforeach()
 if(TARGET tinlatch AND TARGET tinlatch-guard)
   foreach(lint pages can-fail)
@@ -144,7 +145,7 @@ if(TARGET tinlatch AND TARGET tinlatch-guard)
       set(label hostile)
     endif()
     set_tests_properties(scenario-${name} PROPERTIES LABELS ${label} TIMEOUT 1200 SKIP_RETURN_CODE 77 ENVIRONMENT
-      "TOP=${CMAKE_SOURCE_DIR};TINLATCH=$<TARGET_FILE:tinlatch>;GUARD=$<TARGET_FILE:tinlatch-guard>;KIND=${TINLATCH_KIND}")
+      "TOP=${CMAKE_SOURCE_DIR};TINLATCH=$<TARGET_FILE:tinlatch>;GUARD=$<TARGET_FILE:tinlatch-guard>;KIND=${TINLATCH_KIND};STRICT=${TINLATCH_WERROR}")
   endforeach()
 endif()
 

@@ -28,7 +28,7 @@ enum {
 #define DARK   "#222"
 
 struct axis {
-    double from, to;
+    double from, to, tick;
 };
 
 static void write_at(double x, double y, const char *class_name, const char *text, FILE *out)
@@ -55,7 +55,7 @@ static double tick_of(double span)
 
 static struct axis axis_of(const struct figures *f, enum panel panel)
 {
-    struct axis axis = {INFINITY, -INFINITY};
+    struct axis axis = {INFINITY, -INFINITY, 1};
 
     for (int i = 0; i < f->spreads; i++)
         if (f->spread[i].panel == panel) {
@@ -64,25 +64,23 @@ static struct axis axis_of(const struct figures *f, enum panel panel)
         }
     if (panel == PANEL_SLACK)
         axis.from = fmin(axis.from, 0);
-    double tick = tick_of(fmax(axis.to - axis.from, 1));
-    axis.from = floor(axis.from / tick) * tick;
-    axis.to = ceil(axis.to / tick) * tick;
+    axis.tick = tick_of(fmax(axis.to - axis.from, 1));
+    axis.from = floor(axis.from / axis.tick) * axis.tick;
+    axis.to = ceil(axis.to / axis.tick) * axis.tick;
     if (!(axis.to > axis.from))
-        axis.to = axis.from + tick;
+        axis.to = axis.from + axis.tick;
     return axis;
 }
 
 static void write_axis(const struct axis *axis, double top, double bottom, const char *what,
                        FILE *out)
 {
-    double tick = tick_of(axis->to - axis->from);
-
-    for (int i = 0; axis->from + i * tick <= axis->to + tick / 2; i++) {
+    for (int i = 0; axis->from + i * axis->tick <= axis->to + axis->tick / 2; i++) {
         char text[32];
-        double x = x_of(axis, axis->from + i * tick);
+        double x = x_of(axis, axis->from + i * axis->tick);
         fprintf(out, "<line x1=\"%.1f\" x2=\"%.1f\" y1=\"%.1f\" y2=\"%.1f\" stroke=\"#d4d9e0\"/>\n",
                 x, x, top, bottom);
-        snprintf(text, sizeof text, "%g", axis->from + i * tick);
+        snprintf(text, sizeof text, "%g", axis->from + i * axis->tick);
         write_at(x, bottom + 15, "tick middle", text, out);
     }
     write_at(PLOT_X + PLOT_WIDE, bottom + 31, "tick right", what, out);
@@ -149,7 +147,7 @@ static double write_panel(const struct figures *f, enum panel panel, double y, F
 static double write_margins(const struct figures *f, double y, FILE *out)
 {
     int bars = f->worsts < BARS ? f->worsts : BARS;
-    struct axis axis = {0, 120};
+    struct axis axis = {0, 120, 20};
 
     if (bars == 0)
         return y;

@@ -115,7 +115,7 @@ static int tell_place(const struct run_place *place, char *out, size_t size)
 {
     double x = (double)place->x_mm, y = (double)place->y_mm, t = (double)place->melts_s;
     return isnan(t) ? snprintf(out, size, "%.1f %.1f -;", x, y)
-                    : snprintf(out, size, "%.1f %.1f %.1f;", x, y, t);
+                    : snprintf(out, size, "%.1f %.1f %.2f;", x, y, t);
 }
 
 int run_heat_tell(const struct run_heat *heat, const char *joint, int from, char *text, size_t size)

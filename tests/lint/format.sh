@@ -7,6 +7,7 @@ cd "${1:?the source tree}" || exit 2
 
 if ! command -v clang-format >/dev/null; then
     echo "skipped: clang-format is not installed"
+    [ "${STRICT:-}" = ON ] && exit 1
     exit 77
 fi
 find src tests -name '*.[ch]' -not -path 'tests/data/*' -print0 |

@@ -60,6 +60,7 @@ run 0 tinlatch bench learn --from learned/*.jsonl --json
 json '(.heat_capacity_j_k / 600 - 1 | fabs) < 0.08 and (.loss_w_k / 0.9 - 1 | fabs) < 0.08'
 json '(.element_lag_s + .sensor_lag_s - 5.5 | fabs) < 0.3 and .residual_k < 0.3'
 run 0 tinlatch bench learn --from learned/*.jsonl --out learned
+svg_valid learned/learn.svg
 out_has "heat_capacity  ="
 out_has "seat_pulse"
 out_has "wrote learned/bench.ini"

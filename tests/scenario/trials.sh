@@ -10,7 +10,7 @@ run 0 tinlatch trials "$split" --draws 12 --out "$box/picture"
 out_has "no failure in 12 draws supports 77 % safe with 95 % confidence"
 out_has "Not covered"
 out_has "frame: last place molten"
-has "$box/picture/trials.svg" "</svg>"
+svg_valid "$box/picture/trials.svg"
 
 # Any number of jobs, byte for byte; another seed, another result.
 for jobs in 1 2 3; do

@@ -4,6 +4,7 @@
 #   out_has TEXT / err_has TEXT         what it wrote on standard output / error holds TEXT
 #   out_lacks TEXT / err_lacks TEXT
 #   json FILTER                         what it wrote is one JSON object for which jq's FILTER holds
+#   html_valid FILE / svg_valid FILE
 #   record_whole                        the record it left is whole and everything is off at its end
 #   finish                              last line of the script
 # Whatever is run must not crash, must not trip a sanitizer, and must write plain text.
@@ -73,6 +74,21 @@ expect() {
     local what=$1
     shift
     "$@" || wrong "$what"
+}
+
+# html_valid FILE, svg_valid FILE: as HTML5 by tidy; by the DTD of SVG 1.1, to which `role` is unknown.
+html_valid() {
+    checks=$((checks + 1))
+    tidy -quiet -errors --drop-empty-elements no "$1" 2>"$box/said" && [ ! -s "$box/said" ] || invalid "$1"
+}
+svg_valid() {
+    checks=$((checks + 1))
+    sed 's/ role="img"//' "$1" | xmllint --noout --nonet - 2>"$box/said" \
+        --dtdvalid /usr/share/xml/w3c-sgml-lib/schema/dtd/REC-SVG11-20110816/svg11.dtd || invalid "$1"
+}
+invalid() {
+    cp "$box/said" "$err"
+    wrong "$1 is not valid"
 }
 
 # recipe NAME: standard input becomes NAME.lua. steps NAME: it becomes the steps of a whole recipe.
