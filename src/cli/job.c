@@ -5,6 +5,7 @@
 #include <sodium.h>
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 
 #include "records.h"
 #include "tinlatch/bytes.h"
@@ -42,27 +43,46 @@ static int add_digest(struct recipe_job *photo, struct tl_error *error)
     return 0;
 }
 
+/* On the screen, and in the record. */
+static void warn(struct cli *cli, const char *text)
+{
+    struct recipe_job *note = job_add(&cli->options, "warning");
+    if (note)
+        bytes_copy_text(note->text, sizeof note->text, text);
+    fprintf(cli->err, "warning: %s\n", text);
+}
+
+/* Has the alloy, or what a person calls it, one of these in it? In any case. */
+static bool has_metal(const char *alloy, const char *symbol, const char *word)
+{
+    for (const char *c = alloy; *c; c++)
+        if (!strncasecmp(c, symbol, strlen(symbol)) ||
+            (!strncasecmp(c, word, strlen(word)) && !strstr(c, "free")))
+            return true;
+    return false;
+}
+
 /* A bismuth alloy and lead make one that melts near 96 C, in use: 46Bi34Sn20Pb. */
 static void look_at_alloys(struct cli *cli)
 {
     struct options *options = &cli->options;
     const char *found = "", *added = "";
+    char text[BENCH_TEXT];
     for (int i = 0; i < options->job_count; i++) {
         if (!strcmp(options->job[i].name, "alloy found"))
             found = options->job[i].text;
         if (!strcmp(options->job[i].name, "alloy added"))
             added = options->job[i].text;
     }
-    bool meet = (strstr(found, "Bi") && strstr(added, "Pb")) ||
-                (strstr(found, "Pb") && strstr(added, "Bi"));
-    struct recipe_job *note = meet ? job_add(options, "warning") : NULL;
-    if (!note)
+    bool meet = (has_metal(found, "Bi", "bismuth") && has_metal(added, "Pb", "lead")) ||
+                (has_metal(found, "Pb", "lead") && has_metal(added, "Bi", "bismuth"));
+    if (!meet)
         return;
-    snprintf(note->text, sizeof note->text,
+    snprintf(text, sizeof text,
              "bismuth and lead meet (%.60s on the joints, %.60s added): together they melt near "
              "96 C; take off all of the old solder first",
              found, added);
-    fprintf(cli->err, "warning: %s\n", note->text);
+    warn(cli, text);
 }
 
 int job_prepare(struct cli *cli, struct tl_error *error)
@@ -84,12 +104,15 @@ void job_count_cycle(struct cli *cli, bool heats)
     struct recipe_job *job = job_add(&cli->options, "heat cycle");
     if (job)
         job->value = cycle;
-    if (cycle > CYCLES_COMMON)
-        fprintf(
-            cli->err,
-            "warning: by these records this is heat cycle %d of the board %s; parts are commonly "
-            "allowed %d in their life, the factory's included\n",
-            cycle, serial, CYCLES_COMMON);
+    if (cycle <= CYCLES_COMMON)
+        return;
+    char text[BENCH_TEXT];
+    snprintf(
+        text, sizeof text,
+        "by these records this is heat cycle %d of the board %s; parts are commonly allowed %d "
+        "in their life, the factory's included",
+        cycle, serial, CYCLES_COMMON);
+    warn(cli, text);
 }
 
 static int put_number(char *to, size_t size, float value, char end)

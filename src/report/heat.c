@@ -120,6 +120,15 @@ static int places_of(const struct run_heat *heat, int joint)
     return count;
 }
 
+static bool on_edge(const struct run_heat *heat, int joint)
+{
+    for (int i = 0; i < heat->places; i++)
+        if (of_joint(&heat->place[i], joint) &&
+            (heat->place[i].x_mm <= 0 || heat->place[i].y_mm <= 0))
+            return true;
+    return false;
+}
+
 static bool melted(const struct run_place *place)
 {
     return !isnan((double)place->melts_s);
@@ -200,17 +209,21 @@ static void write_melt_map(const char *name, const struct run_heat *heat, bool p
                 TOP + high - scale * (double)place->y_mm - 0.5 * dot, dot, dot, colour,
                 (double)place->x_mm, (double)place->y_mm, time);
     }
+    /* Names of an edge's places lie inwards of them, the joint's in the middle; of what lies on the board above, below
+     * and at its top. */
+    bool edge = joint >= 0 && on_edge(heat, joint);
+    double middle_x = left + 0.5 * scale * length;
+    double middle_y = edge ? TOP + 0.5 * high : TOP + 22;
     for (int k = 0; k < 2 && first >= 0; k++) {
         const struct run_place *place = &heat->place[k ? last : first];
-        mark(out, left + scale * (double)place->x_mm, TOP + high - scale * (double)place->y_mm,
-             left + 0.5 * scale * length, TOP + 0.5 * high, k ? "last" : "first",
-             (double)place->melts_s);
+        double x = left + scale * (double)place->x_mm, y = TOP + high - scale * (double)place->y_mm;
+        mark(out, x, y, edge ? middle_x : x, edge ? middle_y : y + (k ? 99 : -99),
+             k ? "last" : "first", (double)place->melts_s);
     }
-    fprintf(out, "<text class=\"b m\" x=\"%.1f\" y=\"%.1f\">", left + 0.5 * scale * length,
-            TOP + 0.5 * high - 4);
+    fprintf(out, "<text class=\"b m\" x=\"%.1f\" y=\"%.1f\">", middle_x, middle_y - 4);
     write_name(out, name);
     fprintf(out, "</text><text class=\"s m\" x=\"%.1f\" y=\"%.1f\">%.0f x %.0f mm</text>\n",
-            left + 0.5 * scale * length, TOP + 0.5 * high + 14, length, width);
+            middle_x, middle_y + 14, length, width);
     if (first >= 0)
         write_scale(out, TOP + high + 40, &range, true);
     fputs("</svg>\n", out);

@@ -515,15 +515,25 @@ static void add_margins(struct run *run, const struct extremes *seen)
     run_sort_margins(run);
 }
 
+static bool was_before(const struct history *h, const struct history_value *like)
+{
+    for (int32_t i = 0; i < h->value_count; i++)
+        if (h->value[i].when == WHEN_BEFORE && !strcmp(h->value[i].name, like->name) &&
+            !strcmp(h->value[i].unit, like->unit))
+            return true;
+    return false;
+}
+
+/* What is recorded when all is off again is an `after` of something; what has no before is of the work itself. */
 static void place_values(struct reader *r)
 {
     for (int32_t i = 0; i < r->h->value_count; i++) {
         struct history_value *value = &r->h->value[i];
         bool cold = isnan(r->driven_first_s);
-        value->when = value->at_s < 0                            ? WHEN_AFTER
-                      : cold || value->at_s <= r->driven_first_s ? WHEN_BEFORE
-                      : value->at_s > r->driven_last_s           ? WHEN_AFTER
-                                                                 : WHEN_DURING;
+        value->when = value->at_s < 0                                             ? WHEN_AFTER
+                      : cold || value->at_s <= r->driven_first_s                  ? WHEN_BEFORE
+                      : value->at_s > r->driven_last_s && was_before(r->h, value) ? WHEN_AFTER
+                                                                                  : WHEN_DURING;
     }
 }
 

@@ -228,7 +228,8 @@ static void write_title(const struct page *page)
     report_markup(page->out, run->bench);
     if (page_when(h, when)[0])
         page_put(page->out, " · %s", when);
-    page_put(page->out, " · %s", words_length(run->duration_s, lasted, sizeof lasted));
+    page_put(page->out, " · <span class=\"nowrap\">%s</span>",
+             words_length(run->duration_s, lasted, sizeof lasted));
     page_put(page->out, "</p></div><div class=\"verdict %s\">%s</div></header>\n",
              page_verdict_class(h), h->ended ? outcome_name(run->outcome) : "cut off");
 }

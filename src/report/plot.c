@@ -98,6 +98,13 @@ static void write_grid(const struct plot *p)
     page_put(p->out, "</g>\n");
 }
 
+/* Would a name over y lie on that limit's line? */
+static bool under_limit(const struct plot *p, double limit_c, double y)
+{
+    return chart_shows_limit(&p->h->run, limit_c) && y_of(p, limit_c) <= y &&
+           y_of(p, limit_c) > y - 22;
+}
+
 /* Between solidus and liquidus the joint is neither. */
 static void write_bands(const struct plot *p)
 {
@@ -106,10 +113,13 @@ static void write_bands(const struct plot *p)
         double high = y_of(p, joint->liquidus_c), low = y_of(p, joint->solidus_c);
         if (!page_has_joint(p->h, i) || joint->solidus_c > p->top_c)
             continue;
+        bool below = under_limit(p, p->h->run.limits.plate_mc / 1000.0, high) ||
+                     under_limit(p, p->h->run.limits.board_mc / 1000.0, high);
         page_put(p->out,
                  "<rect class=\"band\" x=\"%d\" y=\"%.1f\" width=\"%d\" height=\"%.1f\"/>"
                  "<text class=\"name end halo\" x=\"%d\" y=\"%.1f\">",
-                 PLOT_X, high, PLOT_WIDE, fmax(low - high, 3), PLOT_X + PLOT_WIDE - 4, high - 5);
+                 PLOT_X, high, PLOT_WIDE, fmax(low - high, 3), PLOT_X + PLOT_WIDE - 4,
+                 below ? fmax(low, high + 3) + 13 : high - 5);
         report_markup(p->out, joint->name);
         page_put(p->out, " melts, %.0f–%.0f °C</text>\n", joint->solidus_c, joint->liquidus_c);
     }

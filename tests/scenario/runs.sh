@@ -123,8 +123,24 @@ for what in '"name":"alloy found","text":"Sn63Pb37"' '"name":"alloy added","text
     '"name":"joint","text":"138.0 140.0 Sn42Bi57Ag1 frame"'; do
     expect "the record lacks $what" grep -qF "$what" "$job"
 done
-run 0 tinlatch rehearse "$split" --found SAC305 --added Sn42Bi57Ag1
-err_lacks "bismuth"
+run 0 tinlatch rehearse "$split" --found "leaded, the factory's" --added "SN42BI58"
+err_has "bismuth and lead meet"
+for found in SAC305 "lead-free"; do
+    run 0 tinlatch rehearse "$split" --found "$found" --added Sn42Bi57Ag1
+    err_lacks "bismuth"
+done
+# Heat cycles by serial: three are common, the fourth is warned of before a port is opened.
+mkdir -p "$TINLATCH_HOME/runs"
+cycles() { run 5 tinlatch run "$split" --bench "$TOP/recipes/benches/demo.ini" --quiet --serial "$1"; }
+for i in 1 2 3; do
+    cycles "HX 'quoted\" 1"
+    err_lacks "heat cycle"
+    cp "$first" "$TINLATCH_HOME/runs/2026010$i-101010-stack-split.jsonl"
+done
+cycles "HX 'quoted\" 1"
+err_has "heat cycle 4 of the board HX 'quoted\" 1; parts are commonly allowed 3"
+cycles other
+err_lacks "heat cycle"
 run 2 tinlatch rehearse "$split" --photo nowhere.jpg
 err_has "nowhere.jpg"
 run 0 tinlatch runs add "$job" --after battery="44.1 kohm" --note "boots and charges"
