@@ -326,6 +326,7 @@ static void test_crash_of_another_process_is_latched_and_a_living_one_is_not(voi
     pid_t other = fork();
     if (other == 0) {
         int held_fd;
+        prctl(PR_SET_PDEATHSIG, SIGKILL);
         setsid();
         struct latch_mark mark = armed_run(&held_fd);
         (void)!write(begun[1], &mark.armed, 1);
@@ -401,6 +402,8 @@ static void test_second_trip_is_kept_beside_the_first(void **state)
 
     assert_int_equal(latch_trip(scratch_file, &mark, &second, &error), 0);
     assert_int_equal(latch_sync(scratch_file, &error), 0);
+    assert_int_equal(latch_disarm(scratch_file, &mark, &error),
+                     0); /* it is not the crash's any more */
     assert_string_equal(latched_rule(), "sensor-open");
     assert_int_equal(latch_remove(scratch_file, &error), 0);
     assert_string_equal(latched_rule(), "record-lost"); /* though its run lives */
@@ -430,7 +433,9 @@ static void test_trip_takes_the_place_of_the_crash_where_there_is_no_room_beside
     assert_int_equal(latch_trip(scratch_file, &none, &tripped, &error), TL_FILE);
     assert_int_equal(latch_trip(scratch_file, &other, &tripped, &error), TL_FILE);
     assert_string_equal(latched_rule(), "");
+    scratch_write("first", 5); /* so that it stays beside it, and held */
     assert_int_equal(latch_trip(scratch_file, &mark, &tripped, &error), 0);
+    unlink(scratch_file);
 
     assert_int_equal(latch_read(scratch_file, &back, &error), 1);
     assert_string_equal(back.rule, "plate-over");
