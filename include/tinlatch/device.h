@@ -174,15 +174,18 @@ struct device_meter {
 struct device_inputs {
     bool stop;
     uint32_t stops;   /* how often stop became true */
-    uint32_t answers; /* presses of the answer contact: each is a yes */
+    uint32_t flickers; /* how often it opened for less than a press */
+    uint32_t answers;  /* presses of the answer contact, pressed and let go: each is a yes */
+    int64_t answer_ms; /* when the last of them was pressed */
+    bool answer_stuck, answer_chatters; /* closed for longer than a foot; comes and goes by itself: no presses */
     int64_t at_ms;    /* when the lines were last read; -1 = never */
 };
 
 /* A contact that must stay for a while before it counts; private to the inputs. */
 struct debounce {
-    bool down;
-    bool changing;
-    int64_t since_ms;
+    bool down, level;           /* as it counts, as it was seen last */
+    int32_t changes;            /* of what is seen, since it was last at rest */
+    int64_t moved_ms, since_ms; /* of the first of them, of the last */
 };
 
 /* A controller's read of one register, or its write; private to the codec's user. */
@@ -242,6 +245,8 @@ struct device {
     int64_t stepped_ms;
     /* inputs */
     struct debounce stop_contact, answer_contact;
+    int64_t answer_down_ms; /* when it was pressed last */
+    int64_t answer_wear_ms, answer_worn_ms; /* what it came and went of late, as of when */
 };
 
 const char *device_kind_name(enum device_kind kind); /* "line", "scpi-supply" */

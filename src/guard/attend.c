@@ -27,6 +27,26 @@ void attend_keep_answer(const struct guard *guard, struct wire_hand *hand)
     memset(hand->text, 0, sizeof hand->text);
 }
 
+static void tell_once(struct guard *guard, bool *told, bool now, int64_t t_ms, const char *text)
+{
+    if (now && !*told)
+        guard_say(guard, NOTE_WARN, t_ms, text);
+    *told = *told || now;
+}
+
+/* What is wrong with a contact's wire is told while it still does what it is there for. */
+static void see_loose_wires(struct guard *guard, const struct device_inputs *inputs, int64_t t_ms)
+{
+    tell_once(guard, &guard->loose.stop, inputs->flickers > 0, t_ms,
+              "Stop contact: it opened for a moment too short for a press. Look for a loose wire.");
+    tell_once(guard, &guard->loose.stuck, inputs->answer_stuck, t_ms,
+              "Answer contact: closed for more than 10 s. While it is stuck it answers nothing and "
+              "is nobody's sign of life; a key is.");
+    tell_once(guard, &guard->loose.chatters, inputs->answer_chatters, t_ms,
+              "Answer contact: it comes and goes by itself. In this run it answers nothing any "
+              "more and is nobody's sign of life; a key is.");
+}
+
 /* A press of the answer contact is a yes to the prompt that is open, under the rules of a key. */
 static void see_contact(struct guard *guard, int64_t t_ms)
 {
@@ -35,9 +55,13 @@ static void see_contact(struct guard *guard, int64_t t_ms)
 
     if (guard->contact.prompt != open)
         guard->contact = (struct contact_answer){.prompt = open, .open_ms = t_ms};
-    if (inputs < 0 || guard->device[inputs].inputs.answers == guard->answers_seen)
+    if (inputs < 0)
         return;
-    guard->answers_seen = guard->device[inputs].inputs.answers;
+    const struct device_inputs *seen = &guard->device[inputs].inputs;
+    see_loose_wires(guard, seen, t_ms);
+    if (seen->answers == guard->answers_seen)
+        return;
+    guard->answers_seen = seen->answers;
     guard->hand.presence++;
     if (!open || guard->contact.answered || guard->hand.prompt == open)
         return;
@@ -45,7 +69,7 @@ static void see_contact(struct guard *guard, int64_t t_ms)
         guard_say(guard, NOTE_STATE, t_ms, "Answer contact: not counted while parked.");
         return;
     }
-    if (t_ms - guard->contact.open_ms < PROMPT_GUARD_MS) {
+    if (seen->answer_ms - guard->contact.open_ms < PROMPT_GUARD_MS) {
         guard_say(guard, NOTE_STATE, t_ms,
                   "Answer contact: not counted, the question was less than a second old.");
         return;

@@ -83,6 +83,11 @@ struct contact_answer {
     bool answered;
 };
 
+/* What was told of the contacts' wires: each once. */
+struct loose_wires {
+    bool stop, stuck, chatters;
+};
+
 /* A plate by hand: what its knob is to be at. */
 struct knob {
     int32_t told_mc, due_mc; /* 0 = off */
@@ -186,6 +191,7 @@ struct guard {
     struct knob knob;
     struct fan_watch fan;
     struct contact_answer contact;
+    struct loose_wires loose;
     struct leads leads;
     int64_t held_ms, held_at_ms; /* time parked or paused; counted up to held_at_ms */
     uint32_t presence_seen, leaves_seen, answers_seen;

@@ -479,7 +479,7 @@ static void prove_stop_contact(struct prover *p, int i)
 static void prove_answer_contact(struct prover *p, int i)
 {
     const char *name = config_of(p, i)->name;
-    prove_ask(p->talk, name, "Press the answer contact now. (no: leave it out)");
+    prove_ask(p->talk, name, "Press the answer contact now, and let it go. (no: leave it out)");
     device_of(p, i)->inputs.answers = 0;
     prove_until(p, answer_came, i, PRESS_MS);
     if (p->over)

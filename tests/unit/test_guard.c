@@ -1676,20 +1676,21 @@ static struct contact_port contact_open(void)
     return (struct contact_port){.port = {.ops = &ops, .fd = -1}};
 }
 
-/* A guard that heats, with an answer contact beside the plate. */
-static struct desk *desk_with_contact(struct contact_port *contact, struct journal *journal)
+/* A guard that may heat, with a contact on DSR beside the plate: that answers, or, closed at first, that stops. */
+static struct desk *desk_of_contact(struct contact_port *contact, const struct guard_config *said)
 {
     struct desk *desk = desk_cold();
     struct wire_hello hello = hello_for(190000);
     guard_free(desk->guard);
-    desk->bench.device[1] =
-        (struct device_config){.kind = DEVICE_INPUTS, .port = 1, .inputs = {.answer = CONTACT_DSR}};
+    desk->bench.device[1] = (struct device_config){.kind = DEVICE_INPUTS, .port = 1};
+    *(contact->closed ? &desk->bench.device[1].inputs.stop : &desk->bench.device[1].inputs.answer) =
+        CONTACT_DSR;
     desk->bench.device_count = desk->bench.port_count = 2;
     desk->bench.inputs_device = 1;
-    struct guard_config config = {.bench = &desk->bench,
-                                  .port = {&desk->plate.port, &contact->port},
-                                  .journal = journal,
-                                  .armed = true};
+    struct guard_config config = *said;
+    config.bench = &desk->bench;
+    config.port[0] = &desk->plate.port;
+    config.port[1] = &contact->port;
     assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
     assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
     desk->turn.rail = -1;
@@ -1697,6 +1698,11 @@ static struct desk *desk_with_contact(struct contact_port *contact, struct journ
         period(desk);
     turns(desk, 10);
     return desk;
+}
+
+static struct desk *desk_with_contact(struct contact_port *contact, struct journal *journal)
+{
+    return desk_of_contact(contact, &(struct guard_config){.journal = journal, .armed = true});
 }
 
 /* The front's next HAND, which knows nothing of the contact. */
@@ -1747,11 +1753,77 @@ static void test_a_contact_that_is_held_answers_one_prompt(void **state)
 
     contact.closed = true;
     turns(desk, 3);
+    assert_int_equal(guard_snapshot(desk->guard)->answer, ANSWER_NONE); /* not yet let go */
+    contact.closed = false;
+    turns(desk, 3);
     assert_int_equal(guard_snapshot(desk->guard)->answer, ANSWER_YES);
+    contact.closed = true; /* held since before the next question */
+    turns(desk, 3);
     desk->turn.prompt = 8;
     turns(desk, 30);
+    contact.closed = false;
+    turns(desk, 3);
 
     assert_int_equal(guard_snapshot(desk->guard)->answer, ANSWER_NONE);
+    desk_free(desk);
+}
+
+/* Told, and how often: what holds `said`. */
+struct told {
+    const char *said;
+    int times;
+};
+
+static void hear_told(void *context, const struct wire_note *note)
+{
+    struct told *told = context;
+    told->times += strstr(note->text, told->said) != NULL;
+}
+
+static void test_a_contact_that_chatters_or_is_stuck_is_told_once(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *said;
+        int down, up;
+    } wires[] = {{"comes and goes by itself", 2, 2}, {"closed for more than 10 s", 140, 5}};
+
+    for (size_t i = 0; i < sizeof wires / sizeof wires[0]; i++) {
+        struct contact_port contact = contact_open();
+        struct told told = {.said = wires[i].said};
+        struct desk *desk = desk_of_contact(
+            &contact, &(struct guard_config){.say = hear_told, .context = &told, .armed = true});
+
+        for (int n = 0; n < 500; n++) {
+            contact.closed = n % (wires[i].down + wires[i].up) < wires[i].down;
+            turns(desk, 1);
+        }
+
+        assert_int_equal(told.times, 1);
+        assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+        desk_free(desk);
+    }
+}
+
+static void test_a_stop_wire_that_flickers_is_told_once(void **state)
+{
+    (void)state;
+    struct contact_port contact = contact_open();
+    struct told told = {.said = "Look for a loose wire"};
+    contact.closed = true;
+    struct desk *desk = desk_of_contact(
+        &contact, &(struct guard_config){.say = hear_told, .context = &told, .armed = true});
+
+    for (int n = 0; n < 3; n++) {
+        contact.closed = false;
+        guard_look(desk->guard, desk->t_ms - 20);
+        contact.closed = true;
+        guard_look(desk->guard, desk->t_ms - 10);
+        turns(desk, 3);
+    }
+
+    assert_int_equal(told.times, 1);
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
     desk_free(desk);
 }
 
@@ -2209,6 +2281,8 @@ int main(void)
         cmocka_unit_test(test_an_answer_stands_until_its_prompt_closes),
         cmocka_unit_test(test_the_contact_answers_one_prompt_that_is_a_second_old),
         cmocka_unit_test(test_a_contact_that_is_held_answers_one_prompt),
+        cmocka_unit_test(test_a_contact_that_chatters_or_is_stuck_is_told_once),
+        cmocka_unit_test(test_a_stop_wire_that_flickers_is_told_once),
         cmocka_unit_test(test_the_contact_answers_nothing_while_parked),
         cmocka_unit_test(test_what_the_contact_answered_is_recorded),
         cmocka_unit_test(test_the_end_keeps_the_fan_off_until_the_joints_are_solid),

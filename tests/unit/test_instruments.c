@@ -614,6 +614,132 @@ static void test_answer_counts_once_per_press(void **state)
     assert_int_equal(b.device.inputs.stops, 0);
 }
 
+static void test_a_wire_that_flickers_is_no_stop_but_seen(void **state)
+{
+    (void)state;
+    struct bench b;
+    start_inputs(&b);
+    lines(&b, true, false, 100);
+    assert_int_equal(b.device.inputs.flickers, 0);
+
+    lines(&b, false, false, 10);
+    lines(&b, true, false, 60);
+
+    assert_int_equal(b.device.inputs.stops, 0);
+    assert_int_equal(b.device.inputs.flickers, 1);
+}
+
+static void test_a_wire_that_does_not_stay_closed_is_open(void **state)
+{
+    (void)state;
+    struct bench b;
+    start_inputs(&b);
+    lines(&b, true, false, 100);
+
+    for (int i = 0; i < 6; i++) {
+        lines(&b, false, false, 10);
+        lines(&b, true, false, 10);
+    }
+
+    assert_int_equal(b.device.inputs.stops, 1);
+    assert_true(b.device.inputs.stop);
+    lines(&b, true, false, 60);
+    assert_false(b.device.inputs.stop);
+}
+
+static void test_a_late_look_makes_no_stop_of_a_flicker(void **state)
+{
+    (void)state;
+    struct bench b;
+    start_inputs(&b);
+    lines(&b, true, false, 100);
+
+    lines(&b, false, false, 10);
+    b.t_ms += 300;
+    lines(&b, true, false, 60);
+
+    assert_int_equal(b.device.inputs.stops, 0);
+}
+
+static void test_a_press_is_one_once_it_is_let_go(void **state)
+{
+    (void)state;
+    struct bench b;
+    start_inputs(&b);
+    lines(&b, true, false, 100);
+    lines(&b, true, true, 300);
+    int64_t pressed_ms = b.t_ms - 300 + 10 + 20;
+    assert_int_equal(b.device.inputs.answers, 0);
+
+    lines(&b, true, false, 60);
+
+    assert_int_equal(b.device.inputs.answers, 1);
+    assert_int_equal(b.device.inputs.answer_ms, pressed_ms);
+}
+
+static void test_a_contact_that_stays_closed_is_stuck_and_no_press(void **state)
+{
+    (void)state;
+    struct bench b;
+    start_inputs(&b);
+    lines(&b, true, true, 10000);
+    assert_false(b.device.inputs.answer_stuck);
+    lines(&b, true, true, 100);
+    assert_true(b.device.inputs.answer_stuck);
+
+    lines(&b, true, false, 100);
+    assert_false(b.device.inputs.answer_stuck);
+    assert_int_equal(b.device.inputs.answers, 0);
+    lines(&b, true, true, 100);
+    lines(&b, true, false, 100);
+
+    assert_int_equal(b.device.inputs.answers, 1);
+}
+
+/* on_ms down, off_ms up, again and again for three minutes. */
+static uint32_t answers_of(struct bench *b, int32_t on_ms, int32_t off_ms)
+{
+    start_inputs(b);
+    lines(b, true, false, 100);
+    while (b->t_ms < 180000) {
+        lines(b, true, true, on_ms);
+        lines(b, true, false, off_ms);
+    }
+    return b->device.inputs.answers;
+}
+
+static void test_a_contact_that_comes_and_goes_by_itself_is_no_person(void **state)
+{
+    (void)state;
+    struct bench b;
+    static const int32_t ms[][2] = {{10, 10}, {10, 60}, {30, 60}, {10, 200}, {200, 800}};
+
+    for (size_t i = 0; i < sizeof ms / sizeof ms[0]; i++) {
+        assert_true(answers_of(&b, ms[i][0], ms[i][1]) <= 25);
+        assert_true(b.device.inputs.answer_chatters);
+        uint32_t before = b.device.inputs.answers;
+        lines(&b, true, false, 60000);
+        lines(&b, true, true, 100);
+        lines(&b, true, false, 100);
+        assert_int_equal(b.device.inputs.answers, before); /* it is not trusted again */
+    }
+}
+
+static void test_a_person_who_answers_many_questions_is_no_chatter(void **state)
+{
+    (void)state;
+    struct bench b;
+    assert_int_equal(answers_of(&b, 200, 4900), 36);
+    assert_false(b.device.inputs.answer_chatters);
+    start_inputs(&b);
+    for (int i = 0; i < 15; i++) { /* those of a start */
+        lines(&b, true, true, 200);
+        lines(&b, true, false, 800);
+    }
+    assert_int_equal(b.device.inputs.answers, 15);
+    assert_false(b.device.inputs.answer_chatters);
+}
+
 static void test_contacts_are_fed_only_where_nothing_else_hangs_on_the_port(void **state)
 {
     (void)state;
@@ -662,6 +788,13 @@ int main(void)
         cmocka_unit_test(test_stop_opens_after_20_ms_and_not_for_less),
         cmocka_unit_test(test_stop_is_pressed_when_the_lines_can_no_longer_be_read),
         cmocka_unit_test(test_answer_counts_once_per_press),
+        cmocka_unit_test(test_a_wire_that_flickers_is_no_stop_but_seen),
+        cmocka_unit_test(test_a_wire_that_does_not_stay_closed_is_open),
+        cmocka_unit_test(test_a_late_look_makes_no_stop_of_a_flicker),
+        cmocka_unit_test(test_a_press_is_one_once_it_is_let_go),
+        cmocka_unit_test(test_a_contact_that_stays_closed_is_stuck_and_no_press),
+        cmocka_unit_test(test_a_contact_that_comes_and_goes_by_itself_is_no_person),
+        cmocka_unit_test(test_a_person_who_answers_many_questions_is_no_chatter),
         cmocka_unit_test(test_contacts_are_fed_only_where_nothing_else_hangs_on_the_port),
         cmocka_unit_test(test_kinds_have_the_names_they_are_found_by),
     };
