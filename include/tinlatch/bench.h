@@ -100,6 +100,10 @@ enum hand {
     HANDS,
 };
 
+/* Of each kind in one run; longer they widen nothing. Common practice: a whole stack is opened with some 20 min of
+ * warming, and no single joint takes air for as long. */
+enum { HANDS_MOST_MS = 20 * 60000 };
+
 /* The whole state a recipe asks for; never a delta. */
 struct wanted {
     bool heat;

@@ -104,6 +104,32 @@ void attend_step(struct guard *guard, int64_t t_ms)
     }
 }
 
+/* Each time anew they are worth some seconds, or they could be announced at every other turn. */
+enum hand attend_hands(struct guard *guard, enum hand announced, int64_t t_ms)
+{
+    enum { ANEW_MS = 5000 };
+    struct hands *hands = &guard->hands;
+    char text[BENCH_TEXT];
+
+    if (hands->now != HAND_NONE)
+        hands->total_ms[hands->now] += t_ms - hands->at_ms;
+    if (announced != hands->now)
+        hands->total_ms[announced] += ANEW_MS;
+    hands->now = announced;
+    hands->at_ms = t_ms;
+    if (announced == HAND_NONE || hands->total_ms[announced] <= HANDS_MOST_MS)
+        return announced;
+    if (!hands->told) {
+        snprintf(text, sizeof text,
+                 "The recipe has announced \"%s\" for %d min: from now on nothing more is "
+                 "expected of it. Take hands and air off the board.",
+                 hand_name(announced), HANDS_MOST_MS / 60000);
+        guard_say(guard, NOTE_WARN, t_ms, text);
+    }
+    hands->told = true;
+    return HAND_NONE;
+}
+
 void attend_leads(struct guard *guard)
 {
     const struct wire_hand *hand = &guard->hand;

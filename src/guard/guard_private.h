@@ -76,6 +76,13 @@ struct leads {
     uint32_t prompt; /* that stood answered while it was on: no word of the time since */
 };
 
+/* Hands that the recipe announces: which, since when, and for how long in all. */
+struct hands {
+    enum hand now;
+    int64_t at_ms, total_ms[HANDS];
+    bool told;
+};
+
 /* The answer contact: the prompt that is open, since when, and whether a press has answered it. */
 struct contact_answer {
     uint32_t prompt;
@@ -190,6 +197,7 @@ struct guard {
     struct parking parking;
     struct knob knob;
     struct fan_watch fan;
+    struct hands hands;
     struct contact_answer contact;
     struct loose_wires loose;
     struct leads leads;
@@ -258,6 +266,8 @@ void attend_step(struct guard *guard, int64_t t_ms);
 /* What the contact has answered stands until its prompt closes, whatever else the front sends. */
 void attend_keep_answer(const struct guard *guard, struct wire_hand *hand);
 void attend_park(struct guard *guard, int64_t t_ms);
+/* What is left of hands that the recipe announces, once their time is over. */
+enum hand attend_hands(struct guard *guard, enum hand announced, int64_t t_ms);
 void attend_knob(struct guard *guard, int64_t t_ms); /* says what a plate by hand is to be set to */
 void attend_leads(struct guard *guard);
 bool leads_may_be_on(const struct guard *guard, int32_t rail);

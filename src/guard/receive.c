@@ -137,6 +137,7 @@ static int take_turn(struct guard *guard, const struct wire_turn *turn, int64_t 
     if (turn->head.number != guard->turn.head.number)
         guard->turn_ms = t_ms;
     guard->turn = *turn;
+    want.hand = attend_hands(guard, want.hand, t_ms);
     guard->want = want;
     guard->powered |= want.heat || want.supply_on;
     return 0;

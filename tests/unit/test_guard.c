@@ -353,6 +353,33 @@ static void test_a_board_s_sensor_may_step_only_under_announced_hands(void **sta
     }
 }
 
+/* What the snapshots call hands, for so many periods of a recipe that announces them every `every` of these. */
+static int hands_of(struct desk *desk, enum hand hand, int every, int periods)
+{
+    int counted = 0;
+
+    for (int i = 0; i < periods; i++) {
+        desk->turn.hand = (int32_t)(i % every == 0 ? hand : HAND_NONE);
+        turns(desk, 1);
+        counted += guard_snapshot(desk->guard)->hand == (int32_t)hand;
+    }
+    return counted;
+}
+
+static void test_hands_widen_nothing_after_twenty_minutes_of_each_kind(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    desk->turn.heat = 0;
+    desk->turn.temp_mc = 0;
+
+    assert_in_range(hands_of(desk, HAND_HEAT, 1, 13000), 11940, 12000);
+    assert_int_equal(hands_of(desk, HAND_HEAT, 1, 100), 0);
+    assert_in_range(hands_of(desk, HAND_PLACE, 2, 1000), 230, 241); /* by fits and starts */
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    desk_free(desk);
+}
+
 static void test_a_silent_recipe_is_off_within_two_seconds(void **state)
 {
     (void)state;
@@ -2266,6 +2293,7 @@ int main(void)
         cmocka_unit_test(test_a_step_that_is_repeated_to_the_digit_is_one_sample_for_a_while),
         cmocka_unit_test(test_a_step_clears_no_count_of_an_open_sensor),
         cmocka_unit_test(test_a_board_s_sensor_may_step_only_under_announced_hands),
+        cmocka_unit_test(test_hands_widen_nothing_after_twenty_minutes_of_each_kind),
         cmocka_unit_test(test_a_silent_recipe_is_off_within_two_seconds),
         cmocka_unit_test(test_a_recipe_that_asks_for_power_late_is_waited_for),
         cmocka_unit_test(test_a_recipe_that_answers_an_old_snapshot_for_ever_is_silent),
