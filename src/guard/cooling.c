@@ -48,6 +48,7 @@ static int64_t until_solid_ms(const struct guard *guard)
 void cooling_begin(struct guard *guard, int64_t t_ms)
 {
     guard->ended_ms = t_ms;
+    guard->ended_mc = guard->in.plate.temp_mc;
     guard->solid_ms = t_ms + until_solid_ms(guard);
     guard->solid_told = guard->solid_ms == t_ms;
     guard->safe_since_ms = -1;
@@ -238,11 +239,19 @@ static bool nothing_is_left_to_do(const struct guard *guard, int64_t t_ms)
     return nobody && (every_line_is_cut(guard) || something_is_unread(guard));
 }
 
+/* A start that was refused, or was stopped among its questions: what is warm it has not warmed, and a reading that is not
+ * true would be waited for for ever. Long enough to see a plate that heats by itself. */
+static bool never_was_on(const struct guard *guard, int64_t t_ms)
+{
+    return !guard->began && !guard_was_hot(guard) && !is_driven(guard) && !guard->fall.stuck &&
+           t_ms - guard->ended_ms >= TOUCH_SAFE_MS;
+}
+
 static bool is_off_and_safe(struct guard *guard, int64_t t_ms)
 {
     if (guard->limits.uses_supply && (!supply_is_seen_since(guard) || guard->in.supply.on))
         return false;
-    if (!guard->limits.uses_plate)
+    if (!guard->limits.uses_plate || never_was_on(guard, t_ms))
         return true;
     bool believed = !reading_is_doubted(guard) || t_ms >= guard->cool_by_ms;
     if (!touch_safe(guard) || !believed || is_driven(guard)) {

@@ -3,8 +3,9 @@
 #include "guard_private.h"
 
 enum {
-    SAID_LATE_MS = 2000
-}; /* a controller's registers are read in turn: its output may be this old */
+    SAID_LATE_MS = 2000, /* a controller's registers are read in turn: its output may be this old */
+    UNHEATED_MC = 10000, /* as the account's bound stands above a reading at its beginning */
+};
 
 /* A set that was sent in the period acts for a part of it, the one before for the rest. */
 static void span(struct guard *guard, double now)
@@ -65,6 +66,16 @@ static double fan_share(struct guard *guard)
     return (before > guard->drive.fan_pct ? before : guard->drive.fan_pct) / 100.0;
 }
 
+/* Of a run that heated nothing it is not known from what its plate would cool: a reading that is not true falls as no
+ * plate does. Heat shows by what it rises. */
+static void meet_the_unheated(struct guard *guard)
+{
+    int32_t risen_mc = guard->ended_mc + UNHEATED_MC;
+
+    if (!guard_was_hot(guard) && guard->in.account.high_mc < risen_mc)
+        guard->in.account.high_mc = risen_mc;
+}
+
 /* Before the seat test a person moves the thermocouple about, and after the run nobody says what hands do: then only
  * heat that nobody granted is looked for. */
 void feed_account(struct guard *guard, int64_t t_ms)
@@ -94,6 +105,7 @@ void feed_account(struct guard *guard, int64_t t_ms)
     account_step(&guard->account, &input, t_ms, &guard->in.account);
     if (guard->mode != GUARD_COOLING && guard->mode != GUARD_ENDED)
         return;
+    meet_the_unheated(guard);
     guard->in.account.low_mc = INT32_MIN;
     guard->in.account.unmoved_mc = guard->in.account.board_lead_mc = 0;
 }

@@ -13,8 +13,10 @@ void guard_enter(struct guard *guard, enum guard_event event, int64_t t_ms)
     if (next == guard->mode)
         return;
     guard->mode = next;
-    if (event == EVENT_SEATED)
-        guard->turn_ms = t_ms; /* only now is the recipe spoken to */
+    if (event == EVENT_SEATED) { /* only now is the recipe spoken to */
+        guard->began = true;
+        guard->turn_ms = t_ms;
+    }
     if (next == GUARD_COOLING) {
         /* At once: the coming period's request is made of what stands here now. */
         guard->want = (struct wanted){.beeps = guard->want.beeps};

@@ -187,11 +187,12 @@ struct guard {
     struct tl_error refusal;    /* why the run never began */
     struct wire_end recipe_end; /* how the recipe ended; code TL_MORE = it runs */
     int64_t hello_ms;
-    bool ready;         /* every instrument answered once */
-    int question;       /* being asked, or next */
-    uint32_t notes;     /* of the guard's own so far */
-    uint32_t open_note; /* of the guard's own prompt, 0 = none */
-    bool warmth_asked;  /* what has warmed the plate, after all other questions */
+    bool ready;                    /* every instrument answered once */
+    bool began;                    /* the recipe was let begin */
+    int question;                  /* being asked, or next */
+    uint32_t notes;                /* of the guard's own so far */
+    uint32_t open_note;            /* of the guard's own prompt, 0 = none */
+    bool cold_asked, warmth_asked; /* what has cooled, and warmed it, after all other questions */
     struct seat_test seat;
     struct warm warm;
     struct parking parking;
@@ -209,6 +210,7 @@ struct guard {
     int64_t plate_fresh_ms; /* of the reading last added to the ramp's history */
     int64_t ended_ms,
         solid_ms;          /* when the run ended; when its joints are solid, as estimated then */
+    int32_t ended_mc;      /* what the plate read when the run ended */
     int64_t safe_since_ms; /* -1: something is not touch-safe */
     int64_t cool_by_ms;    /* when it can be, whatever a doubted sensor reads */
     bool solid_told, supply_on_told;

@@ -415,6 +415,49 @@ static void test_a_cold_bench_whose_readings_fit_no_room_is_refused(void **state
     }
 }
 
+static void test_a_start_that_was_refused_for_a_reading_is_soon_over_and_trips_nothing(void **state)
+{
+    (void)state;
+    static const double shift_k[] = {52, 150}; /* Fahrenheit; another type */
+    struct benchfile bench = fake_line_bench();
+    bench.plate.capacity_j_k = 250; /* hot, it would fall by 17 K in half a minute */
+
+    for (size_t i = 0; i < sizeof shift_k / sizeof shift_k[0]; i++) {
+        struct desk *desk = desk_on(&bench, NULL, 25);
+        desk->shift_k[0] = desk->shift_k[1] = shift_k[i];
+        desk->was_cold = true;
+
+        arm(desk, 20);
+        assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+        for (int n = 0; n < 310; n++)
+            period(desk);
+
+        assert_int_equal(guard_mode(desk->guard), GUARD_ENDED);
+        assert_false(guard_trip(desk->guard)->tripped);
+        assert_has(guard_refusal(desk->guard)->text, "the plate was not heated");
+        desk_free(desk);
+    }
+}
+
+/* Its relay is welded: nobody has switched anything on. */
+static void test_a_plate_that_heats_by_itself_after_a_refusal_trips(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_with(NULL, 25);
+    desk->shift_k[0] = desk->shift_k[1] = 52;
+    desk->was_cold = true;
+    arm(desk, 20);
+
+    for (int n = 0; n < 250; n++) {
+        desk->plate_c += 0.1;
+        period(desk);
+    }
+
+    assert_int_equal(guard_trip(desk->guard)->rule, HEAT_UNCOMMANDED);
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    desk_free(desk);
+}
+
 static void test_readings_that_fit_a_room_are_not_asked_about(void **state)
 {
     (void)state;
@@ -927,6 +970,9 @@ int main(void)
         cmocka_unit_test(test_a_warm_start_waits_below_80_and_says_how_long),
         cmocka_unit_test(test_the_seat_test_waits_below_60_and_says_how_long),
         cmocka_unit_test(test_a_cold_bench_whose_readings_fit_no_room_is_refused),
+        cmocka_unit_test(
+            test_a_start_that_was_refused_for_a_reading_is_soon_over_and_trips_nothing),
+        cmocka_unit_test(test_a_plate_that_heats_by_itself_after_a_refusal_trips),
         cmocka_unit_test(test_readings_that_fit_a_room_are_not_asked_about),
         cmocka_unit_test(test_a_plate_that_somebody_has_heated_is_seat_tested_all_the_same),
         cmocka_unit_test(
