@@ -115,6 +115,9 @@ static void hold_against_room(struct guard *guard, int64_t t_ms)
     guard->open_note = 0;
     if (room_is_undercut(guard, text, sizeof text)) {
         guard_refuse(guard, TL_LIMIT, t_ms, text);
+    } else if (!guard->cold_asked && room_is_cold(guard, text, sizeof text)) {
+        guard->cold_asked = true;
+        ask(guard, t_ms, text);
     } else if (!guard->warmth_asked && room_is_exceeded(guard, text, sizeof text)) {
         guard->warmth_asked = true;
         ask(guard, t_ms, text);
@@ -177,10 +180,11 @@ static void take_answer(struct guard *guard, int64_t t_ms)
     bool offer = guard->question < QUESTIONS && questions[guard->question].when == OFFER;
 
     if (guard->hand.answer == ANSWER_NO && !offer) {
-        guard_refuse(guard, TL_LIMIT, t_ms,
-                     guard->warmth_asked
-                         ? "the plate was not heated, so it cannot read this: " ROOM_CAUSES
-                         : "a question before the start was answered no");
+        guard_refuse(
+            guard, TL_LIMIT, t_ms,
+            guard->warmth_asked ? "the plate was not heated, so it cannot read this: " ROOM_CAUSES
+            : guard->cold_asked ? "it is not as cold as that, so it cannot read this: " ROOM_CAUSES
+                                : "a question before the start was answered no");
         return;
     }
     if (guard->hand.answer != ANSWER_YES && guard->hand.answer != ANSWER_NO)

@@ -247,6 +247,8 @@ void checking_step(struct guard *guard, int64_t t_ms);
     "room is"
 /* Colder than anything in it can be? `why` says so. */
 bool room_is_undercut(const struct guard *guard, char *why, size_t size);
+/* Cold, as a room or a board can be? `question` asks whether it is. */
+bool room_is_cold(const struct guard *guard, char *question, size_t size);
 /* Warmer than it, or not all the same? `question` asks what for. */
 bool room_is_exceeded(const struct guard *guard, char *question, size_t size);
 /* seat.c */

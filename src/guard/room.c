@@ -6,28 +6,39 @@
 #include <stdio.h>
 
 enum {
-    ROOM_OFF_MC = 8000, /* from the bench file's room; a workshop is rarely that far from it */
+    ROOM_OFF_MC = 8000, /* from the bench file's room; more is asked about */
     APART_MC = 5000,    /* what has lain together is of one temperature */
+    COLDEST_MC = 5000,  /* the coldest room that a bench file may state, ... */
+    COLDER_MOST_MC =
+        20000, /* ... and a workshop in winter: degrees C read as F, and tenths as units, are colder */
 };
 
-struct extremes {
-    enum sensor_id coldest, warmest;
-};
-
-static struct extremes extremes_of(const struct guard *guard)
+/* Of the sensors in use up to `last`. */
+static enum sensor_id coldest_of(const struct guard *guard, enum sensor_id last)
 {
-    struct extremes found = {SENSOR_PLATE, SENSOR_PLATE};
+    enum sensor_id found = SENSOR_PLATE;
 
-    for (enum sensor_id id = 0; id < SENSORS; id++) {
-        int32_t mc = guard->in.sensor[id].temp_mc;
-        if (!guard->sensor_in_use[id])
-            continue;
-        if (mc < guard->in.sensor[found.coldest].temp_mc)
-            found.coldest = id;
-        if (mc > guard->in.sensor[found.warmest].temp_mc)
-            found.warmest = id;
-    }
+    for (enum sensor_id id = SENSOR_PLATE; id <= last; id++)
+        if (guard->sensor_in_use[id] &&
+            guard->in.sensor[id].temp_mc < guard->in.sensor[found].temp_mc)
+            found = id;
     return found;
+}
+
+static enum sensor_id warmest(const struct guard *guard)
+{
+    enum sensor_id found = SENSOR_PLATE;
+
+    for (enum sensor_id id = SENSOR_PLATE; id < SENSORS; id++)
+        if (guard->sensor_in_use[id] &&
+            guard->in.sensor[id].temp_mc > guard->in.sensor[found].temp_mc)
+            found = id;
+    return found;
+}
+
+static int32_t reads_mc(const struct guard *guard, enum sensor_id id)
+{
+    return guard->in.sensor[id].temp_mc;
 }
 
 static int32_t room_mc(const struct guard *guard)
@@ -35,36 +46,72 @@ static int32_t room_mc(const struct guard *guard)
     return (int32_t)(1000 * guard->config.bench->room_c);
 }
 
+static int32_t least_mc(const struct guard *guard)
+{
+    int32_t winter_mc = room_mc(guard) - COLDER_MOST_MC;
+
+    return winter_mc > COLDEST_MC ? winter_mc : COLDEST_MC;
+}
+
+/* A plate that is cold alone has nothing to be cold from; a board may come out of a drawer. */
 bool room_is_undercut(const struct guard *guard, char *why, size_t size)
 {
-    enum sensor_id id = extremes_of(guard).coldest;
-    int32_t mc = guard->in.sensor[id].temp_mc;
+    enum sensor_id all = coldest_of(guard, SENSOR_BOARD), plate = coldest_of(guard, SENSOR_PLATE_2);
+    int32_t plate_mc = reads_mc(guard, plate);
+    bool alone = plate_mc < room_mc(guard) - ROOM_OFF_MC &&
+                 plate_mc < reads_mc(guard, warmest(guard)) - APART_MC;
+    enum sensor_id id = alone ? plate : all;
 
-    if (!guard->limits.uses_plate || mc >= room_mc(guard) - ROOM_OFF_MC)
+    if (!guard->limits.uses_plate || (!alone && reads_mc(guard, all) >= least_mc(guard)))
         return false;
     snprintf(why, size,
              "the %s sensor reads %.1f C, colder than the room, stated as %.0f C: " ROOM_CAUSES,
-             sensor_name(id), mc / 1000.0, guard->config.bench->room_c);
+             sensor_name(id), reads_mc(guard, id) / 1000.0, guard->config.bench->room_c);
+    return true;
+}
+
+/* The board is colder than a plate that nobody has heated. */
+static bool board_is_cold(const struct guard *guard)
+{
+    int32_t board_mc = reads_mc(guard, SENSOR_BOARD);
+
+    return guard->sensor_in_use[SENSOR_BOARD] &&
+           board_mc < reads_mc(guard, coldest_of(guard, SENSOR_PLATE_2)) - APART_MC &&
+           reads_mc(guard, warmest(guard)) <= room_mc(guard) + ROOM_OFF_MC;
+}
+
+bool room_is_cold(const struct guard *guard, char *question, size_t size)
+{
+    enum sensor_id id = coldest_of(guard, SENSOR_BOARD);
+    bool cold = reads_mc(guard, id) < room_mc(guard) - ROOM_OFF_MC || board_is_cold(guard);
+
+    if (!guard->limits.uses_plate || !cold)
+        return false;
+    snprintf(question, size,
+             "The %s sensor reads %.1f C, the room is stated as %.0f C. Is it as cold as that: a "
+             "cold workshop, a board out of a cold drawer? no: the reading is not true, and the "
+             "run is refused.",
+             sensor_name(id), reads_mc(guard, id) / 1000.0, guard->config.bench->room_c);
     return true;
 }
 
 bool room_is_exceeded(const struct guard *guard, char *question, size_t size)
 {
-    struct extremes found = extremes_of(guard);
-    int32_t cold_mc = guard->in.sensor[found.coldest].temp_mc;
-    int32_t warm_mc = guard->in.sensor[found.warmest].temp_mc;
+    enum sensor_id warm = warmest(guard);
+    enum sensor_id cold = coldest_of(guard, board_is_cold(guard) ? SENSOR_PLATE_2 : SENSOR_BOARD);
+    int32_t cold_mc = reads_mc(guard, cold), warm_mc = reads_mc(guard, warm);
     char beside[48] = "";
 
     if (!guard->limits.uses_plate || guard->warm.offered) /* the last run is why it is warm */
         return false;
     if (warm_mc <= room_mc(guard) + ROOM_OFF_MC && warm_mc - cold_mc <= APART_MC)
         return false;
-    if (found.coldest != found.warmest)
-        snprintf(beside, sizeof beside, " the %s sensor %.1f C,", sensor_name(found.coldest),
+    if (cold != warm)
+        snprintf(beside, sizeof beside, " the %s sensor %.1f C,", sensor_name(cold),
                  cold_mc / 1000.0);
     snprintf(question, size,
              "The %s sensor reads %.1f C,%s the room is stated as %.0f C. Was the plate heated "
              "within the last hour? no: the reading is not true, and the run is refused.",
-             sensor_name(found.warmest), warm_mc / 1000.0, beside, guard->config.bench->room_c);
+             sensor_name(warm), warm_mc / 1000.0, beside, guard->config.bench->room_c);
     return true;
 }

@@ -53,7 +53,7 @@ static void fake_line_hear(struct fake_line *fake, const char *line)
         fake->sets++;
         fake->duty = fake->stuck_duty ? fake->stuck_duty : fake->duty;
         for (int i = 0; i < 3; i++)
-            snprintf(input[i], sizeof input[i], fake->mc[i] < 0 ? "open" : "%d", fake->mc[i]);
+            snprintf(input[i], sizeof input[i], fake->mc[i] == -1 ? "open" : "%d", fake->mc[i]);
         const char *kind = fake->microvolts ? "v" : "c",
                    *cold = fake->microvolts ? " cj=25000" : "";
         snprintf(body, sizeof body, "%u ok d=%d f=%d up=%d q=0%s %s1=%s %s2=%s %s3=%s", sequence,

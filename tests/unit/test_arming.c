@@ -28,9 +28,9 @@ struct desk {
     struct last_run last;
     int record_fd;
     struct journal *journal;
-    bool was_touched;                 /* what the person says of the thermocouple */
-    bool was_cold;                    /* ... and of the plate: not heated */
-    bool asked_touched, asked_warmed; /* ... and whether that was asked */
+    bool was_touched; /* what the person says of the thermocouple */
+    bool was_cold;    /* ... of the plate: not heated; and of what reads cold: it is not */
+    bool asked_touched, asked_warmed, asked_chilled; /* ... and whether that was asked */
     bool beeped;
     char open[BENCH_TEXT], said[8192];
 };
@@ -168,8 +168,11 @@ static void answer(struct desk *desk)
     desk->asked_touched = desk->asked_touched || touched;
     bool warmed = strstr(desk->open, "within the last hour") != NULL;
     desk->asked_warmed = desk->asked_warmed || warmed;
-    desk->hand.answer =
-        (touched && !desk->was_touched) || (warmed && desk->was_cold) ? ANSWER_NO : ANSWER_YES;
+    bool chilled = strstr(desk->open, "as cold as that") != NULL;
+    desk->asked_chilled = desk->asked_chilled || chilled;
+    desk->hand.answer = (touched && !desk->was_touched) || ((warmed || chilled) && desk->was_cold)
+                            ? ANSWER_NO
+                            : ANSWER_YES;
     send_hand(desk);
 }
 
@@ -389,21 +392,29 @@ static void test_a_cold_bench_whose_readings_fit_no_room_is_refused(void **state
 {
     (void)state;
     static const struct {
-        double shift_k[2];
+        double shift_k[2], board_k;
         const char *why;
     } wrong[] = {
-        {{8.1, 8.1}, "the plate was not heated"}, /* a cold junction */
-        {{52, 52}, "the plate was not heated"},   /* Fahrenheit */
-        {{0, 5.1}, "the plate was not heated"},   /* one of two */
-        {{-5.1, 0}, "the plate was not heated"},
-        {{-8.1, -8.1}, "the plate sensor reads 16.9 C, colder than the room, stated as 25 C"},
+        {{8.1, 8.1}, 0, "the plate was not heated"}, /* a cold junction */
+        {{52, 52}, 0, "the plate was not heated"},   /* Fahrenheit */
+        {{0, 5.1}, 0, "the plate was not heated"},   /* one of two */
+        {{-5.1, 0}, 0, "the plate was not heated"},
+        {{-8.1, -8.1}, 0, "the plate sensor reads 16.9 C, colder than the room, stated as 25 C"},
         {{0, -22.5},
-         "the plate-2 sensor reads 2.5 C, colder than the room"}, /* ten times too little */
+         0,
+         "the plate-2 sensor reads 2.5 C, colder than the room"},      /* ten times too little */
+        {{-28.9, -28.9}, -28.9, "reads -3.9 C, colder than the room"}, /* C taken for F */
+        {{-22.5, -22.5}, -22.5, "reads 2.5 C, colder than the room"},
+        {{-25, -25}, -25, "reads 0.0 C, colder than the room"}, /* no cold junction */
+        {{-12, -12}, -12, "it is not as cold as that"},
+        {{0, 0}, -12, "it is not as cold as that"},
+        {{0, 0}, -5.1, "it is not as cold as that"},
     };
 
     for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
         struct desk *desk = desk_with(NULL, 25);
         memcpy(desk->shift_k, wrong[i].shift_k, sizeof wrong[i].shift_k);
+        desk->plate.mc[2] += (int)(1000 * wrong[i].board_k);
         desk->was_cold = true;
 
         arm(desk, 120);
@@ -470,7 +481,28 @@ static void test_readings_that_fit_a_room_are_not_asked_about(void **state)
         arm(desk, 120);
 
         assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+        assert_false(desk->asked_warmed || desk->asked_chilled);
+        desk_free(desk);
+    }
+}
+
+static void test_a_cold_workshop_and_a_board_out_of_a_drawer_are_asked_about(void **state)
+{
+    (void)state;
+    static const double colder_k[][2] = {{-15, -15}, {0, -15}, {0, -6}, {-12, -19}};
+
+    for (size_t i = 0; i < sizeof colder_k / sizeof colder_k[0]; i++) {
+        struct desk *desk = desk_with(NULL, 25);
+        desk->shift_k[0] = desk->shift_k[1] = colder_k[i][0];
+        desk->plate.mc[2] += (int)(1000 * colder_k[i][1]);
+
+        arm(desk, 120);
+
+        assert_true(desk->asked_chilled);
         assert_false(desk->asked_warmed);
+        assert_has(desk->said, "Is it as cold as that");
+        assert_has(desk->said, "Seat test passed");
+        assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
         desk_free(desk);
     }
 }
@@ -974,6 +1006,7 @@ int main(void)
             test_a_start_that_was_refused_for_a_reading_is_soon_over_and_trips_nothing),
         cmocka_unit_test(test_a_plate_that_heats_by_itself_after_a_refusal_trips),
         cmocka_unit_test(test_readings_that_fit_a_room_are_not_asked_about),
+        cmocka_unit_test(test_a_cold_workshop_and_a_board_out_of_a_drawer_are_asked_about),
         cmocka_unit_test(test_a_plate_that_somebody_has_heated_is_seat_tested_all_the_same),
         cmocka_unit_test(
             test_a_sensor_that_shows_two_thirds_cools_as_it_should_and_fails_the_seat_test),
