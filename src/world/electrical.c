@@ -43,7 +43,28 @@ static double rail_s(const struct world *world, int index, bool powered)
     return siemens;
 }
 
-/* Constant volts until the current limit, then constant current. */
+/* A cell left in, or another net, behind what it has of resistance; no source. */
+#define FED_V 1.8
+#define FED_S 5.0
+
+/* What it would drive into a short. */
+static double fed_a(const struct world *world)
+{
+    return world->rails_fed && world->has_board ? FED_V * FED_S : 0;
+}
+
+/* Conductance to ground as the leads find it, that of what feeds it included. */
+static double whole_s(const struct world *world, int rail, bool powered)
+{
+    return rail_s(world, rail, powered) + (world->rails_fed ? FED_S : 0);
+}
+
+double electrical_fed_v(const struct world *world, int rail)
+{
+    return world->rails_fed ? fed_a(world) / whole_s(world, rail, false) : 0;
+}
+
+/* Constant volts until the current limit, then constant current; it takes none back. */
 void electrical_tick(struct world *world)
 {
     world->supply_v = world->supply_a = 0;
@@ -52,13 +73,17 @@ void electrical_tick(struct world *world)
     if (world->supply_instrument < 0)
         return;
     const struct scpi_state *supply = &world->instrument[world->supply_instrument].scpi;
-    if (!supply->on)
-        return;
     const struct board_rail *rail = clipped(world);
-    double siemens = rail ? rail_s(world, world->rail, true) : 0;
-    double volts = supply->set_v * world->supply_gain, amps = volts * siemens;
-    world->supply_a = fmin(amps, supply->set_a);
-    world->supply_v = amps > supply->set_a ? supply->set_a / siemens : volts;
+    if (!supply->on) {
+        world->supply_v = rail ? electrical_fed_v(world, world->rail) : 0;
+        return;
+    }
+    double siemens = rail ? whole_s(world, world->rail, true) : 0;
+    double from_a = rail ? fed_a(world) : 0;
+    double volts = supply->set_v * world->supply_gain, amps = volts * siemens - from_a;
+    world->supply_a = fmin(fmax(amps, 0), supply->set_a);
+    world->supply_v =
+        amps < 0 || amps > supply->set_a ? (world->supply_a + from_a) / siemens : volts;
     if (!rail || !world->thermal.placed)
         return;
     world->input.rail_w = world->supply_v * world->supply_a;
@@ -79,9 +104,11 @@ double world_rail_ohms(struct world *world, int rail)
     double noise = 1 + 0.005 * random_normal(&world->noise);
     if (!known(world, rail))
         return HUGE_VAL;
-    double siemens = rail_s(world, rail, false);
+    double siemens = whole_s(world, rail, false);
     double leads_ohm = 0.02; /* what is left after a meter's leads are zeroed; no source */
-    return siemens > 0 ? (1 / siemens + leads_ohm) * noise : HUGE_VAL;
+    double shown_ohm =
+        electrical_fed_v(world, rail) / 1e-3; /* it takes all volts for those of its 1 mA */
+    return siemens > 0 ? (1 / siemens + leads_ohm + shown_ohm) * noise : HUGE_VAL;
 }
 
 double world_rail_diode_v(struct world *world, int rail)
@@ -90,8 +117,8 @@ double world_rail_diode_v(struct world *world, int rail)
     if (!known(world, rail))
         return HUGE_VAL;
     const struct board_rail *there = &world->board.rail[rail];
-    if (!short_there(world, rail))
-        return fmax(there->diode_v + noise_v, 0);
+    if (!short_there(world, rail) || world->rails_fed)
+        return fmax(fmax(there->diode_v, electrical_fed_v(world, rail)) + noise_v, 0);
     return fmax(fmin(there->short_ohm * 1e-3, there->diode_v) + 0.1 * noise_v,
                 0); /* 1 mA test current */
 }

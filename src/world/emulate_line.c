@@ -165,7 +165,7 @@ static void say_inputs(struct instrument *instrument, struct bytes *b)
     for (int i = 0; i < instrument->setup.channels; i++)
         any_uv = any_uv || instrument->setup.is_uv[i];
     if (any_uv)
-        key_value(b, "cj", lround(cold_c * 1000));
+        key_value(b, "cj", lround(cold_told_c(instrument) * 1000));
     for (int i = 0; i < instrument->setup.channels; i++) {
         int32_t value;
         char key[3] = {instrument->setup.is_uv[i] ? 'v' : 'c', (char)('1' + i), 0};

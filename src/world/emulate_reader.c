@@ -39,7 +39,7 @@ static void put_field(struct instrument *instrument, const char *name, size_t le
     if (length == 1 && *name >= '1' && *name <= '4')
         put_number(instrument, *name - '1', b);
     else if (length == 2 && memcmp(name, "cj", 2) == 0)
-        bytes_fixed(b, lround(terminals_c(instrument) * 10), 1);
+        bytes_fixed(b, lround(cold_told_c(instrument) * 10), 1);
     else
         bytes_char(b, skipped(next));
 }

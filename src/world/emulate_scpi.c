@@ -332,7 +332,8 @@ static void meter_diode(struct call *call)
 static void meter_volts(struct call *call)
 {
     struct world *world = call->instrument->world;
-    double there = world->probed == world->rail ? world->supply_v : 0;
+    double there =
+        world->probed == world->rail ? world->supply_v : electrical_fed_v(world, world->probed);
     say_real(call, fmax(there + 0.0005 * random_normal(&world->noise), 0), 60);
 }
 

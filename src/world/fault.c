@@ -31,6 +31,10 @@ enum {
     DESK_FAN,
     SUPPLY_DRIFTS,
     FAN_DEAD,
+    COLD_LOST,
+    COLD_DRIFTS,
+    MAINS_LOST,
+    RAIL_FED,
     KINDS
 };
 
@@ -119,6 +123,18 @@ const struct world_fault world_faults[] = {
     [FAN_DEAD] = { "fan-dead", "the plate's fan stands still, whatever its instrument tells",
         {.when = SIGHT_CALM},
         {.when = SIGHT_CALM} },
+    [COLD_LOST] = { "cold-junction-lost", "the plate's first reader takes its terminals for 0 C: all it reads is lower",
+        {SIGHT_PLATE, 0, 1, "sensor-jump"},
+        {SIGHT_PLATE, 0, 1, "sensor-jump"} },
+    [COLD_DRIFTS] = { "cold-junction-drifts", "the plate's first reader takes its terminals for colder and colder, to 30 K",
+        {SIGHT_NEVER, 0, 0, "sensors-disagree sensor-unseated sensor-range"},
+        {SIGHT_NEVER, 0, 0, "sensor-unseated sensor-range"} },
+    [MAINS_LOST] = { "mains-lost", "the plate's mains are gone for good",
+        {SIGHT_NEVER, 0, 0, "sensor-unseated"},
+        {SIGHT_NEVER, 0, 0, "sensor-unseated"} },
+    [RAIL_FED] = { "rail-fed", "the board's rails carry 1.8 V from a source that nobody took out",
+        {SIGHT_NEVER, 0, 0, "supply-over-volts supply-disobeys"},
+        {SIGHT_NEVER, 0, 0, "supply-over-volts supply-disobeys"} },
 };
 /* clang-format on */
 
@@ -255,6 +271,18 @@ static void strike(struct world *world, int which, int64_t t_ms)
     case FAN_DEAD:
         world->fan_dead = true;
         break;
+    case COLD_LOST:
+        plate_reader(world)->cold_lost = true;
+        break;
+    case COLD_DRIFTS:
+        plate_reader(world)->cold_drifts_from_ms = t_ms;
+        break;
+    case MAINS_LOST:
+        world->mains = 0;
+        break;
+    case RAIL_FED:
+        world->rails_fed = true;
+        break;
     case UNSEATED:
         first_plate_tips(world, TIP_OFF);
         break;
@@ -341,6 +369,13 @@ static int check(struct world *world, int which, struct tl_error *error)
         return tl_error_set(error, TL_MISSING, "sensors-swapped: this bench has no board sensor");
     if (which == FAN_DEAD && !(world->setup.plate.fan_loss_w_k > 0))
         return tl_error_set(error, TL_MISSING, "fan-dead: this bench has no fan");
+    if ((which == COLD_LOST || which == COLD_DRIFTS) && !plate_reader(world))
+        return tl_error_set(error, TL_MISSING, "%s: this bench has no plate sensor",
+                            world_faults[which].name);
+    if (which == RAIL_FED &&
+        (world->supply_instrument < 0 || !world->has_board || world->board.rail_count == 0))
+        return tl_error_set(error, TL_MISSING,
+                            "rail-fed: this bench has no supply, or its board no rail");
     if (which == SUPPLY_DRIFTS && world->supply_instrument < 0)
         return tl_error_set(error, TL_MISSING, "supply-drifts: this bench has no supply");
     if (which >= SHOWS_80 && which <= FAHRENHEIT && !tip_on(world, SENSOR_PLATE))

@@ -81,10 +81,12 @@ struct scpi_state {
 struct instrument {
     struct port port; /* first: the port interface hands it back */
     struct world *world;
-    struct instrument *host; /* whose port it hangs on: itself or another */
-    bool unplugged;          /* the port is gone */
-    bool rts, dtr;           /* of the port, as the computer set them */
-    bool gibberish;          /* the fault: what it sends is spoilt */
+    struct instrument *host;     /* whose port it hangs on: itself or another */
+    bool unplugged;              /* the port is gone */
+    bool rts, dtr;               /* of the port, as the computer set them */
+    bool gibberish;              /* the fault: what it sends is spoilt */
+    bool cold_lost;              /* the faults: its terminals count as 0 C; ... */
+    int64_t cold_drifts_from_ms; /* ... or as colder and colder; -1: not */
     struct world_instrument_setup setup;
     char inbox[SCPI_MAX_BYTES];
     size_t inbox_length;
@@ -122,7 +124,7 @@ struct world {
     int plate_instrument, supply_instrument, cutoff_instrument; /* -1 = none */
     int faults;
     struct pending_fault fault[FAULTS_PENDING];
-    bool heater_stuck, cutoff_stuck, set_point_stuck, shorted, recipe_hangs, fan_dead;
+    bool heater_stuck, cutoff_stuck, set_point_stuck, shorted, recipe_hangs, fan_dead, rails_fed;
     bool stop_contact, answer_contact;       /* pressed */
     double knob_c, knob_integral, knob_duty; /* a by-hand plate; NAN = off */
     int probed;                              /* the rail under the meter's leads */
@@ -172,6 +174,7 @@ void scpi_error(struct scpi_state *scpi, int code);
 void tips_init(struct world *world, struct random *draw);
 void tips_tick(struct world *world);
 double terminals_c(const struct instrument *instrument); /* of its thermocouples */
+double cold_told_c(const struct instrument *instrument); /* ... as it measures them */
 void tip_slide_off(struct tip *tip);
 void tip_slip(struct tip *tip, double share); /* partly off: it shows so much of the rise */
 /* What input i reads now: millidegrees or microvolts. False: open. cold_c: its terminals. */
@@ -186,6 +189,7 @@ void seen_hand(struct world *world, enum hand hand, int part);
 void electrical_tick(struct world *world);
 double electrical_volts(const struct world *world);
 double electrical_amps(const struct world *world);
+double electrical_fed_v(const struct world *world, int rail); /* there without the supply */
 
 /* fault.c */
 void faults_due(struct world *world, int64_t t_ms);

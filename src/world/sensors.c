@@ -65,6 +65,7 @@ void tips_init(struct world *world, struct random *draw)
 {
     for (int i = 0; i < world->setup.instruments; i++) {
         struct instrument *instrument = &world->instrument[i];
+        instrument->cold_drifts_from_ms = -1;
         for (int k = 0; k < instrument->setup.channels; k++) {
             struct tip *tip = &instrument->tip[k];
             tip->touches = instrument->setup.touches[k];
@@ -135,7 +136,7 @@ bool tip_read(struct instrument *instrument, int i, double cold_c, int32_t *valu
             return false; /* beyond the type's range the wire is gone */
         *value = (int32_t)lround((hot_mv - cold_mv) * 1000);
     } else {
-        *value = (int32_t)lround(c * 1000);
+        *value = (int32_t)lround((c + cold_told_c(instrument) - terminals_c(instrument)) * 1000);
     }
     tip->last = *value;
     return true;
@@ -145,4 +146,13 @@ bool tip_read(struct instrument *instrument, int i, double cold_c, int32_t *valu
 double terminals_c(const struct instrument *instrument)
 {
     return instrument->world->thermal.room_c + 3;
+}
+
+#define COLD_MOST_K 30 /* no source; of the range that a failing compensation shows */
+
+double cold_told_c(const struct instrument *instrument)
+{
+    int64_t for_ms = instrument->world->tick_ms - instrument->cold_drifts_from_ms;
+    double by_k = instrument->cold_drifts_from_ms < 0 ? 0 : DRIFT_K_S * (double)for_ms * 1e-3;
+    return instrument->cold_lost ? 0 : terminals_c(instrument) - fmin(by_k, COLD_MOST_K);
 }

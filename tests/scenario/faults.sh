@@ -54,9 +54,21 @@ alone sensor-reversed@60 sensor-jump 1 60
 # Five samples.
 alone sensor-noise@198 sensor-jump 0.6 130
 alone reader-fahrenheit@60 sensor-jump 0.6 60
+alone cold-junction-lost@200 sensor-jump 0.6 135
+# No mains while heat is asked for: the plate falls as a sensor that has slipped off would.
+alone mains-lost@60 sensor-unseated 60 70
+alone mains-lost@200 sensor-unseated 90 135
+# Terminals taken for colder and colder: nothing is to be seen of it before they would be freezing.
+alone cold-junction-drifts@60 sensor-range 530 195
 # The relay is welded: heat is granted until 150 s, so that this is the first that can be proved.
 alone heater-stuck-on@140 heat-uncommanded 35 190
 json '.trip.text | contains("cannot be above")'
+
+# A rail that is fed from elsewhere: its volts are over what may be injected, and nothing flows.
+for short in "" "--fault board-short@0"; do
+    run 3 tinlatch rehearse "$TOP/recipes/short-check.lua" --fault rail-fed@0 $short --json
+    json '.trip.rule == "supply-over-volts" and (.trip.text | contains("while injecting"))'
+done
 
 # What one sensor cannot show: the rehearsal says what the plate really did.
 run 1 tinlatch rehearse "$split" --bench "$single" --fault sensor-shows-60@1 --json
