@@ -35,6 +35,10 @@ int report_html(const struct history *history, const struct record_verdict *verd
 /* One sheet for the owner of the device. */
 void report_customer(const struct history *history, FILE *out);
 void report_json(const struct run *run, FILE *out); /* one object, keys as the reference names them */
+/* For other objects: null for what is no number; a seed beyond 63 bits as text. The caller owns it; NULL: no memory. */
+struct json_t;
+struct json_t *report_json_number(double value);
+struct json_t *report_json_seed(uint64_t value);
 void report_svg(const struct run *run, FILE *out);
 /* When each place of the first joint along a board's edge melted; how warm the boards' upper faces were. */
 void report_melt_map(const char *joint, const struct run_heat *heat, FILE *out);

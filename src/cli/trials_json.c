@@ -4,27 +4,13 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "tinlatch/report.h"
 #include "trials.h"
-
-static json_t *number(double value)
-{
-    return isfinite(value) ? json_real(value) : json_null();
-}
 
 static json_t *text(const char *from)
 {
     json_t *string = json_string(from);
     return string ? string : json_null();
-}
-
-static json_t *seed(uint64_t value)
-{
-    char digits[24];
-
-    if (value <= INT64_MAX)
-        return json_integer((json_int_t)value);
-    snprintf(digits, sizeof digits, "%llu", (unsigned long long)value);
-    return json_string(digits);
 }
 
 static json_t *outcomes(const struct figures *f)
@@ -43,12 +29,14 @@ static json_t *spreads(const struct figures *f)
 
     for (int i = 0; i < f->spreads; i++) {
         const struct spread *s = &f->spread[i];
-        json_array_append_new(
-            list,
-            json_pack("{s:o, s:s, s:i, s:o, s:o, s:o, s:o, s:o}", "name", text(s->name), "unit",
-                      unit_base(s->unit), "draws", (int)s->count, "least", number(s->value[0]),
-                      "p5", number(spread_at(s, 0.05)), "median", number(spread_at(s, 0.5)), "p95",
-                      number(spread_at(s, 0.95)), "most", number(s->value[s->count - 1])));
+        json_array_append_new(list,
+                              json_pack("{s:o, s:s, s:i, s:o, s:o, s:o, s:o, s:o}", "name",
+                                        text(s->name), "unit", unit_base(s->unit), "draws",
+                                        (int)s->count, "least", report_json_number(s->value[0]),
+                                        "p5", report_json_number(spread_at(s, 0.05)), "median",
+                                        report_json_number(spread_at(s, 0.5)), "p95",
+                                        report_json_number(spread_at(s, 0.95)), "most",
+                                        report_json_number(s->value[s->count - 1])));
     }
     return list;
 }
@@ -60,9 +48,10 @@ static json_t *worsts(const struct figures *f)
     for (int i = 0; i < f->worsts; i++) {
         const struct run_margin *margin = &f->worst[i].margin;
         json_array_append_new(
-            list, json_pack("{s:o, s:o, s:o, s:s, s:o}", "limit", text(margin->limit), "value",
-                            number(margin->value), "worst", number(margin->worst), "unit",
-                            unit_base(margin->unit), "seed", seed(f->worst[i].seed)));
+            list,
+            json_pack("{s:o, s:o, s:o, s:s, s:o}", "limit", text(margin->limit), "value",
+                      report_json_number(margin->value), "worst", report_json_number(margin->worst),
+                      "unit", unit_base(margin->unit), "seed", report_json_seed(f->worst[i].seed)));
     }
     return list;
 }
@@ -90,12 +79,12 @@ static json_t *failures(const struct figures *f)
         const struct trial *trial = &f->trials->trial[i];
         if (!trial_failed(trial))
             continue;
-        json_array_append_new(list,
-                              json_pack("{s:o, s:s, s:s, s:o, s:o, s:o}", "seed", seed(trial->seed),
-                                        "outcome", outcome_name(trial->outcome), "verdict",
-                                        trial_verdict_name(trial->verdict), "rule",
-                                        trial->tripped ? text(rules[trial->rule].id) : json_null(),
-                                        "text", text(trial->text), "command", command(f, trial)));
+        json_array_append_new(
+            list, json_pack("{s:o, s:s, s:s, s:o, s:o, s:o}", "seed", report_json_seed(trial->seed),
+                            "outcome", outcome_name(trial->outcome), "verdict",
+                            trial_verdict_name(trial->verdict), "rule",
+                            trial->tripped ? text(rules[trial->rule].id) : json_null(), "text",
+                            text(trial->text), "command", command(f, trial)));
     }
     return list;
 }
@@ -126,10 +115,10 @@ static json_t *faults(const struct figures *f)
             "other_rule", (int)tally.verdict[TRIAL_OTHER], "false_trips",
             (int)tally.verdict[TRIAL_FALSE], "not_played", (int)tally.verdict[TRIAL_FAILED]);
         json_object_set_new(row, "by", tripped_by(&tally));
-        json_object_set_new(row, "scans_median", number(tally.median_scans));
-        json_object_set_new(row, "scans_most", number(tally.slowest_scans));
-        json_object_set_new(row, "over_set_k", number(tally.over_set_k));
-        json_object_set_new(row, "over_ceiling_k", number(tally.over_ceiling_k));
+        json_object_set_new(row, "scans_median", report_json_number(tally.median_scans));
+        json_object_set_new(row, "scans_most", report_json_number(tally.slowest_scans));
+        json_object_set_new(row, "over_set_k", report_json_number(tally.over_set_k));
+        json_object_set_new(row, "over_ceiling_k", report_json_number(tally.over_ceiling_k));
         json_array_append_new(list, row);
     }
     return list;
@@ -144,7 +133,7 @@ void trials_json(const struct figures *f, enum outcome outcome, FILE *out)
     json_object_set_new(object, "recipe", text(first->recipe));
     json_object_set_new(object, "board", text(first->board));
     json_object_set_new(object, "bench", text(first->bench));
-    json_object_set_new(object, "seed", seed(f->options->setup.seed));
+    json_object_set_new(object, "seed", report_json_seed(f->options->setup.seed));
     json_object_set_new(object, "draws", json_integer(f->trials->draws));
     json_object_set_new(object, "failed", json_integer(f->failed));
     json_object_set_new(object, "outcomes", outcomes(f));
@@ -152,7 +141,8 @@ void trials_json(const struct figures *f, enum outcome outcome, FILE *out)
         json_object_set_new(object, "faults", faults(f));
     } else {
         json_object_set_new(object, "safe_share",
-                            f->failed ? json_null() : number(trials_safe_share(f->trials->draws)));
+                            f->failed ? json_null()
+                                      : report_json_number(trials_safe_share(f->trials->draws)));
         json_object_set_new(object, "spread", spreads(f));
         json_object_set_new(object, "margins", worsts(f));
     }

@@ -8,7 +8,7 @@
 #include "words.h"
 
 /* NaN has no place in JSON; nine digits are more than any sensor has, and the same everywhere. */
-static json_t *number(double value)
+json_t *report_json_number(double value)
 {
     return isfinite(value) ? json_real(value) : json_null();
 }
@@ -26,7 +26,7 @@ static json_t *text_or_null(const char *from)
     return from[0] ? text(from) : json_null();
 }
 
-static json_t *seed(uint64_t value)
+json_t *report_json_seed(uint64_t value)
 {
     char digits[24];
     if (value <= INT64_MAX)
@@ -40,14 +40,15 @@ static json_t *trip(const struct run *run)
     if (!run->tripped || run->trip_rule >= RULES)
         return json_null();
     return json_pack("{s:s, s:o, s:o}", "rule", rules[run->trip_rule].id, "at_s",
-                     number(run->trip_s), "text", text(run->trip_words.what));
+                     report_json_number(run->trip_s), "text", text(run->trip_words.what));
 }
 
 static json_t *peak(const struct run *run)
 {
     return json_pack("{s:o, s:o, s:o}", "plate_true_c",
-                     number(run->rehearsed ? run->peak_true_c : (double)NAN), "plate_read_c",
-                     number(run->peak_read_c), "board_c", number(run->peak_board_c));
+                     report_json_number(run->rehearsed ? run->peak_true_c : (double)NAN),
+                     "plate_read_c", report_json_number(run->peak_read_c), "board_c",
+                     report_json_number(run->peak_board_c));
 }
 
 static json_t *stages(const struct run *run)
@@ -55,10 +56,10 @@ static json_t *stages(const struct run *run)
     json_t *list = json_array();
     for (int32_t i = 0; i < run->stage_count; i++) {
         const struct run_stage *stage = &run->stage[i];
-        json_array_append_new(list,
-                              json_pack("{s:o, s:o, s:o, s:o}", "name", text(stage->name),
-                                        "start_s", number(stage->start_s), "end_s",
-                                        number(stage->end_s), "peak_c", number(stage->peak_c)));
+        json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:o}", "name", text(stage->name),
+                                              "start_s", report_json_number(stage->start_s),
+                                              "end_s", report_json_number(stage->end_s), "peak_c",
+                                              report_json_number(stage->peak_c)));
     }
     return list;
 }
@@ -70,10 +71,11 @@ static json_t *melts(const struct run *run)
         const struct run_melt *melt = &run->melt[i];
         double first_s = run->rehearsed ? melt->true_first_s : (double)NAN;
         double last_s = run->rehearsed ? melt->true_last_s : (double)NAN;
-        json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:o, s:o}", "joint",
-                                              text(melt->joint), "at_s", number(melt->at_s), "how",
-                                              text(melt->how), "true_first_s", number(first_s),
-                                              "true_last_s", number(last_s)));
+        json_array_append_new(
+            list,
+            json_pack("{s:o, s:o, s:o, s:o, s:o}", "joint", text(melt->joint), "at_s",
+                      report_json_number(melt->at_s), "how", text(melt->how), "true_first_s",
+                      report_json_number(first_s), "true_last_s", report_json_number(last_s)));
     }
     return list;
 }
@@ -83,7 +85,7 @@ static json_t *tenths(const struct run_joint *joint)
 {
     json_t *list = json_array();
     for (int i = 0; i < RUN_TENTHS; i++)
-        json_array_append_new(list, number(joint->tenth_s[i]));
+        json_array_append_new(list, report_json_number(joint->tenth_s[i]));
     return list;
 }
 
@@ -95,11 +97,14 @@ static json_t *joints(const struct run *run)
         const struct run_joint *joint = &run->joint[i];
         json_array_append_new(
             list, json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:i, s:i}", "joint",
-                            text(joint->joint), "first_s", number(joint->first_s), "last_s",
-                            number(joint->last_s), "freezes_s", number(joint->freezes_s), "solid_s",
-                            number(joint->solid_s), "lifted_s", number(joint->lifted_s), "liquid_s",
-                            number(joint->liquid_s), "tenths_s", tenths(joint), "first_segment",
-                            (int)joint->first_segment, "last_segment", (int)joint->last_segment));
+                            text(joint->joint), "first_s", report_json_number(joint->first_s),
+                            "last_s", report_json_number(joint->last_s), "freezes_s",
+                            report_json_number(joint->freezes_s), "solid_s",
+                            report_json_number(joint->solid_s), "lifted_s",
+                            report_json_number(joint->lifted_s), "liquid_s",
+                            report_json_number(joint->liquid_s), "tenths_s", tenths(joint),
+                            "first_segment", (int)joint->first_segment, "last_segment",
+                            (int)joint->last_segment));
     }
     return list;
 }
@@ -108,9 +113,10 @@ static json_t *parts(const struct run *run)
 {
     json_t *list = json_array();
     for (int32_t i = 0; run->rehearsed && i < run->part_count; i++)
-        json_array_append_new(list, json_pack("{s:o, s:o, s:o}", "part", text(run->part[i].part),
-                                              "peak_c", number(run->part[i].peak_c), "ramp_c_s",
-                                              number(run->part[i].ramp_c_s)));
+        json_array_append_new(list,
+                              json_pack("{s:o, s:o, s:o}", "part", text(run->part[i].part),
+                                        "peak_c", report_json_number(run->part[i].peak_c),
+                                        "ramp_c_s", report_json_number(run->part[i].ramp_c_s)));
     return list;
 }
 
@@ -119,10 +125,10 @@ static json_t *margins(const struct run *run)
     json_t *list = json_array();
     for (int32_t i = 0; i < run->margin_count; i++) {
         const struct run_margin *margin = &run->margin[i];
-        json_array_append_new(list,
-                              json_pack("{s:o, s:o, s:o, s:s}", "limit", text(margin->limit),
-                                        "value", number(margin->value), "worst",
-                                        number(margin->worst), "unit", unit_base(margin->unit)));
+        json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:s}", "limit", text(margin->limit),
+                                              "value", report_json_number(margin->value), "worst",
+                                              report_json_number(margin->worst), "unit",
+                                              unit_base(margin->unit)));
     }
     return list;
 }
@@ -142,16 +148,17 @@ void report_json(const struct run *run, FILE *out)
     json_object_set_new(object, "outcome", json_string(outcome_name(run->outcome)));
     json_object_set_new(object, "recipe", text(run->recipe));
     json_object_set_new(object, "board", text_or_null(run->board));
-    json_object_set_new(object, "seed", seed(run->seed));
-    json_object_set_new(object, "duration_s", number(run->duration_s));
-    json_object_set_new(object, "wall_s", number(run->wall_s));
+    json_object_set_new(object, "seed", report_json_seed(run->seed));
+    json_object_set_new(object, "duration_s", report_json_number(run->duration_s));
+    json_object_set_new(object, "wall_s", report_json_number(run->wall_s));
     json_object_set_new(object, "trip", trip(run));
     json_object_set_new(object, "peak", peak(run));
     json_object_set_new(object, "stages", stages(run));
     json_object_set_new(object, "melt", melts(run));
     json_object_set_new(object, "joints", joints(run));
     json_object_set_new(object, "parts", parts(run));
-    json_object_set_new(object, "lateral_k", number(run->rehearsed ? run->lateral_k : (double)NAN));
+    json_object_set_new(object, "lateral_k",
+                        report_json_number(run->rehearsed ? run->lateral_k : (double)NAN));
     json_object_set_new(object, "margins", margins(run));
     json_object_set_new(object, "error", error(&run->error));
     json_object_set_new(object, "run", text_or_null(run->record));
