@@ -15,6 +15,11 @@ _Static_assert(sizeof(struct wire_turn) == 168, "wire_turn");
 _Static_assert(sizeof(struct wire_note) == 312, "wire_note");
 _Static_assert(sizeof(struct wire_hand) == 112, "wire_hand");
 _Static_assert(sizeof(struct wire_end) == 272, "wire_end");
+#define SIZES                                                                                      \
+    (sizeof(struct wire_hello) + 3 * sizeof(struct wire_snapshot) + 5 * sizeof(struct wire_turn) + \
+     7 * sizeof(struct wire_note) + 11 * sizeof(struct wire_hand) + 13 * sizeof(struct wire_end))
+_Static_assert(WIRE_VERSION == 6 && SIZES == 11192,
+               "a message changed: raise WIRE_VERSION, and put it and the new sum here");
 
 /* No padding holes: the fields' own sizes add up to the struct's. A hole would carry stray memory of
  * the sender. */
