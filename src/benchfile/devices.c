@@ -116,10 +116,15 @@ void set_identity(struct parse *p, struct device_config *device, int section, en
 int32_t find_device(struct parse *p, const struct benchfile *out, int section, enum key_id key)
 {
     const struct entry *entry = entry_find(p, section, key);
-    for (int32_t i = 0; i < out->device_count; i++)
+    const char *names[BENCH_DEVICES + 1] = {0};
+    for (int32_t i = 0; i < out->device_count; i++) {
         if (!strcmp(out->device[i].name, entry->text))
             return i;
-    entry_fail(p, entry, TL_UNKNOWN, "there is no [%.60s] in this file", entry->text);
+        names[i] = out->device[i].name;
+    }
+    const char *near = tl_nearest(entry->text, names);
+    entry_fail(p, entry, TL_UNKNOWN, "there is no [%.60s] in this file%s%s%s", entry->text,
+               near ? "; did you mean " : "", near ? near : "", near ? "?" : "");
     return -1;
 }
 

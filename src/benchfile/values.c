@@ -64,7 +64,10 @@ static int read_quantity(struct parse *p, struct entry *entry)
 static int read_text(struct parse *p, struct entry *entry)
 {
     size_t length = strlen(entry->text);
-    if (length >= 2 && entry->text[0] == '"' && entry->text[length - 1] == '"') {
+    if (entry->text[0] == '"' && (length < 2 || entry->text[length - 1] != '"'))
+        return entry_fail(p, entry, TL_SYNTAX,
+                          "this text begins with a \" and does not end with one");
+    if (length >= 2 && entry->text[0] == '"') {
         memmove(entry->text, entry->text + 1, length - 2);
         entry->text[length -= 2] = '\0';
     }

@@ -215,6 +215,17 @@ static void test_unknown_names_get_a_suggestion_where_one_is_near(void **state)
             "[plate] driver: \"lime\" is not known; it is one of: line | modbus");
     refused(6, "drive = both\n", TL_UNKNOWN, 6, "one of: duty | set-point");
     refused(14, "instrument = oven\n", TL_UNKNOWN, 14, "there is no [oven] in this file");
+    refused(14, "instrument = plat\n", TL_UNKNOWN, 14, "[plat] in this file; did you mean plate?");
+}
+
+static void test_a_text_whose_quotes_do_not_close_is_refused(void **state)
+{
+    (void)state;
+    refused(2, "name = \"demo\n", TL_SYNTAX, 2, "begins with a \" and does not end with one");
+    refused(2, "name = \"\n", TL_SYNTAX, 2, "begins with a \" and does not end with one");
+    assert_int_equal(parse_with(2, "name = \"demo\"\n"), 0);
+    assert_string_equal(bench.name, "demo");
+    assert_int_equal(parse_with(2, "name = plate of 4\"\n"), 0);
 }
 
 static void test_what_is_missing_is_named_with_an_example(void **state)
@@ -656,6 +667,7 @@ int main(void)
         cmocka_unit_test(test_a_limit_over_the_ceiling_is_refused_by_name),
         cmocka_unit_test(test_rounding_never_widens_a_limit),
         cmocka_unit_test(test_unknown_names_get_a_suggestion_where_one_is_near),
+        cmocka_unit_test(test_a_text_whose_quotes_do_not_close_is_refused),
         cmocka_unit_test(test_what_is_missing_is_named_with_an_example),
         cmocka_unit_test(test_a_plate_without_a_sensor_is_refused),
         cmocka_unit_test(test_numbers_need_their_unit_and_a_possible_size),
