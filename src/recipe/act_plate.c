@@ -297,9 +297,8 @@ static void note_melt(struct recipe *recipe, int joint, double coldest_c, double
     char text[BENCH_TEXT];
     snprintf(
         text, sizeof text,
-        "estimate: coldest place of %s at %.1f C, molten for %.0f s, liquidus %.0f C; a person "
-        "confirms",
-        board->name, coldest_c, steady_s, board->alloy.liquidus_c);
+        "estimate: coldest place at %.1f C, molten for %.0f s, liquidus %.0f C; a person confirms",
+        coldest_c, steady_s, board->alloy.liquidus_c);
     exchange_note(recipe, NOTE_MELT, board->name, coldest_c, text);
 }
 

@@ -280,15 +280,22 @@ static void read_slab(struct recipe *recipe, struct place board, const char *key
     lua_pop(recipe->lua, 1);
 }
 
-static bool known_name(struct recipe *recipe, enum row_kind kind, const char *name)
+/* `what` `of` points at a part or a rail of the board by its name; "" at none. */
+static void check_name(struct recipe *recipe, struct place place, enum row_kind kind,
+                       const char *name, const char *what, const char *of)
 {
-    const struct row row = {.name = "name", .kind = kind};
+    char who[BENCH_NAME + 16];
+    const struct row row = {.name = who, .kind = kind};
     struct value value;
     struct tl_error error;
+    if (!name[0])
+        return;
+    snprintf(who, sizeof who, "%s \"%s\"", what, of);
     lua_pushstring(recipe->lua, name);
     int code = row_read(recipe, -1, &row, &value, &error);
     lua_pop(recipe->lua, 1);
-    return code == 0;
+    if (code)
+        recipe_fail_at(recipe, place, &error);
 }
 
 /* Names that point inside the board must have something to point at. */
@@ -301,27 +308,20 @@ static void check_names(struct recipe *recipe, struct place board)
             place_fail(recipe, place_key(place, "on"), TL_MISSING, "upper",
                        "part \"%s\": it lies on \"upper\", which the board has not",
                        b->part[i].name);
-        if (b->part[i].rail[0] && !known_name(recipe, ROW_RAIL, b->part[i].rail))
-            place_fail(recipe, place_key(place, "rail"), TL_UNKNOWN, b->part[i].rail,
-                       "part \"%s\": the board has no rail \"%s\"", b->part[i].name,
-                       b->part[i].rail);
+        check_name(recipe, place_key(place, "rail"), ROW_RAIL, b->part[i].rail, "part",
+                   b->part[i].name);
     }
     for (int i = 0; i < b->joint_count; i++) {
         const struct board_joint *joint = &b->joint[i];
         struct place place = place_item(place_key(board, "joints"), i);
-        if (joint->part[0] && !known_name(recipe, ROW_PART, joint->part))
-            place_fail(recipe, place_key(place, "part"), TL_UNKNOWN, joint->part,
-                       "joint \"%s\": the board has no part \"%s\"", joint->name, joint->part);
+        check_name(recipe, place_key(place, "part"), ROW_PART, joint->part, "joint", joint->name);
         if (!joint->part[0] && !b->slab[LAYER_UPPER].present)
             place_fail(recipe, place, TL_MISSING, joint->name,
                        "joint \"%s\": it holds neither a part nor an upper board", joint->name);
     }
     for (int i = 0; i < b->rail_count; i++)
-        if (b->rail[i].short_part[0] && !known_name(recipe, ROW_PART, b->rail[i].short_part))
-            place_fail(recipe, place_key(place_item(place_key(board, "rails"), i), "short_part"),
-                       TL_UNKNOWN, b->rail[i].short_part,
-                       "rail \"%s\": the board has no part \"%s\"", b->rail[i].limits.name,
-                       b->rail[i].short_part);
+        check_name(recipe, place_key(place_item(place_key(board, "rails"), i), "short_part"),
+                   ROW_PART, b->rail[i].short_part, "rail", b->rail[i].limits.name);
 }
 
 static struct place place_named(const struct board *b, struct place board, const char *name)

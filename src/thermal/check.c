@@ -29,7 +29,11 @@ static int check_part(const struct board *board, const struct board_part *part,
                             part->name);
     if (!in(part->x_mm, 0, board->slab[part->on].length_mm) ||
         !in(part->y_mm, 0, board->slab[part->on].width_mm))
-        return tl_error_set(error, TL_RANGE, "part %s: its centre is not on its board", part->name);
+        return tl_error_set(
+            error, TL_RANGE,
+            "part %s: its centre, at %g by %g mm, is not on its board of %g by %g mm", part->name,
+            part->x_mm, part->y_mm, board->slab[part->on].length_mm,
+            board->slab[part->on].width_mm);
     return 0;
 }
 
