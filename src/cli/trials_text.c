@@ -53,6 +53,16 @@ static void write_verdict(const struct figures *f, FILE *out)
     write_folded(out, not_covered, fprintf(out, "  "));
 }
 
+/* As on a clock: "3:20". */
+static void write_clock(double s, FILE *out)
+{
+    char clock[24];
+    long whole = lround(s);
+
+    snprintf(clock, sizeof clock, "%ld:%02ld", whole / 60, whole % 60);
+    fprintf(out, " %8s", clock);
+}
+
 static void write_spreads(const struct figures *f, FILE *out)
 {
     if (f->spreads == 0)
@@ -63,9 +73,14 @@ static void write_spreads(const struct figures *f, FILE *out)
         const struct spread *spread = &f->spread[i];
         fprintf(out, "  %-*.*s", NAME - 2, NAME - 2, spread->name);
         static const double at[] = {0, 0.05, 0.5, 0.95, 1};
+        /* of what is left before a lift the tenths count, and it may be below 0 */
+        bool clock = spread->unit == UNIT_TIME && spread->panel != PANEL_SLACK;
         for (size_t k = 0; k < sizeof at / sizeof at[0]; k++)
-            fprintf(out, " %8.1f", spread_at(spread, at[k]));
-        fprintf(out, " %s\n", unit_base(spread->unit));
+            if (clock)
+                write_clock(spread_at(spread, at[k]), out);
+            else
+                fprintf(out, " %8.1f", spread_at(spread, at[k]));
+        fprintf(out, " %s\n", clock ? "min:s" : unit_base(spread->unit));
     }
 }
 
@@ -73,12 +88,18 @@ static void write_worsts(const struct figures *f, FILE *out)
 {
     if (f->worsts == 0)
         return;
-    fprintf(out, "\n%-*s %8s %8s      %8s\n", NAME, "nearest that any draw came", "worst", "limit",
+    fprintf(out, "\n%-*s %8s %8s       %8s\n", NAME, "nearest that any draw came", "worst", "limit",
             "seed");
     for (int i = 0; i < f->worsts; i++) {
         const struct run_margin *margin = &f->worst[i].margin;
-        fprintf(out, "  %-*.*s %8.4g %8.4g %-4s %8llu\n", NAME - 2, NAME - 2, margin->limit,
-                margin->worst, margin->value, unit_base(margin->unit),
+        bool clock = margin->unit == UNIT_TIME;
+        fprintf(out, "  %-*.*s", NAME - 2, NAME - 2, margin->limit);
+        if (clock) {
+            write_clock(margin->worst, out);
+            write_clock(margin->value, out);
+        } else
+            fprintf(out, " %8.4g %8.4g", margin->worst, margin->value);
+        fprintf(out, " %-5s %8llu\n", clock ? "min:s" : unit_base(margin->unit),
                 (unsigned long long)f->worst[i].seed);
     }
 }

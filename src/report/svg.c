@@ -123,15 +123,16 @@ static void write_head(const struct picture *p, int high)
 static void write_title(const struct picture *p)
 {
     const struct run *run = p->run;
-    char line[WORD_TEXT], board[64] = "", serial[96] = "";
+    char line[WORD_TEXT], board[64] = "", serial[96] = "", seed[32] = "";
+    if (run->rehearsed) /* a real one draws nothing */
+        snprintf(seed, sizeof seed, ", seed %llu", (unsigned long long)run->seed);
     if (run->board[0])
         snprintf(board, sizeof board, ", board %s", run->board);
     if (run->serial[0])
         snprintf(serial, sizeof serial, ", serial %s", run->serial);
-    snprintf(line, sizeof line, "%s of %.160s%s%s, %s bench %s, seed %llu: %s",
+    snprintf(line, sizeof line, "%s of %.160s%s%s, %s bench %s%s: %s",
              run->rehearsed ? "rehearsal" : "run", words_base_name(run->recipe), board, serial,
-             run->rehearsed ? "simulated" : "real", run->bench, (unsigned long long)run->seed,
-             outcome_name(run->outcome));
+             run->rehearsed ? "simulated" : "real", run->bench, seed, outcome_name(run->outcome));
     write_text(p, 16, 26, "title", run->title[0] ? run->title : words_base_name(run->recipe), 84);
     if (run->recipe[0]) /* a step test is a record's, of no recipe's run that is shown here */
         write_text(p, 16, 47, "sub", line, 124);
@@ -354,8 +355,9 @@ static const struct run_event *next_hand_event(const struct run *run,
 static void write_hands(const struct picture *p)
 {
     double y = LANE_Y;
-    write_text(p, PLOT_X - 12, y + 4, "lane right", "hands", 8);
     const struct run_event *event = next_hand_event(p->run, NULL);
+    if (event)
+        write_text(p, PLOT_X - 12, y + 4, "lane right", "hands", 8);
     while (event) {
         const struct run_event *next = next_hand_event(p->run, event);
         double x = x_of(p, event->at_s), end = next ? x_of(p, next->at_s) : WIDTH;

@@ -106,7 +106,9 @@ static void write_title(const struct page *page)
     const struct run *run = page->run;
     const struct report_style *style = page->style;
     const char *recipe = words_base_name(style->recipe_file ? style->recipe_file : run->recipe);
-    char line[WORD_TEXT], board[64] = "", serial[96] = "", bench[280] = "";
+    char line[WORD_TEXT], board[64] = "", serial[96] = "", bench[280] = "", seed[32] = "";
+    if (run->rehearsed) /* a real one draws nothing */
+        snprintf(seed, sizeof seed, ", seed %llu", (unsigned long long)run->seed);
     if (run->board[0])
         snprintf(board, sizeof board, ", board %s", run->board);
     if (run->serial[0])
@@ -117,8 +119,7 @@ static void write_title(const struct page *page)
     else if (run->bench[0])
         snprintf(bench, sizeof bench, ", %sbench %s", run->rehearsed ? "simulated " : "",
                  run->bench);
-    snprintf(line, sizeof line, "%.200s%s%s%s, seed %llu", recipe, board, serial, bench,
-             (unsigned long long)run->seed);
+    snprintf(line, sizeof line, "%.200s%s%s%s%s", recipe, board, serial, bench, seed);
     if (style->colour)
         fputs("\033[1m", page->out);
     if (run->title[0]) {
