@@ -135,6 +135,15 @@ const char *outcome_name(enum outcome outcome); /* "done" */
 void run_add_point(struct run *run, const struct run_point *point);
 void run_add_event(struct run *run, double at_s, int32_t line, const char *kind, const char *text);
 void run_add_warning(struct run *run, const char *format, ...) __attribute__((format(printf, 2, 3)));
+/* What margins are made of: the extremes that a run saw; NAN = nothing seen. */
+struct run_extremes {
+    double plate_c, board_c, ramp_c_s, supply_v, supply_a, inject_v, inject_a, power_c;
+    int32_t heat_left_ms;
+};
+/* How near `worst` came to a limit of the run's; nothing where it is NAN, or the list is full. */
+void run_add_margin(struct run *run, const char *name, enum limit_id id, double worst);
+/* Those of every limit, in what the run used. */
+void run_add_margins(struct run *run, const struct run_extremes *seen);
 /* Margins, the tightest first: by (value - worst) / value; ramps and times alike. */
 void run_sort_margins(struct run *run);
 

@@ -92,6 +92,36 @@ static double part_left(const struct run_margin *margin)
     return isnan(left) ? HUGE_VAL : left;
 }
 
+void run_add_margin(struct run *run, const char *name, enum limit_id id, double worst)
+{
+    if (run->margin_count == RUN_MARGINS || isnan(worst))
+        return;
+    struct run_margin *margin = &run->margin[run->margin_count++];
+    *margin = (struct run_margin){.value = (double)limits_get(&run->limits, id) / limit_scale(id),
+                                  .worst = worst,
+                                  .unit = limit_unit(id),
+                                  .layer = (int32_t)run->origins.of[id].layer,
+                                  .line = run->origins.of[id].line};
+    snprintf(margin->limit, sizeof margin->limit, "%s", name);
+}
+
+void run_add_margins(struct run *run, const struct run_extremes *seen)
+{
+    bool plate = run->limits.uses_plate;
+    double used_s = (run->limits.heat_time_ms - seen->heat_left_ms) / 1000.0;
+
+    run_add_margin(run, "plate", LIMIT_plate_mc, plate ? seen->plate_c : (double)NAN);
+    run_add_margin(run, "board", LIMIT_board_mc,
+                   plate && run->limits.has_board ? seen->board_c : (double)NAN);
+    run_add_margin(run, "ramp", LIMIT_ramp_mc_s, plate ? seen->ramp_c_s : (double)NAN);
+    run_add_margin(run, "heat time", LIMIT_heat_time_ms, plate ? used_s : (double)NAN);
+    run_add_margin(run, "supply volts", LIMIT_supply_mv, seen->supply_v);
+    run_add_margin(run, "supply amps", LIMIT_supply_ma, seen->supply_a);
+    run_add_margin(run, "injection volts", LIMIT_inject_mv, seen->inject_v);
+    run_add_margin(run, "injection amps", LIMIT_inject_ma, seen->inject_a);
+    run_add_margin(run, "board while fed", LIMIT_power_mc, seen->power_c);
+}
+
 void run_sort_margins(struct run *run)
 {
     for (int32_t i = 1; i < run->margin_count; i++) {

@@ -619,7 +619,7 @@ void lockstep_run(const struct rehearse_setup *setup, const struct apart *apart,
                            .run = run,
                            .period_ms = setup->bench->period_ms,
                            .until_ms = (int64_t)llround(setup->until_s * 1000)};
-    r.extremes = (struct extremes){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, 0, 0};
+    r.extremes = (struct run_extremes){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, 0};
     run->peak_true_c = run->peak_read_c = run->peak_board_c = run->best_ramp_c_s = NAN;
     run->rehearsed = true;
     run->seed = setup->seed;

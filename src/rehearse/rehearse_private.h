@@ -64,14 +64,6 @@ struct operator
     char wanted[48];                     /* ... which asks for this */
 };
 
-/* The extremes that margins are made of. */
-struct extremes {
-    double plate_c, board_c, ramp_c_s, supply_v, supply_a, inject_v, inject_a,
-        power_c;           /* NAN = none */
-    double asked_ramp_c_s; /* 0 = none */
-    int32_t heat_left_ms;
-};
-
 struct rehearsal {
     const struct rehearse_setup *setup;
     struct run *run;
@@ -87,9 +79,10 @@ struct rehearsal {
     struct world_truth truth;
     int32_t truth_mc;
     struct operator operator;
-    struct extremes extremes;
-    int32_t knob_mc; /* what a by-hand plate is to be set to, 0 = off ... */
-    int64_t knob_ms; /* ... and when the person will have done so */
+    struct run_extremes extremes;
+    double asked_ramp_c_s; /* the steepest; 0 = none */
+    int32_t knob_mc;       /* what a by-hand plate is to be set to, 0 = off ... */
+    int64_t knob_ms;       /* ... and when the person will have done so */
     int64_t period_ms, until_ms;
     int64_t now_ms;                    /* start of the period to come */
     bool cut;                          /* --until was reached */

@@ -60,7 +60,7 @@ static void see_plate(struct rehearsal *r, const struct wire_snapshot *s,
     /* A ramp at the limit is "as fast as allowed": no rate was asked for. */
     if (s->granted_heat && turn->ramp_mc_s > 0 &&
         turn->ramp_mc_s < guard_limits(r->guard)->ramp_mc_s)
-        keep_highest(&r->extremes.asked_ramp_c_s, turn->ramp_mc_s / 1000.0);
+        keep_highest(&r->asked_ramp_c_s, turn->ramp_mc_s / 1000.0);
     run->driven = run->driven || s->granted_heat || s->granted_supply;
     r->extremes.heat_left_ms = s->heat_left_ms;
 }
@@ -321,47 +321,11 @@ void summary_guard_note(void *rehearsal, const struct wire_note *note)
         run_add_warning(run, "%s", note->text);
 }
 
-static void add_margin(struct run *run, const char *limit, enum limit_id id, double worst)
+static void limit_margins(struct rehearsal *r)
 {
-    if (run->margin_count == RUN_MARGINS || isnan(worst))
-        return;
-    struct run_margin *margin = &run->margin[run->margin_count++];
-    snprintf(margin->limit, sizeof margin->limit, "%s", limit);
-    margin->value = (double)limits_get(&run->limits, id) / limit_scale(id);
-    margin->worst = worst;
-    margin->unit = limit_unit(id);
-    margin->layer = (int32_t)run->origins.of[id].layer;
-    margin->line = run->origins.of[id].line;
-}
-
-static void plate_margins(struct rehearsal *r)
-{
-    const struct extremes *seen = &r->extremes;
-    double used_s = (r->run->limits.heat_time_ms - seen->heat_left_ms) / 1000.0;
-
-    add_margin(r->run, "plate", LIMIT_plate_mc, seen->plate_c);
-    if (r->run->peak_true_c > r->run->limits.plate_mc / 1000.0)
-        add_margin(r->run, "plate, true", LIMIT_plate_mc, r->run->peak_true_c);
-    if (r->run->limits.has_board)
-        add_margin(r->run, "board", LIMIT_board_mc, seen->board_c);
-    add_margin(r->run, "ramp", LIMIT_ramp_mc_s, seen->ramp_c_s);
-    add_margin(r->run, "heat time", LIMIT_heat_time_ms, used_s);
-}
-
-static void supply_margins(struct rehearsal *r)
-{
-    const struct extremes *seen = &r->extremes;
-
-    if (!isnan(seen->supply_v)) {
-        add_margin(r->run, "supply volts", LIMIT_supply_mv, seen->supply_v);
-        add_margin(r->run, "supply amps", LIMIT_supply_ma, seen->supply_a);
-    }
-    if (!isnan(seen->inject_v)) {
-        add_margin(r->run, "injection volts", LIMIT_inject_mv, seen->inject_v);
-        add_margin(r->run, "injection amps", LIMIT_inject_ma, seen->inject_a);
-    }
-    if (!isnan(seen->power_c))
-        add_margin(r->run, "board while fed", LIMIT_power_mc, seen->power_c);
+    run_add_margins(r->run, &r->extremes);
+    if (r->run->limits.uses_plate && r->run->peak_true_c > r->run->limits.plate_mc / 1000.0)
+        run_add_margin(r->run, "plate, true", LIMIT_plate_mc, r->run->peak_true_c);
 }
 
 /* Every part's own body limit, by the world's true temperature. */
@@ -402,13 +366,12 @@ void summary_end(struct rehearsal *r, const struct recipe_tally *tally)
     run->worst_case_heat_s = tally->worst_case_heat_s;
     for (int i = 0; i < tally->warning_count; i++)
         run_add_warning(run, "%s", tally->warning[i]);
+    limit_margins(r);
     if (run->limits.uses_plate) {
-        plate_margins(r);
         part_margins(r);
         too_hot_parts(r);
     }
-    supply_margins(r);
-    run->asked_ramp_c_s = r->extremes.asked_ramp_c_s;
+    run->asked_ramp_c_s = r->asked_ramp_c_s;
     run->best_ramp_c_s = r->extremes.ramp_c_s;
     run_sort_margins(run);
 }

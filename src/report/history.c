@@ -8,16 +8,10 @@
 
 #include "tinlatch/bytes.h"
 
-/* The extremes that margins are made of; NAN = nothing seen. */
-struct extremes {
-    double plate_c, board_c, ramp_c_s, supply_v, supply_a, inject_v, inject_a, power_c;
-    int32_t heat_left_ms;
-};
-
 struct reader {
     struct history *h;
     struct record_line line;
-    struct extremes seen;
+    struct run_extremes seen;
     double driven_first_s, driven_last_s; /* heat or supply */
     uint32_t *prompt;                     /* of each event: the note's number, 0 = none */
     int32_t event_room, point_room, value_room, job_room, forecast_room;
@@ -484,37 +478,6 @@ static void take_line(struct reader *r)
     }
 }
 
-static void add_margin(struct run *run, const char *name, enum limit_id id, double worst)
-{
-    if (run->margin_count == RUN_MARGINS || isnan(worst))
-        return;
-    struct run_margin *margin = &run->margin[run->margin_count++];
-    *margin = (struct run_margin){.value = (double)limits_get(&run->limits, id) / limit_scale(id),
-                                  .worst = worst,
-                                  .unit = limit_unit(id),
-                                  .layer = (int32_t)run->origins.of[id].layer,
-                                  .line = run->origins.of[id].line};
-    snprintf(margin->limit, sizeof margin->limit, "%s", name);
-}
-
-static void add_margins(struct run *run, const struct extremes *seen)
-{
-    if (run->limits.uses_plate) {
-        add_margin(run, "plate", LIMIT_plate_mc, seen->plate_c);
-        if (run->limits.has_board)
-            add_margin(run, "board", LIMIT_board_mc, seen->board_c);
-        add_margin(run, "ramp", LIMIT_ramp_mc_s, seen->ramp_c_s);
-        add_margin(run, "heat time", LIMIT_heat_time_ms,
-                   (run->limits.heat_time_ms - seen->heat_left_ms) / 1000.0);
-    }
-    add_margin(run, "supply volts", LIMIT_supply_mv, seen->supply_v);
-    add_margin(run, "supply amps", LIMIT_supply_ma, seen->supply_a);
-    add_margin(run, "injection volts", LIMIT_inject_mv, seen->inject_v);
-    add_margin(run, "injection amps", LIMIT_inject_ma, seen->inject_a);
-    add_margin(run, "board while fed", LIMIT_power_mc, seen->power_c);
-    run_sort_margins(run);
-}
-
 static bool was_before(const struct history *h, const struct history_value *like)
 {
     for (int32_t i = 0; i < h->value_count; i++)
@@ -544,8 +507,10 @@ static void round_off(struct reader *r, const struct record *record)
     end_stage(&h->run, h->run.recipe_s);
     h->run.peak_board_c = r->seen.board_c;
     h->run.best_ramp_c_s = r->seen.ramp_c_s;
-    if (h->scans > 0)
-        add_margins(&h->run, &r->seen);
+    if (h->scans > 0) {
+        run_add_margins(&h->run, &r->seen);
+        run_sort_margins(&h->run);
+    }
     place_values(r);
     for (int i = 0; i < RECORD_LINK; i++) {
         h->fingerprint[2 * i] = digits[record->link[i] >> 4];

@@ -140,6 +140,41 @@ static void test_margins_are_sorted_the_tightest_first_and_the_unknown_last(void
         assert_string_equal(run.margin[i].limit, order[i]);
 }
 
+/* Which margins a run has that saw something of everything, each name followed by a blank. */
+static const char *margins_of(bool plate, bool board, const struct run_extremes *seen)
+{
+    static char names[RUN_MARGINS * sizeof run.margin[0].limit];
+    run.limits = (struct limits){.uses_plate = plate, .has_board = board, .heat_time_ms = 900000};
+    run.margin_count = 0;
+    run_add_margins(&run, seen);
+    names[0] = '\0';
+    for (int i = 0; i < run.margin_count; i++) {
+        strcat(names, run.margin[i].limit);
+        strcat(names, "; ");
+    }
+    return names;
+}
+
+static void test_margins_are_those_of_what_a_run_used_and_saw(void **state)
+{
+    begin(state);
+    const struct run_extremes all = {180, 150, 2, 4, 1, 0.5, 2, 40, 600000};
+    const struct run_extremes heat = {180, NAN, 2, NAN, NAN, NAN, NAN, NAN, 600000};
+
+    assert_string_equal(
+        margins_of(true, true, &all),
+        "plate; board; ramp; heat time; supply volts; supply amps; injection volts; "
+        "injection amps; board while fed; ");
+    assert_near(run.margin[3].worst, 300, 1e-9);
+    assert_near(run.margin[3].value, 900, 1e-9);
+    assert_int_equal(run.margin[3].unit, UNIT_TIME);
+    assert_string_equal(margins_of(true, false, &heat), "plate; ramp; heat time; ");
+    assert_string_equal(margins_of(false, false, &heat), "");
+    for (int i = 0; i < RUN_MARGINS + 1; i++)
+        run_add_margin(&run, "plate", LIMIT_plate_mc, 100);
+    assert_int_equal(run.margin_count, RUN_MARGINS);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -150,6 +185,7 @@ int main(void)
         cmocka_unit_test(test_events_keep_what_came_first_and_count_the_rest),
         cmocka_unit_test(test_warnings_keep_what_came_first_and_count_the_rest),
         cmocka_unit_test(test_a_long_warning_is_cut_between_characters),
+        cmocka_unit_test(test_margins_are_those_of_what_a_run_used_and_saw),
         cmocka_unit_test(test_margins_are_sorted_the_tightest_first_and_the_unknown_last),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
