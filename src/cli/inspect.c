@@ -284,7 +284,7 @@ static void tell_effect(const struct trying *t, int then, int now, FILE *out)
         if (was && evidence_agrees(was, row->value))
             same++;
         else
-            fprintf(out, "    %-30s %-22s %s\n", row->key, or_dash(was), row->value);
+            fprintf(out, "    %-30s %-22s %s\n", shown_key(row->key), or_dash(was), row->value);
     }
     for (int i = 0; i < t->shelved.count; i++)
         if (!evidence_value(&t->here, t->shelved.row[i].key))

@@ -161,7 +161,7 @@ run 0 tinlatch inspect "$box/sent/stack-split-2.tinlatch"
 out_has "newer than the version that was accepted here: version 1"
 out_has 'params  = { melt = { "174 C"'
 out_has "stack-split.lua: changed, 3 lines added, 3 removed"
-expect "what it does then and now is told" grep -qE "^    first draw, time +[0-9.]+ s +[0-9.]+ s$" "$out"
+expect "what it does then and now is told" grep -qE "^    first draw, to touch-safe +[0-9.]+ s +[0-9.]+ s$" "$out"
 expect "and when it is lifted" grep -qE "^  [ *] first draw, frame lifted after +[0-9.]+ s" "$out"
 run 0 tinlatch accept "$box/sent/stack-split-2.tinlatch"
 run 4 tinlatch accept "$pack"
