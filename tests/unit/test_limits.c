@@ -253,6 +253,23 @@ static void test_a_rail_count_that_lies_reads_nothing_outside_the_table(void **s
     assert_int_equal(l.merged.rail_count, 0);
 }
 
+/* A full table of rails ends where they begin. */
+static void test_what_a_run_uses_and_its_times_are_nobodys_to_merge(void **state)
+{
+    (void)state;
+    const size_t from = offsetof(struct limits, uses_plate);
+    struct layers l = example();
+    l.merged.uses_plate = l.merged.has_board = true;
+    l.board.rail_count = l.recipe.rail_count = BENCH_RAILS;
+    const struct limits before = l.merged;
+
+    merge(&l);
+
+    assert_int_equal(l.merged.rail_count, BENCH_RAILS);
+    assert_memory_equal((const char *)&l.merged + from, (const char *)&before + from,
+                        sizeof before - from);
+}
+
 static void test_no_merge_ever_widens(void **state)
 {
     (void)state;
@@ -408,6 +425,7 @@ int main(void)
         cmocka_unit_test(test_a_recipe_without_rails_feeds_none),
         cmocka_unit_test(test_a_recipe_or_a_bench_cannot_add_a_rail),
         cmocka_unit_test(test_a_rail_count_that_lies_reads_nothing_outside_the_table),
+        cmocka_unit_test(test_what_a_run_uses_and_its_times_are_nobodys_to_merge),
         cmocka_unit_test(test_no_merge_ever_widens),
         cmocka_unit_test(test_check_names_the_field_and_whose_limit_it_is),
         cmocka_unit_test(test_check_blames_the_layer_that_cut_a_rail),
