@@ -154,7 +154,10 @@ static void write_measured(FILE *out, const struct history *h)
                   "class=\"n\">after<th class=\"n\">change</tr></thead><tbody>\n");
     if (!page_measured_rows(out, h, false))
         page_put(out, "<tr><td colspan=\"4\">Nothing was measured before or after.</td></tr>\n");
-    page_put(out, "</tbody></table>\n");
+    page_put(out,
+             "</tbody></table>\n<p><small>Of a supply rail of the board: in Ω its resistance to "
+             "ground, where a short shows as next to nothing; in V what a diode test shows; in A "
+             "the current that it draws.</small></p>\n");
 }
 
 static void write_photos(FILE *out, const struct history *h)
