@@ -178,7 +178,7 @@ run 2 tinlatch rehearse "$split" --answers answers
 err_has 'answers:2: "5" is no answer to "Shield lids off?'
 printf 'yes\nyes\nyes\nyes\nno\n' >answers
 run 0 tinlatch rehearse "$split" --answers answers
-out_has "what stands in it from line 4 on"
+out_has "what stands in it from line 5 on"
 run 0 tinlatch rehearse "$split" --fault sensor-open@99999
 out_has "the fault sensor-open@99999 never happened"
 run 0 tinlatch rehearse "$TOP/recipes/stack-join.lua" --json
