@@ -42,6 +42,7 @@ set(TEST_INCLUDES_interlock src/core) # each rule is asked alone, too
 set(TEST_INCLUDES_validate src/core)
 set(TEST_LIBS_validate -Wl,--wrap=rules -Wl,--wrap=rule_fires -Wl,--wrap=interlock_explain)
 set(TEST_INCLUDES_failures src/rehearse)
+set(TEST_INCLUDES_apart src/rehearse)
 set(TEST_LIBS_failures "")
 foreach(call malloc calloc realloc write fdatasync world_new sandbox_enter) # what is made to fail, or stands in its way
   list(APPEND TEST_LIBS_failures -Wl,--wrap=${call})

@@ -162,14 +162,15 @@ struct serve_setup {
     int insert_count;
     double room_c;
     const char *bench_file;      /* for messages */
-    void (*hand)(void *context, enum hand hand, int part, double watts); /* as in recipe_host; NULL in a run */
-    void *context;
 };
 
 /* Enter the sandbox, open the recipe, say HELLO on `fd` (blocking), wait for the guard's, run the steps: a TURN for
  * each SNAPSHOT, of several waiting ones the newest. Says END with what went wrong, whatever it was, and ends the
  * process. To be called in a process that has nothing open but `fd`. */
 _Noreturn void recipe_serve(const struct serve_setup *setup, int fd);
+
+/* How a recipe says that it has come to its end: a code of recipe_run or recipe_open, with its error. */
+void recipe_end(const struct source_set *sources, int code, const struct tl_error *error, struct wire_end *end);
 
 /* Everything made from the one table of primitives. */
 const char *const *recipe_topics(void);              /* what there is help on, NULL-terminated */

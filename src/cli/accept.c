@@ -15,7 +15,7 @@ static bool says_yes(struct cli *cli, const char *question)
     char line[16] = "";
     if (!isatty(fileno(stdin)))
         return false;
-    fprintf(cli->err, "%s yes or no: ", question);
+    fprintf(cli->err, "\n%s yes or no: ", question);
     fflush(cli->err);
     return fgets(line, sizeof line, stdin) && strcmp(line, "yes\n") == 0;
 }
@@ -74,7 +74,7 @@ static int accept(struct cli *cli, const struct inspected *in, struct tl_error *
         return failed;
     fprintf(cli->out, "\n%s version %d is on the shelf", in->pack.name, (int)in->pack.version);
     if (in->signer[0])
-        fprintf(cli->out, ": tinlatch rehearse %s, tinlatch run %s\n", in->pack.name,
+        fprintf(cli->out, "\n  tinlatch rehearse %s\n  tinlatch run %s\n", in->pack.name,
                 in->pack.name);
     else
         fputs("; it is not run before its signer's key is trusted here\n", cli->out);

@@ -81,8 +81,8 @@ static int make_key(struct cli *cli, const char *name, struct tl_error *error)
     if (failed)
         return failed;
     fprintf(cli->out,
-            "key %s (%s) is made\n  secret  %s   keep it, and a copy off this computer\n"
-            "  public  %s   give this to others: tinlatch key trust\n",
+            "key %s (%s) is made\n  secret  %s\n          keep it, and a copy off this computer\n"
+            "  public  %s\n          give this to others: tinlatch key trust\n",
             name, id, path, base64);
     return 0;
 }

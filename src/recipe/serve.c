@@ -27,9 +27,9 @@ struct serve {
 /* ---- the end ---------------------------------------------------------------------------------- */
 
 /* The place stands in `line` when it is the recipe's own, else in front of the text. */
-static void fill_end(const struct serve *serve, const struct tl_error *error, struct wire_end *end)
+static void fill_end(const struct source_set *sources, const struct tl_error *error,
+                     struct wire_end *end)
 {
-    const struct source_set *sources = serve->setup->recipe->sources;
     bool own = sources->count > 0 && strcmp(error->file, sources->file[0].name) == 0;
     char text[sizeof error->text + sizeof error->hint + sizeof error->file + 96], place[200] = "";
     if (own)
@@ -41,12 +41,19 @@ static void fill_end(const struct serve *serve, const struct tl_error *error, st
     bytes_copy_text(end->text, sizeof end->text, text);
 }
 
+void recipe_end(const struct source_set *sources, int code, const struct tl_error *error,
+                struct wire_end *end)
+{
+    *end = (struct wire_end){.code = code};
+    wire_stamp(&end->head, WIRE_END, 1);
+    if (code != 0 && code != TL_ENDED)
+        fill_end(sources, error, end);
+}
+
 _Noreturn static void say_end(const struct serve *serve, int code, const struct tl_error *error)
 {
-    struct wire_end end = {.code = code};
-    wire_stamp(&end.head, WIRE_END, 1);
-    if (code != 0 && code != TL_ENDED)
-        fill_end(serve, error, &end);
+    struct wire_end end;
+    recipe_end(serve->setup->recipe->sources, code, error, &end);
     while (wire_send(serve->fd, &end) == TL_MORE)
         ;
     _exit(0);
@@ -147,12 +154,6 @@ static int send_note(void *context, const struct wire_note *note)
     return send_whole(context, note);
 }
 
-static void show_hand(void *context, enum hand hand, int part, double watts)
-{
-    const struct serve_setup *setup = ((struct serve *)context)->setup;
-    setup->hand(setup->context, hand, part, watts);
-}
-
 /* ---- the whole ------------------------------------------------------------------------------------ */
 
 static const struct insert *insert_of(const struct serve *serve, const char *name)
@@ -200,7 +201,6 @@ void recipe_serve(const struct serve_setup *setup, int fd)
         .context = &serve,
         .exchange = exchange_turn,
         .note = send_note,
-        .hand = setup->hand ? show_hand : NULL,
         .limits = &serve.answer.recipe,
         .origins = &serve.answer.origins,
         .bench_file = setup->bench_file,

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT */
 /* Recipe and world in two processes: a script that breaks out of its interpreter holds a socket, not the world whose
- * figures are to be believed. The board file, a stranger's too, is evaluated in a third that is gone before. */
+ * figures are to be believed. The board file, a stranger's too, is evaluated in a third that is gone before. A turn for
+ * each snapshot and back would be a change of process twice a scan; that costs more than a second world. */
 #include "rehearse_private.h"
 
 #include <errno.h>
@@ -21,7 +22,6 @@ struct apart_shared {
     volatile sig_atomic_t whole; /* the board is filled, or the error */
     struct board board;
     struct tl_error error;
-    struct recipe_hands hands;
 };
 
 /* The board file is what is evaluated there, and no line of the recipe. */
@@ -57,31 +57,6 @@ _Noreturn static void be_board(const struct rehearse_setup *setup, struct apart_
         shared->board = *recipe_board(recipe);
     shared->whole = 1;
     _exit(0);
-}
-
-static void show_hand(void *context, enum hand hand, int part, double watts)
-{
-    struct recipe_hands *hands = context;
-
-    hands->of[hands->count % HANDS_KEPT] = (struct recipe_hand){(int32_t)hand, part, watts};
-    hands->count++;
-}
-
-_Noreturn static void be_recipe(const struct rehearse_setup *setup, struct apart *apart)
-{
-    const struct benchfile *bench = setup->bench;
-    struct serve_setup serve = {
-        .recipe = &setup->recipe,
-        .plate = &bench->plate,
-        .insert = bench->insert,
-        .insert_count = bench->insert_count,
-        .room_c = bench->room_c,
-        .bench_file = setup->bench_file,
-        .hand = show_hand,
-        .context = &apart->shared->hands,
-    };
-
-    recipe_serve(&serve, apart->other);
 }
 
 /* ---- what came of the board ---------------------------------------------------------------------- */
@@ -175,11 +150,6 @@ const struct board *apart_board(const struct apart *apart)
     return &apart->shared->board;
 }
 
-const struct recipe_hands *apart_hands(const struct apart *apart)
-{
-    return &apart->shared->hands;
-}
-
 static int read_board(struct apart *apart, const struct rehearse_setup *setup, double cpu_s,
                       struct tl_error *error)
 {
@@ -202,7 +172,7 @@ static int start_recipe(struct apart *apart, const struct rehearse_setup *setup,
 {
     int pair[2];
 
-    if (socketpair(AF_UNIX, SOCK_SEQPACKET | SOCK_CLOEXEC, 0, pair) != 0)
+    if (socketpair(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0, pair) != 0)
         return tl_error_set(error, TL_SYSTEM, "no sockets for a rehearsal: %s", strerror(errno));
     apart->socket = pair[0];
     apart->other = pair[1];
@@ -210,7 +180,7 @@ static int start_recipe(struct apart *apart, const struct rehearse_setup *setup,
     apart->recipe = fork();
     if (apart->recipe == 0) {
         be_child(parent, cpu_s);
-        be_recipe(setup, apart);
+        lockstep_tell(setup, apart->other);
     }
     close(apart->other); /* so that the end of that process is seen at ours */
     apart->other = -1;

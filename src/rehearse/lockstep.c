@@ -6,6 +6,7 @@
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
+#include <unistd.h>
 
 #include "tinlatch/sandbox.h"
 
@@ -224,6 +225,8 @@ static int exchange(void *context, const struct wire_turn *turn, struct wire_sna
     int status = TL_ENDED;
 
     in_exchange = 1;
+    if (r->told)
+        stream_put(r->told, turn);
     if (r->truth.recipe_hangs)
         hang(r, turn);
     if (!over(r)) {
@@ -242,11 +245,23 @@ static int take_note(void *context, const struct wire_note *note)
     int status;
 
     in_exchange = 1;
+    if (r->told)
+        stream_put(r->told, note);
     status = send(r, "a text of the recipe", note, sizeof *note, r->now_ms) ? TL_ENDED : 0;
     operator_asked(&r->operator, note);
     summary_note(r, note);
     in_exchange = 0;
     return status;
+}
+
+static void tell_hand(struct stream *told, enum hand hand, int part, double watts)
+{
+    struct stream_hand done = {.head = {.kind = STREAM_HAND, .version = WIRE_VERSION},
+                               .hand = (int32_t)hand,
+                               .part = part,
+                               .watts = watts};
+
+    stream_put(told, &done);
 }
 
 /* The person does it; a lift of what still holds tears pads, and the rehearsal says so and ends. */
@@ -255,6 +270,8 @@ static void take_hand(void *context, enum hand hand, int part, double watts)
     struct rehearsal *r = context;
 
     in_exchange = 1;
+    if (r->told)
+        tell_hand(r->told, hand, part, watts);
     if (hand == HAND_HEAT)
         world_hot_air(r->world, watts, part);
     else
@@ -406,40 +423,14 @@ static int run_here(struct rehearsal *r, struct recipe_tally *tally, struct tl_e
 
 /* ---- the recipe in another ---------------------------------------------------------------------- */
 
-/* What it did by hand since its last message. It may have written anything there. */
-static void take_hands(struct rehearsal *r)
+/* It may have written anything there. */
+static void hear_hand(struct rehearsal *r, const struct stream_hand *done)
 {
-    uint32_t count = r->hands->count;
+    bool sane = done->hand > HAND_NONE && done->hand < HANDS && done->part >= -1 &&
+                done->part < r->board->part_count && done->watts >= 0 && done->watts <= 1000;
 
-    if (count - r->hands_seen > HANDS_KEPT)
-        r->hands_seen = count - HANDS_KEPT;
-    for (; r->hands_seen != count; r->hands_seen++) {
-        struct recipe_hand done = r->hands->of[r->hands_seen % HANDS_KEPT];
-        bool sane = done.hand > HAND_NONE && done.hand < HANDS && done.part >= -1 &&
-                    done.part < r->board->part_count && done.watts >= 0 && done.watts <= 1000;
-        if (sane)
-            take_hand(r, (enum hand)done.hand, done.part, done.watts);
-    }
-}
-
-static int receive(struct rehearsal *r, void *message)
-{
-    int kind;
-
-    do
-        kind = wire_receive(r->socket, message);
-    while (kind == TL_MORE);
-    return kind;
-}
-
-static int reply(struct rehearsal *r, const void *message)
-{
-    int code;
-
-    do
-        code = wire_send(r->socket, message);
-    while (code == TL_MORE);
-    return code;
+    if (sane)
+        take_hand(r, (enum hand)done->hand, done->part, done->watts);
 }
 
 static int read_end(const struct rehearsal *r, const struct wire_end *end, struct tl_error *error)
@@ -458,11 +449,12 @@ static int hear(struct rehearsal *r, int kind, const void *message, struct tl_er
     static struct wire_snapshot snapshot;
     int code;
 
-    take_hands(r);
     switch (kind) {
     case WIRE_TURN:
-        code = exchange(r, message, &snapshot);
-        return code ? code : reply(r, &snapshot);
+        return exchange(r, message, &snapshot);
+    case STREAM_HAND:
+        hear_hand(r, message);
+        return 0;
     case WIRE_NOTE:
         return take_note(r, message);
     case WIRE_END:
@@ -476,13 +468,10 @@ static int hear(struct rehearsal *r, int kind, const void *message, struct tl_er
 static int run_there(struct rehearsal *r, struct tl_error *error)
 {
     static _Alignas(16) char message[WIRE_MAX];
-    struct wire_hello hello = r->hello;
-    int code;
+    int code = 0;
 
-    guard_answer_hello(r->guard, &hello);
-    code = reply(r, &hello);
     while (code == 0)
-        code = hear(r, receive(r, message), message, error);
+        code = hear(r, stream_get(r->heard, message), message, error);
     return code > 0 ? 0 : code;
 }
 
@@ -542,23 +531,29 @@ static int engage(struct rehearsal *r, struct tl_error *error)
 }
 
 /* Who the recipe is and what board it is for. */
+static int meet_here(struct rehearsal *r, struct tl_error *error)
+{
+    int failed = recipe_open(&r->recipe, &r->setup->recipe, error);
+
+    if (failed)
+        return failed;
+    r->board = recipe_board(r->recipe);
+    recipe_hello(r->recipe, &r->hello);
+    return 0;
+}
+
 static int meet(struct rehearsal *r, const struct apart *apart, struct tl_error *error)
 {
     static _Alignas(16) char message[WIRE_MAX];
+    static struct stream heard;
     int failed;
 
-    if (apart->socket < 0) {
-        failed = recipe_open(&r->recipe, &r->setup->recipe, error);
-        if (failed == 0) {
-            r->board = recipe_board(r->recipe);
-            recipe_hello(r->recipe, &r->hello);
-        }
-        return failed;
-    }
-    r->socket = apart->socket;
-    r->hands = apart_hands(apart);
+    if (apart->socket < 0)
+        return meet_here(r, error);
+    heard.fd = apart->socket;
+    r->heard = &heard;
     r->board = apart_board(apart);
-    switch (receive(r, message)) {
+    switch (stream_get(r->heard, message)) {
     case WIRE_HELLO:
         memcpy(&r->hello, message, sizeof r->hello);
         if (wire_check_hello(&r->hello) == 0)
@@ -608,18 +603,13 @@ static void record_melt_map(const struct rehearsal *r, const struct run_heat *he
     }
 }
 
-void lockstep_run(const struct rehearse_setup *setup, const struct apart *apart, int record_fd,
-                  struct rehearse_result *result)
+static void prepare(struct rehearsal *r, const struct rehearse_setup *setup, struct run *run)
 {
-    static struct rehearsal r;
-    struct run *run = &result->run;
-    struct tl_error *error = &run->error;
-
-    r = (struct rehearsal){.setup = setup,
-                           .run = run,
-                           .period_ms = setup->bench->period_ms,
-                           .until_ms = (int64_t)llround(setup->until_s * 1000)};
-    r.extremes = (struct run_extremes){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, 0};
+    *r = (struct rehearsal){.setup = setup,
+                            .run = run,
+                            .period_ms = setup->bench->period_ms,
+                            .until_ms = (int64_t)llround(setup->until_s * 1000)};
+    r->extremes = (struct run_extremes){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, 0};
     run->peak_true_c = run->peak_read_c = run->peak_board_c = run->best_ramp_c_s = NAN;
     run->rehearsed = true;
     run->seed = setup->seed;
@@ -628,7 +618,17 @@ void lockstep_run(const struct rehearse_setup *setup, const struct apart *apart,
     snprintf(run->recipe, sizeof run->recipe, "%s", setup->sources->file[0].name);
     snprintf(run->bench, sizeof run->bench, "%s", setup->bench->name);
     snprintf(run->serial, sizeof run->serial, "%s", setup->serial);
-    operator_init(&r.operator, setup);
+    operator_init(&r->operator, setup);
+}
+
+void lockstep_run(const struct rehearse_setup *setup, const struct apart *apart, int record_fd,
+                  struct rehearse_result *result)
+{
+    static struct rehearsal r;
+    struct run *run = &result->run;
+    struct tl_error *error = &run->error;
+
+    prepare(&r, setup, run);
     watch_cpu_time(result, &r);
     int failed = journal_new(&r.journal, record_fd, GATHER);
     if (failed)
@@ -646,4 +646,46 @@ void lockstep_run(const struct rehearse_setup *setup, const struct apart *apart,
     if (journal_flush(r.journal) != 0)
         run_add_warning(run, "the record could not be written whole");
     result->whole = 1;
+}
+
+/* What the world's process meets in the same way (a bench that refuses) it tells itself. */
+static int tell_all(struct rehearsal *r, struct tl_error *error)
+{
+    static struct recipe_tally tally;
+    int failed = meet_here(r, error);
+
+    if (failed)
+        return failed;
+    stream_put(r->told, &r->hello);
+    failed = make_world(r, error);
+    if (failed)
+        return failed;
+    record_start(r);
+    failed = engage(r, error);
+    return failed ? failed : run_here(r, &tally, error);
+}
+
+void lockstep_tell(const struct rehearse_setup *setup, int fd)
+{
+    static struct rehearsal r;
+    static struct rehearse_result result;
+    static struct stream told;
+    struct tl_error error = {0};
+    struct wire_end end;
+
+    prepare(&r, setup, &result.run);
+    told.fd = fd;
+    r.told = &told;
+    watch_cpu_time(&result, &r);
+    int code = journal_new(&r.journal, -1, GATHER);
+    if (code)
+        tl_error_set(&error, TL_SYSTEM, "no memory for the record");
+    else
+        code = sandbox_enter(-1, fd, &error);
+    if (code == 0)
+        code = tell_all(&r, &error);
+    recipe_end(setup->sources, code, &error, &end);
+    stream_put(&told, &end);
+    stream_flush(&told);
+    _exit(0);
 }

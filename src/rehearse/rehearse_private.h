@@ -18,19 +18,28 @@ struct rehearse_result {
     struct run_heat heat; /* places 0: none was wanted, or it came to no end */
 };
 
-/* What a recipe in a process of its own does by hand, for the world; never believed further than that. */
-enum { HANDS_KEPT = 8 };
-struct recipe_hands {
-    uint32_t count; /* ever; the last HANDS_KEPT are there */
-    struct recipe_hand {
-        int32_t hand, part; /* enum hand */
-        double watts;
-    } of[HANDS_KEPT];
+/* stream.c: what a recipe in a process of its own wanted, for a world that is to be believed. Messages as in wire.h, and
+ * what it does by hand; nothing of it is believed further than that. */
+enum { STREAM_HAND = 0x100 };
+struct stream_hand {
+    struct wire_head head;
+    int32_t hand, part; /* enum hand */
+    double watts;
 };
+struct stream {
+    int fd;
+    size_t used, at;
+    char bytes[32 * 1024];
+};
+void stream_put(struct stream *stream, const void *message);
+void stream_flush(struct stream *stream);
+/* The next one, into WIRE_MAX bytes. Its kind, TL_ENDED: there is none, TL_BAD: it is none. */
+int stream_get(struct stream *stream, void *message);
 
-/* apart.c: recipe and world in two processes. */
+/* apart.c: recipe and world in two processes. The recipe's rehearses by itself, with a world of its own, and tells what it
+ * wanted; the world's plays that, hears nothing else, and has the figures. */
 struct apart {
-    int socket; /* the world's end; -1 = none: everything in one process */
+    int socket; /* the world's end of the stream; -1 = none: everything in one process */
     int other;  /* the recipe's */
     pid_t recipe;
     struct apart_shared *shared;
@@ -40,7 +49,6 @@ int apart_begin(struct apart *apart, const struct rehearse_setup *setup, double 
                 struct tl_error *error);
 void apart_end(struct apart *apart);
 const struct board *apart_board(const struct apart *apart);
-const struct recipe_hands *apart_hands(const struct apart *apart);
 
 /* imitate.c: the instruments, plate and sensors of a bench file; board, insert, spread and seed stay. */
 void imitate(const struct benchfile *bench, struct world_setup *setup);
@@ -70,10 +78,9 @@ struct rehearsal {
     struct world *world;
     struct guard *guard;
     struct journal *journal;
-    struct recipe *recipe; /* NULL: it lives in a process of its own, behind `socket` */
-    int socket;
-    const struct recipe_hands *hands; /* what it does by hand, in memory both see ... */
-    uint32_t hands_seen;              /* ... and how many of that the world has had */
+    struct recipe *recipe; /* NULL: it lives in a process of its own, and is `heard` */
+    struct stream *heard;
+    struct stream *told; /* what the recipe wants is told there; NULL: nowhere */
     const struct board *board;
     struct wire_hello hello; /* what the recipe says of itself */
     struct world_truth truth;
@@ -108,6 +115,8 @@ void operator_step(struct operator* operator, const struct wire_turn * turn, str
 /* lockstep.c: the whole rehearsal, inside the child. */
 void lockstep_run(const struct rehearse_setup *setup, const struct apart *apart, int record_fd,
                   struct rehearse_result *result);
+/* The same up to the recipe's end, in its own process where there are two; what it wants goes to `fd`. */
+_Noreturn void lockstep_tell(const struct rehearse_setup *setup, int fd);
 
 /* summary.c */
 void summary_heat(const struct rehearsal *r, struct run_heat *heat);

@@ -3,9 +3,13 @@
 #include "check.h"
 
 #include <stdlib.h>
+#include <sys/mman.h>
+#include <sys/socket.h>
+#include <sys/wait.h>
+#include <unistd.h>
 
+#include "rehearse_private.h"
 #include "tinlatch/file.h"
-#include "tinlatch/rehearse.h"
 
 static struct benchfile bench;
 static struct run together, apart;
@@ -30,21 +34,27 @@ static int set_up(void **state)
     return failed;
 }
 
-/* As a pack brings them: recipe and board. */
-static int rehearse_text(const char *recipe, const char *board, bool is_apart, double cpu_s,
-                         struct run *run)
+static struct source_set sources;
+
+/* As a pack brings them: recipe and board. The caller frees `sources`. */
+static struct rehearse_setup setup_of(const char *recipe, const char *board)
 {
-    static struct source_set sources;
     struct source_text texts[] = {{"r.lua", SOURCE_RECIPE, recipe, strlen(recipe)},
                                   {"b.lua", SOURCE_BOARD, board, strlen(board)}};
     assert_int_equal(source_take(&sources, texts, 2, TEST_SOURCE, &error), 0);
-    struct rehearse_setup setup = {.sources = &sources,
+    return (struct rehearse_setup){.sources = &sources,
                                    .bench = &bench,
                                    .bench_file = "demo.ini",
                                    .recipe = {.sources = &sources, .seed = 7},
-                                   .seed = 7,
-                                   .cpu_s = cpu_s,
-                                   .apart = is_apart};
+                                   .seed = 7};
+}
+
+static int rehearse_text(const char *recipe, const char *board, bool is_apart, double cpu_s,
+                         struct run *run)
+{
+    struct rehearse_setup setup = setup_of(recipe, board);
+    setup.cpu_s = cpu_s;
+    setup.apart = is_apart;
     int result = rehearse(&setup, -1, run, &error);
     source_free(&sources);
     return result;
@@ -75,6 +85,125 @@ static void test_in_two_processes_a_recipe_does_what_it_does_in_one(void **state
         assert_int_equal(apart.margin_count > 0, together.margin_count > 0);
         free(recipe);
     }
+    free(board);
+}
+
+/* ---- a recipe that has broken out says what it likes --------------------------------------------- */
+
+enum { SAID = 4 << 20 };
+
+/* All that the recipe's process says; it is gone afterwards, its end of the stream too. */
+static size_t said_by(const struct rehearse_setup *setup, struct apart *a, char *said)
+{
+    size_t length = 0;
+    *a = (struct apart){.socket = -1, .other = -1};
+    assert_int_equal(apart_begin(a, setup, 60, &error), 0);
+    for (ssize_t n; (n = recv(a->socket, said + length, SAID - length, 0)) > 0;)
+        length += (size_t)n;
+    return length;
+}
+
+/* What the world makes of it. */
+static const struct run *world_of(const struct rehearse_setup *setup, struct apart *a,
+                                  const char *said, size_t length)
+{
+    static struct rehearse_result *result;
+    int pair[2], status;
+    if (!result)
+        result =
+            mmap(NULL, sizeof *result, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
+    assert_ptr_not_equal(result, MAP_FAILED);
+    memset(result, 0, sizeof *result);
+    assert_int_equal(socketpair(AF_UNIX, SOCK_STREAM, 0, pair), 0);
+    close(a->socket);
+    a->socket = pair[0];
+    pid_t world = fork();
+    if (world == 0) {
+        close(pair[1]);
+        lockstep_run(setup, a, -1, result);
+        _exit(0);
+    }
+    close(a->socket);
+    a->socket = -1;
+    for (size_t sent = 0; sent < length;) {
+        ssize_t n = send(pair[1], said + sent, length - sent, MSG_NOSIGNAL);
+        if (n < 0)
+            break;
+        sent += (size_t)n;
+    }
+    close(pair[1]);
+    assert_int_equal(waitpid(world, &status, 0), world);
+    assert_int_equal(status, 0);
+    assert_true(result->whole);
+    return &result->run;
+}
+
+static size_t size_at(const char *said)
+{
+    struct wire_head head;
+    memcpy(&head, said, sizeof head);
+    return head.kind == STREAM_HAND ? sizeof(struct stream_hand) : wire_size(head.kind);
+}
+
+static void want_of_all(char *said, size_t length, int32_t temp_mc)
+{
+    struct wire_turn turn;
+    for (size_t at = 0; at < length; at += size_at(said + at)) {
+        memcpy(&turn.head, said + at, sizeof turn.head);
+        if (turn.head.kind != WIRE_TURN)
+            continue;
+        memcpy(&turn, said + at, sizeof turn);
+        turn.temp_mc = turn.heat ? temp_mc : turn.temp_mc;
+        memcpy(said + at, &turn, sizeof turn);
+    }
+}
+
+static void test_whatever_a_recipe_says_the_figures_are_what_the_plate_did(void **state)
+{
+    (void)state;
+    size_t length;
+    struct apart a;
+    char *board = read_source("boards/hx210.lua", &length),
+         *recipe = read_source("stack-split.lua", &length), *said = malloc(SAID),
+         *again = malloc(SAID);
+    assert_true(said && again);
+    assert_int_equal(rehearse_text(recipe, board, false, 60, &together), 0);
+    struct rehearse_setup setup = setup_of(recipe, board);
+    size_t all = said_by(&setup, &a, said);
+
+    const struct run *run = world_of(&setup, &a, said, all);
+    assert_int_equal(run->outcome, RUN_DONE);
+    assert_int_equal(memcmp(&run->peak_true_c, &together.peak_true_c, sizeof(double)), 0);
+
+    /* it wants more than it may */
+    memcpy(again, said, all);
+    want_of_all(again, all, 300000);
+    run = world_of(&setup, &a, again, all);
+    assert_true(run->peak_true_c > together.peak_true_c + 5 && run->peak_true_c < 195);
+    /* and says that it wanted little, or nothing more: then that is what was done */
+    memcpy(again, said, all);
+    want_of_all(again, all, 60000);
+    assert_true(world_of(&setup, &a, again, all)->peak_true_c < 65);
+    run = world_of(&setup, &a, said, all / 4);
+    assert_int_equal(run->outcome, RUN_FAILED);
+    assert_true(run->peak_true_c < together.peak_true_c - 20);
+
+    /* whatever it is, the world comes to its end */
+    uint32_t random = 1;
+    for (int i = 0; i < 12; i++) {
+        memcpy(again, said, all);
+        for (int k = 0; k < 1 << i % 6; k++) {
+            random = random * 1664525 + 1013904223;
+            again[(random >> 4) % (i % 2 ? all : 8192)] ^= (char)(1 << (random >> 29));
+        }
+        run = world_of(&setup, &a, again, all);
+        assert_false(run->peak_true_c > 195);
+    }
+    apart_end(&a);
+    source_free(&sources);
+    free(again);
+    free(said);
+    free(recipe);
     free(board);
 }
 
@@ -136,6 +265,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_in_two_processes_a_recipe_does_what_it_does_in_one),
+        cmocka_unit_test(test_whatever_a_recipe_says_the_figures_are_what_the_plate_did),
         cmocka_unit_test(test_a_recipe_that_never_answers_is_ended),
         cmocka_unit_test(test_a_board_file_that_is_none_is_told_and_nothing_runs),
     };
