@@ -68,7 +68,13 @@ const char *trial_verdict_name(enum trial_verdict verdict);
 /* The share of all draws that goes well, at least, with 95 % confidence, after none of `draws` has failed: 0.05^(1/draws). */
 double trials_safe_share(int32_t draws);
 
-/* What became of a run with that fault (-1: none) at fault_s; two_sensors: the plate has a second one. */
-void trial_judge(struct trial *trial, const struct run *run, bool two_sensors, bool faults);
+/* What the guard has to see by. */
+struct trial_bench {
+    bool two_sensors; /* the plate has a second one */
+    bool feed_known;  /* the guard knows what the plate is fed */
+};
+
+/* What became of a run with that fault (-1: none) at fault_s. */
+void trial_judge(struct trial *trial, const struct run *run, struct trial_bench bench, bool faults);
 
 #endif

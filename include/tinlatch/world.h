@@ -130,6 +130,8 @@ enum sight_when {
     SIGHT_ABOVE, /* while the plate is above c */
     SIGHT_HOT,   /* at once, when it strikes with the plate above c */
     SIGHT_WARMER, /* once the plate is c warmer than when it struck: colder than it reads it harms nobody */
+    /* only where the guard knows what the plate is fed; else nothing is promised */
+    SIGHT_STILL, /* as SIGHT_WARMER */
     SIGHT_OVER,  /* while the plate is c above all that was asked for so far */
 };
 

@@ -23,14 +23,14 @@ struct shared {
 struct campaign {
     const struct trials_setup *setup;
     struct shared *shared;
-    bool two_sensors;
+    struct trial_bench bench;
     int broken, everyday; /* of world_faults, those that this bench can have */
     int32_t broken_at[REHEARSE_FAULTS * 4], everyday_at[REHEARSE_FAULTS * 4];
 };
 
 static const struct world_sight *sight_of(const struct campaign *c, int fault)
 {
-    return c->two_sensors ? &world_faults[fault].two : &world_faults[fault].one;
+    return c->bench.two_sensors ? &world_faults[fault].two : &world_faults[fault].one;
 }
 
 static int add_fault(struct rehearse_setup *setup, int fault, double at_s, struct tl_error *error)
@@ -98,7 +98,7 @@ static int play(const struct campaign *c, int32_t index, struct run *run, struct
     if (!failed)
         failed = rehearse(&setup, -1, run, error);
     if (!failed)
-        trial_judge(trial, run, c->two_sensors, c->setup->faults);
+        trial_judge(trial, run, c->bench, c->setup->faults);
     return failed;
 }
 
@@ -204,11 +204,21 @@ static int play_with_faults(struct campaign *c, struct run *run, struct tl_error
     return failed ? failed : play_all(c, run, error);
 }
 
+static struct trial_bench bench_of(const struct benchfile *bench)
+{
+    const struct device_config *plate =
+        bench->plate_device < 0 ? NULL : &bench->device[bench->plate_device];
+    bool told =
+        plate && (plate->kind != DEVICE_CONTROLLER || plate->controller.map[REGISTER_OUTPUT].used);
+
+    return (struct trial_bench){.two_sensors = bench->sensor[SENSOR_PLATE_2].present,
+                                .feed_known = told && plate->kind != DEVICE_BY_HAND};
+}
+
 int trials_new(struct trials *trials, const struct trials_setup *setup, struct tl_error *error)
 {
     size_t bytes = sizeof(struct shared) + (size_t)setup->draws * sizeof(struct trial);
-    struct campaign c = {.setup = setup,
-                         .two_sensors = setup->rehearsal.bench->sensor[SENSOR_PLATE_2].present};
+    struct campaign c = {.setup = setup, .bench = bench_of(setup->rehearsal.bench)};
     struct run *run = malloc(sizeof *run);
 
     *trials = (struct trials){.period_ms = setup->rehearsal.bench->period_ms};

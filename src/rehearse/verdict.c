@@ -28,6 +28,7 @@ static bool shows(const struct world_sight *sight, const struct look *look,
     case SIGHT_HOT:
         return look->struck_c > sight->c;
     case SIGHT_WARMER:
+    case SIGHT_STILL:
         return c > look->struck_c + sight->c;
     case SIGHT_OVER:
         return c > look->asked_c + sight->c;
@@ -94,8 +95,8 @@ static enum trial_verdict judge_fault(struct trial *trial, const struct run *run
     return names(sight->by, rules[run->trip_rule].id) ? TRIAL_CAUGHT : TRIAL_OTHER;
 }
 
-static enum trial_verdict judge(struct trial *trial, const struct run *run, bool two_sensors,
-                                bool faults)
+static enum trial_verdict judge(struct trial *trial, const struct run *run,
+                                struct trial_bench bench, bool faults)
 {
     bool unplayed = run->outcome == RUN_INVALID || run->outcome == RUN_REFUSED ||
                     run->outcome == RUN_DEVICE || run->error.code == TL_KILLED;
@@ -107,7 +108,10 @@ static enum trial_verdict judge(struct trial *trial, const struct run *run, bool
     if (trial->fault < 0)
         return run->tripped ? TRIAL_FALSE : TRIAL_FINE;
     const struct world_fault *fault = &world_faults[trial->fault];
-    return judge_fault(trial, run, two_sensors ? &fault->two : &fault->one);
+    struct world_sight sight = bench.two_sensors ? fault->two : fault->one;
+    if ((sight.when == SIGHT_STILL || sight.when == SIGHT_OVER) && !bench.feed_known)
+        sight.when = SIGHT_NEVER;
+    return judge_fault(trial, run, &sight);
 }
 
 static void measure_plate(struct trial *trial, const struct run *run)
@@ -124,7 +128,7 @@ static void measure_plate(struct trial *trial, const struct run *run)
     trial->over_ceiling_k = peak_c - run->limits.plate_mc / 1000.0;
 }
 
-void trial_judge(struct trial *trial, const struct run *run, bool two_sensors, bool faults)
+void trial_judge(struct trial *trial, const struct run *run, struct trial_bench bench, bool faults)
 {
     trial->seed = run->seed;
     trial->outcome = run->outcome;
@@ -135,7 +139,7 @@ void trial_judge(struct trial *trial, const struct run *run, bool two_sensors, b
     trial->duration_s = run->duration_s;
     trial->shows_s = NAN;
     measure_plate(trial, run);
-    trial->verdict = judge(trial, run, two_sensors, faults);
+    trial->verdict = judge(trial, run, bench, faults);
     trial->melt_count = run->melt_count < TRIAL_MELTS ? run->melt_count : TRIAL_MELTS;
     memcpy(trial->melt, run->melt, (size_t)trial->melt_count * sizeof trial->melt[0]);
     trial->margin_count = run->margin_count;

@@ -1,20 +1,34 @@
 #!/bin/bash
 # SPDX-License-Identifier: MIT
-# Faults at drawn instants of each shipped recipe on both demo benches: none that a rule has to see is missed, nothing
-# trips for nothing. Half of the draws have no fault. A longer campaign: DRAWS=3000 SEED=1 tests/scenario/campaign.sh.
+# Faults at drawn instants, every recipe on every kind of bench: none that a rule has to see is missed, nothing trips for
+# nothing. Half of the draws have no fault. A longer campaign: DRAWS=1000 SEED=1 tests/scenario/campaign.sh.
 . "$TOP/tests/support/scenario.sh"
 
-draws=${DRAWS:-250}
-[ "${KIND:-}" != dev ] && [ "${KIND:-}" != coverage ] || draws=${DRAWS:-5} # a tenth of the speed
+draws=${DRAWS:-100}
+[ "${KIND:-}" != dev ] && [ "${KIND:-}" != coverage ] || draws=${DRAWS:-3} # a tenth of the speed
 LIMIT=${LIMIT:-3600}
 table=$box/table
-for bench in demo single; do
-    for recipe in stack-split stack-join stack-split-hx230 part-off reball short-check; do
-        run 0 tinlatch trials "$TOP/recipes/$recipe.lua" --bench "$TOP/recipes/benches/$bench.ini" \
-            --faults --draws "$draws" --seed "${SEED:-1}" --json
+shipped="stack-split stack-join stack-split-hx230 part-off reball short-check"
+benches=(
+    "recipes/benches/demo $shipped"
+    "recipes/benches/single $shipped"
+    "tests/data/controller $shipped"
+    "tests/data/contactor $shipped"
+    "tests/data/by-hand $shipped"
+    "tests/data/quick-controller warm board hold"
+    "tests/data/quick-contactor warm board hold"
+    "tests/data/quick-hand warm board hold"
+)
+for row in "${benches[@]}"; do
+    read -r bench recipes <<<"$row"
+    folder=recipes
+    [[ $bench != */quick-* ]] || folder=tests/data/quick
+    for recipe in $recipes; do
+        run 0 tinlatch trials "$TOP/$folder/$recipe.lua" --bench "$TOP/$bench.ini" --faults --draws "$draws" \
+            --seed "${SEED:-1}" --json
         json '([.faults[].missed, .faults[].other_rule, .faults[].false_trips] | add) == 0'
         [ "$status" = 0 ] || jq -r '.failures[] | "\(.verdict): \(.text)\n    \(.command)"' "$out"
-        jq -c --arg bench "$bench" '.faults[] + {bench: $bench}' "$out" >>"$table"
+        jq -c --arg bench "${bench##*/}" '.faults[] + {bench: $bench}' "$out" >>"$table"
     done
 done
 

@@ -43,6 +43,18 @@ for i in 0 1; do
     json ".error.text == $(jq ".failures[$i].text" <<<"$trials")"
 done
 
+# So does a draw that trips, its fault and the instant of that included.
+sed 's/plate = "190 C"/plate = "172.5 C"/; s/max = "180 C"/max = "172 C"/' "$split" >tight.lua
+cp -r "$TOP/recipes/boards" .
+run 1 tinlatch trials tight.lua --faults --draws 16 --json
+json '[.failures[] | select(.verdict == "false trip" and (.command | test("--fault")))] | length > 0'
+trials=$(cat "$out")
+for ((i = 0; i < $(jq '.failures | length' <<<"$trials"); i++)); do
+    eval "set -- $(jq -r ".failures[$i].command" <<<"$trials")"
+    run 3 "$@" --json
+    json ".trip | [.rule, .text] == $(jq -c ".failures[$i] | [.rule, .text]" <<<"$trials")"
+done
+
 # What cannot be rehearsed at all is told as of one rehearsal.
 run 2 tinlatch trials "$split" --set melt="999 C"
 err_has "melt"

@@ -44,7 +44,7 @@ static enum trial_verdict verdict_of(const char *fault, double fault_s, const st
 {
     struct trial trial = {.fault = fault ? fault_named(fault) : -1, .fault_s = fault_s};
 
-    trial_judge(&trial, run, two_sensors, true);
+    trial_judge(&trial, run, (struct trial_bench){two_sensors, true}, true);
     return trial.verdict;
 }
 
@@ -83,6 +83,18 @@ static void test_a_trip_in_time_by_a_rule_of_its_row_is_a_catch_and_no_other_is(
     assert_int_equal(verdict_of("sensor-open", 100, run, true), TRIAL_FALSE);
 }
 
+static void test_what_shows_only_by_the_feed_is_not_missed_where_that_is_not_known(void **state)
+{
+    struct run *run = climb();
+    (void)state;
+
+    for (int known = 0; known < 2; known++) {
+        struct trial trial = {.fault = fault_named("sensor-frozen"), .fault_s = 30};
+        trial_judge(&trial, run, (struct trial_bench){false, known}, true);
+        assert_int_equal(trial.verdict, known ? TRIAL_MISSED : TRIAL_UNSEEN);
+    }
+}
+
 static void test_a_trip_on_a_day_like_any_other_is_false(void **state)
 {
     struct run *run = climb();
@@ -104,7 +116,7 @@ static void test_the_plate_is_measured_from_the_fault_on(void **state)
 
     run->point[100].plate_c = 230; /* before it */
     run->point[400].plate_c = 200;
-    trial_judge(&trial, run, true, true);
+    trial_judge(&trial, run, (struct trial_bench){true, true}, true);
 
     assert_near(trial.over_set_k, 20, 1e-6);
     assert_near(trial.over_ceiling_k, 10, 1e-6);
@@ -148,6 +160,7 @@ int main(void)
         cmocka_unit_test(test_299_draws_without_a_failure_support_99_percent_and_298_do_not),
         cmocka_unit_test(test_a_fault_that_a_rule_has_to_see_and_does_not_is_missed),
         cmocka_unit_test(test_a_trip_in_time_by_a_rule_of_its_row_is_a_catch_and_no_other_is),
+        cmocka_unit_test(test_what_shows_only_by_the_feed_is_not_missed_where_that_is_not_known),
         cmocka_unit_test(test_a_trip_on_a_day_like_any_other_is_false),
         cmocka_unit_test(test_the_plate_is_measured_from_the_fault_on),
         cmocka_unit_test(test_every_fault_names_rules_that_are_there_and_a_time),
