@@ -147,7 +147,7 @@ const struct world_fault world_faults[] = {
     [COLD_LOST] = { "cold-junction-lost", "the plate's first reader takes its terminals for 0 C: it reads low",
         {SIGHT_PLATE, 0, 1, "sensor-jump"},
         {SIGHT_PLATE, 0, 1, "sensor-jump"} },
-    [COLD_DRIFTS] = { "cold-junction-drifts", "the plate's first reader takes its terminals for ever colder, to 30 K",
+    [COLD_DRIFTS] = { "cold-junction-drifts", "the plate's first reader takes its terminals for colder, to 30 K",
         {SIGHT_NEVER, 0, 0, "sensors-disagree sensor-unseated sensor-range"},
         {SIGHT_NEVER, 0, 0, "sensor-unseated sensor-range"} },
     [MAINS_LOST] = { "mains-lost", "the plate's mains are gone for good",
