@@ -185,20 +185,21 @@ static void tell_evidence(const struct trying *t, FILE *out)
         const struct evidence_row *row = &t->here.row[i];
         const char *theirs = evidence_value(&t->theirs, row->key);
         bool differs = theirs && !evidence_agrees(theirs, row->value);
-        if (strcmp(row->key, "bench file") == 0)
+        if (strcmp(row->key, "bench file") == 0 || strcmp(row->key, "build") == 0)
             continue; /* a hash: nothing to be read */
         fprintf(out, "  %c %-30s %-22s %s\n", differs ? '*' : ' ', shown_key(row->key),
                 or_dash(theirs), row->value);
     }
 }
 
-/* The same program, the same bench file, and other figures: the pack's are not what the recipe did. */
+/* The very program, the same bench file, and other figures: the pack's are not what the recipe did. */
 static bool is_contradicted(const struct trying *t)
 {
-    static const char *const same[] = {"program", "bench file"};
+    static const char *const same[] = {"build", "bench file"};
     for (size_t i = 0; i < sizeof same / sizeof same[0]; i++) {
-        const char *theirs = evidence_value(&t->theirs, same[i]);
-        if (!theirs || strcmp(theirs, evidence_value(&t->here, same[i])) != 0)
+        const char *theirs = evidence_value(&t->theirs, same[i]),
+                   *mine = evidence_value(&t->here, same[i]);
+        if (!theirs || !mine || strcmp(theirs, mine) != 0)
             return false;
     }
     for (int i = 0; i < t->theirs.count; i++) {
