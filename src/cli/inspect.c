@@ -220,9 +220,8 @@ static void tell_verdict(const struct trying *t, FILE *out)
               "  what the recipe does there. Somebody wrote them down otherwise.\n",
               out);
     else
-        fputs(
-            "  Figures of another bench (*) may differ from yours; yours are the ones to go by.\n",
-            out);
+        fputs("  Figures of another bench or build (*) may differ; yours are the ones to go by.\n",
+              out);
     fprintf(out, "\nOn this bench: %s\n", evidence_value(&t->here, "outcome"));
     if (t->here.draws == 0)
         return;
