@@ -77,12 +77,12 @@ struct thermal_node {
 enum thermal_axis { AXIS_X, AXIS_Y, AXIS_Z, AXIS_NONE };
 
 /* The cells of a finer grid: insert, if one is fitted, and boards, plane on plane, x running fastest, then y. They have
- * no links: in a plane all cells conduct alike along x and along y; down to the plane below as their x says. */
+ * no links: in a plane all cells conduct alike along x and along y. */
 struct thermal_box {
     int first, nx, ny, nz;   /* its first node; nz 0: the coarse grid, which is links only */
     int foot;                /* the node that the lowest plane stands on, -1 = none */
     double *x_w_k, *y_w_k;   /* by plane, from the lowest up */
-    double *down_w_k;        /* by plane and x: to the plane below, from the lowest one to the foot */
+    double *down_w_k;        /* by cell: to the plane below, from the lowest one to the foot */
     /* the plan's */
     int planes;              /* that are there */
     bool melts;              /* something in it does */
@@ -123,6 +123,7 @@ struct thermal_plan {
     double *up, *own, *down, *root_own, *face_own, *face_frees;
     double flux_w_m2[THERMAL_FLUX]; /* by temperature above the room */
     double sky_k4;
+    double most_steps, straight_k; /* never change; constants would make the compiler split the loop over the faces */
 };
 
 struct thermal {

@@ -17,6 +17,11 @@ static int plane_cells(const struct thermal_box *box)
     return box->nx * box->ny;
 }
 
+int box_cells(const struct thermal_box *box)
+{
+    return box->planes * plane_cells(box);
+}
+
 void box_make(struct thermal *thermal)
 {
     struct thermal_box *box = &thermal->box;
@@ -25,27 +30,22 @@ void box_make(struct thermal *thermal)
            thermal->node[box->first + box->planes * plane_cells(box)].there)
         box->planes++;
     box->melts = false;
-    for (int i = 0; i < box->planes * plane_cells(box); i++)
+    for (int i = 0; i < box_cells(box); i++)
         box->melts = box->melts || thermal->node[box->first + i].latent_j > 0;
-}
-
-/* W/K from a cell of plane z to what lies below it. */
-static double down_w_k(const struct thermal_box *box, int z, int x)
-{
-    return z > 0 || box->foot >= 0 ? box->down_w_k[z * box->nx + x] : 0;
 }
 
 void box_quickness(const struct thermal *thermal, double *own)
 {
     const struct thermal_box *box = &thermal->box;
-    for (int i = 0; i < box->planes * plane_cells(box); i++) {
+    for (int i = 0; i < box_cells(box); i++) {
         int x = i % box->nx, y = i / box->nx % box->ny, z = i / plane_cells(box);
         double w_k = (x > 0) * box->x_w_k[z] + (x + 1 < box->nx) * box->x_w_k[z] +
                      (y > 0) * box->y_w_k[z] + (y + 1 < box->ny) * box->y_w_k[z] +
-                     down_w_k(box, z, x) + (z + 1 < box->planes ? down_w_k(box, z + 1, x) : 0);
+                     box->down_w_k[i] +
+                     (z + 1 < box->planes ? box->down_w_k[i + plane_cells(box)] : 0);
         own[box->first + i] += w_k / thermal->node[box->first + i].capacity_j_k;
         if (z == 0 && box->foot >= 0)
-            own[box->foot] += down_w_k(box, 0, x) / thermal->node[box->foot].capacity_j_k;
+            own[box->foot] += box->down_w_k[i] / thermal->node[box->foot].capacity_j_k;
     }
 }
 
@@ -58,7 +58,7 @@ struct around {
     const double *up_w_k, *down_w_k;
 };
 
-static inline double gains(const struct around *a, int x, int left, int right)
+static inline double gains_w(const struct around *a, int x, int left, int right)
 {
     double here = a->here[x];
     return a->x_w_k * ((a->here[left] - here) + (a->here[right] - here)) +
@@ -66,30 +66,32 @@ static inline double gains(const struct around *a, int x, int left, int right)
            (a->up_w_k[x] * (a->above[x] - here) + a->down_w_k[x] * (a->below[x] - here));
 }
 
-WIDE static void row_gains(const struct around *around, int nx, double *restrict watts)
+WIDE static void row_gains(const struct around *around, int nx, double dt_s,
+                           double *restrict gains_j)
 {
     const struct around a = *around;
-    watts[0] = gains(&a, 0, 0, 1);
+    gains_j[0] = dt_s * gains_w(&a, 0, 0, 1);
     for (int x = 1; x + 1 < nx; x++)
-        watts[x] = gains(&a, x, x - 1, x + 1);
-    watts[nx - 1] = gains(&a, nx - 1, nx - 2, nx - 1);
+        gains_j[x] = dt_s * gains_w(&a, x, x - 1, x + 1);
+    gains_j[nx - 1] = dt_s * gains_w(&a, nx - 1, nx - 2, nx - 1);
 }
 
 /* The lowest plane and what it stands on. */
-static void foot_gains(const struct thermal_box *box, const double *temp_c, double *watts)
+static void foot_gains(const struct thermal_box *box, const double *temp_c, double dt_s,
+                       double *gains_j)
 {
-    double foot_c = temp_c[box->foot], into_w[4] = {0};
+    double foot_c = temp_c[box->foot], into_j[4] = {0};
     for (int y = 0; y < box->ny; y++)
         for (int x = 0; x < box->nx; x++) {
             int at = box->first + y * box->nx + x;
-            double flow_w = box->down_w_k[x] * (temp_c[at] - foot_c);
-            watts[at] -= flow_w;
-            into_w[x % 4] += flow_w;
+            double flow_j = dt_s * box->down_w_k[at - box->first] * (temp_c[at] - foot_c);
+            gains_j[at] -= flow_j;
+            into_j[x % 4] += flow_j;
         }
-    watts[box->foot] += (into_w[0] + into_w[1]) + (into_w[2] + into_w[3]);
+    gains_j[box->foot] += (into_j[0] + into_j[1]) + (into_j[2] + into_j[3]);
 }
 
-void box_flows(const struct thermal_box *box, const double *temp_c, double *watts)
+void box_flows(const struct thermal_box *box, const double *temp_c, double dt_s, double *gains_j)
 {
     int nx = box->nx, n = plane_cells(box);
     for (int z = 0; z < box->planes; z++)
@@ -103,12 +105,12 @@ void box_flows(const struct thermal_box *box, const double *temp_c, double *watt
                                     .below = z > 0 ? here - n : here,
                                     .x_w_k = box->x_w_k[z],
                                     .y_w_k = box->y_w_k[z],
-                                    .up_w_k = box->down_w_k + (top ? z : z + 1) * nx,
-                                    .down_w_k = box->down_w_k + z * nx};
-            row_gains(&around, nx, watts + box->first + z * n + y * nx);
+                                    .up_w_k = box->down_w_k + (top ? z : z + 1) * n + y * nx,
+                                    .down_w_k = box->down_w_k + z * n + y * nx};
+            row_gains(&around, nx, dt_s, gains_j + box->first + z * n + y * nx);
         }
     if (box->planes > 0 && box->foot >= 0)
-        foot_gains(box, temp_c, watts);
+        foot_gains(box, temp_c, dt_s, gains_j);
 }
 
 /* ---- factors ---- */
@@ -127,12 +129,12 @@ static void factor_line(const double *j_per_k, double *own, int count, int step,
 
 /* Returns what the column does to the foot. */
 static double factor_column(const struct thermal_box *box, const double *j_per_k, double *own,
-                            int x, double half_s)
+                            const double *w_k, double half_s)
 {
     double from_above = 0;
     for (int z = box->planes - 1; z >= 0; z--) {
         int at = z * plane_cells(box);
-        double w_s = half_s * down_w_k(box, z, x), pivot = j_per_k[at] + from_above + w_s;
+        double w_s = half_s * w_k[at], pivot = j_per_k[at] + from_above + w_s;
         own[at] = (w_s > 0 ? w_s : 1) / pivot;
         from_above = w_s - own[at] * w_s;
     }
@@ -150,27 +152,28 @@ void box_factor(struct thermal *thermal, double half_s)
         for (int y = 0; y < ny; y++)
             factor_line(j_per_k + z * n + y * nx, box->own[AXIS_X] + z * n + y * nx, nx, 1,
                         half_s * box->x_w_k[z]);
-        for (int x = 0; x < nx; x++) {
+        for (int x = 0; x < nx; x++)
             factor_line(j_per_k + z * n + x, box->own[AXIS_Y] + z * n + x, ny, nx,
                         half_s * box->y_w_k[z]);
-            box->down_per_w_s[z * nx + x] = 1 / (half_s * box->down_w_k[z * nx + x]);
-        }
     }
+    for (int i = box->foot < 0 ? n : 0; i < box_cells(box); i++)
+        box->down_per_w_s[i] = 1 / (half_s * box->down_w_k[i]);
     box->foot_j_k = 0;
     for (int i = 0; i < (box->planes > 0 ? n : 0); i++)
-        box->foot_j_k += factor_column(box, j_per_k + i, box->own[AXIS_Z] + i, i % nx, half_s);
+        box->foot_j_k +=
+            factor_column(box, j_per_k + i, box->own[AXIS_Z] + i, box->down_w_k + i, half_s);
 }
 
 /* ---- to the roots and back ---- */
 
-static inline void along(int lines, int nx, const double *restrict j_per_k,
-                         const double *restrict own, const double *per_w_s, double *restrict x)
+static inline void along(int lines, int nx, const double *restrict own, const double *per_w_s,
+                         double *restrict x)
 {
     double pass[LINES] = {0};
     for (int i = 0; i < nx; i++)
         for (int k = 0; k < lines; k++) {
             int at = k * nx + i;
-            x[at] = j_per_k[at] * x[at] + pass[k];
+            x[at] += pass[k];
             pass[k] = own[at] * x[at];
         }
     for (int k = 0; k < lines; k++)
@@ -186,7 +189,7 @@ static inline void along(int lines, int nx, const double *restrict j_per_k,
 void box_along(const struct thermal *thermal, double *x)
 {
     const struct thermal_box *box = &thermal->box;
-    const double *j_per_k = thermal->plan.j_per_k + box->first, *own = box->own[AXIS_X];
+    const double *own = box->own[AXIS_X];
     int nx = box->nx, rows = box->planes * box->ny;
     x += box->first;
     for (int row = 0, lines = LINES; row < rows; row += lines) {
@@ -197,9 +200,9 @@ void box_along(const struct thermal *thermal, double *x)
             per_w_s[k] = box->x_per_w_s[(row + k) / box->ny];
         int at = row * nx;
         if (lines == LINES)
-            along(LINES, nx, j_per_k + at, own + at, per_w_s, x + at);
+            along(LINES, nx, own + at, per_w_s, x + at);
         else
-            along(1, nx, j_per_k + at, own + at, per_w_s, x + at);
+            along(1, nx, own + at, per_w_s, x + at);
     }
 }
 
@@ -275,7 +278,7 @@ WIDE void box_up(const struct thermal *thermal, double *x)
         for (int y = 0; y < box->ny; y++) {
             double *restrict here = cell + z * n + y * nx;
             const double *restrict own = box->own[AXIS_Z] + z * n + y * nx;
-            const double *restrict per_w_s = box->down_per_w_s + z * nx;
+            const double *restrict per_w_s = box->down_per_w_s + z * n + y * nx;
             const double *restrict below = here - n;
             if (z == 0)
                 for (int i = 0; i < nx; i++)

@@ -53,7 +53,7 @@ static int between(double place, double whole, int cells, double *second)
     return first;
 }
 
-/* Of the cells in the middle of the layer: contacts are stated to there (lands are stitched through by vias). */
+/* Of the cells in the middle of the layer: contacts are stated to there. */
 static struct spot spot_at(const struct thermal *thermal, enum board_layer layer,
                            const struct board_slab *slab, double x_mm, double y_mm)
 {
@@ -72,22 +72,40 @@ static struct spot spot_at(const struct thermal *thermal, enum board_layer layer
     return spot;
 }
 
-/* The links from the cell above, which is the x-th of its row, down: of a finer grid they are alike in every row. */
-static void link_down(struct thermal *thermal, int above, int below, int x, double w_k,
-                      bool contact)
+static void link_down(struct thermal *thermal, int above, int below, double w_k, bool contact)
 {
     struct thermal_box *box = &thermal->box;
     if (box->nz > 0)
-        box->down_w_k[(above - box->first) / columns(thermal) * box->nx + x] = w_k;
+        box->down_w_k[above - box->first] = w_k;
     else
         add_link(thermal, AXIS_Z, above, below, w_k)->contact = contact;
 }
 
-static void link_to_spot(struct thermal *thermal, const struct spot *spot, int node, double w_k)
+/* Where lands are, vias stitch a board through. While the box is built, own[AXIS_Z] says where. */
+static double *stitched(struct thermal *thermal, enum board_layer layer)
+{
+    return thermal->box.own[AXIS_Z] + thermal->slab[layer] - thermal->box.first;
+}
+
+static void stitch(struct thermal *thermal, enum board_layer layer, int cell)
+{
+    if (thermal->box.nz > 0)
+        stitched(thermal, layer)[(cell - thermal->slab[layer]) % columns(thermal)] = 1;
+}
+
+static bool is_stitched(struct thermal *thermal, enum board_layer layer, int column)
+{
+    return thermal->box.nz > 0 && stitched(thermal, layer)[column] > 0;
+}
+
+static void link_to_spot(struct thermal *thermal, enum board_layer layer, const struct spot *spot,
+                         int node, double w_k)
 {
     for (int i = 0; i < SPOT; i++)
-        if (spot->share[i] > 0)
+        if (spot->share[i] > 0) {
             add_link(thermal, AXIS_NONE, spot->cell[i], node, w_k * spot->share[i]);
+            stitch(thermal, layer, spot->cell[i]);
+        }
 }
 
 /* Moves heat capacity near the place into `node`. On a grid so fine that a place's land is most of its cells, what
@@ -204,12 +222,13 @@ static void build_slab(struct thermal *thermal, const struct thermal_setup *setu
                in_plane * thick_m * dx_mm / dy_mm);
 }
 
-/* m2K/W from the middle of a layer to the middle of its outermost cells. */
-static double inwards_m2k_w(const struct thermal *thermal, const struct board_slab *slab,
-                            enum board_layer layer)
+/* m2K/W from the middle of a layer to the middle of its outermost cells, in that column. */
+static double inwards_m2k_w(struct thermal *thermal, const struct board_slab *slab,
+                            enum board_layer layer, int column)
 {
     double apart_m = 0.5e-3 * slab->thick_mm * (1 - 1.0 / thermal->cells_z[layer]);
-    return apart_m / thermal_through_w_mk(slab->copper_share);
+    double vias_w_mk = is_stitched(thermal, layer, column) ? VIA_SHARE * COPPER_W_MK : 0;
+    return apart_m / (thermal_through_w_mk(slab->copper_share) + vias_w_mk);
 }
 
 /* From the top of a layer down to its bottom. */
@@ -217,13 +236,15 @@ static void link_through(struct thermal *thermal, const struct board_slab *slab,
                          enum board_layer layer)
 {
     double apart_m = slab->thick_mm * 1e-3 / thermal->cells_z[layer];
-    double w_k = thermal_through_w_mk(slab->copper_share) *
-                 mm2(cell_x_mm(thermal, slab), cell_y_mm(thermal, slab)) / apart_m;
+    double over_m = mm2(cell_x_mm(thermal, slab), cell_y_mm(thermal, slab)) / apart_m;
+    double plain_w_k = thermal_through_w_mk(slab->copper_share) * over_m;
+    double stitched_w_k = plain_w_k + VIA_SHARE * COPPER_W_MK * over_m;
     int n = columns(thermal);
     for (int z = thermal->cells_z[layer] - 1; z > 0; z--)
-        for (int x = 0; x < thermal->cells_x; x++) {
-            int cell = thermal->slab[layer] + z * n + x;
-            link_down(thermal, cell, cell - n, x, w_k, false);
+        for (int i = 0; i < n; i++) {
+            int cell = thermal->slab[layer] + z * n + i;
+            link_down(thermal, cell, cell - n,
+                      is_stitched(thermal, layer, i) ? stitched_w_k : plain_w_k, false);
         }
 }
 
@@ -241,14 +262,14 @@ static void build_gap(struct thermal *thermal, const struct board *board)
     int n = columns(thermal);
     double area_m2 =
         fmin(mm2(lower->length_mm, lower->width_mm), mm2(upper->length_mm, upper->width_mm)) / n;
-    double inside_k_w =
-        (inwards_m2k_w(thermal, lower, LAYER_LOWER) + inwards_m2k_w(thermal, upper, LAYER_UPPER)) /
-        area_m2;
-    double w_k = without_board(GAP_W_M2K * area_m2, inside_k_w);
     int bottom = thermal->slab[LAYER_UPPER];
     int top = thermal->slab[LAYER_LOWER] + n * (thermal->cells_z[LAYER_LOWER] - 1);
-    for (int x = 0; x < thermal->cells_x; x++)
-        link_down(thermal, bottom + x, top + x, x, w_k, false);
+    for (int i = 0; i < n; i++) {
+        double inside_m2k_w = inwards_m2k_w(thermal, lower, LAYER_LOWER, i) +
+                              inwards_m2k_w(thermal, upper, LAYER_UPPER, i);
+        link_down(thermal, bottom + i, top + i,
+                  without_board(GAP_W_M2K * area_m2, inside_m2k_w / area_m2), false);
+    }
 }
 
 /* Insert to lower board: uneven along x, the side x = 0 best, the sum as stated. A board without an
@@ -262,12 +283,12 @@ static void build_contact(struct thermal *thermal, const struct thermal_setup *s
     double whole_w_k = setup->insert.board_w_k * setup->contact_factor;
     if (setup->board->flux == FLUX_WET)
         whole_w_k *= FLUX_FACTOR;
-    double inside_k_w =
-        inwards_m2k_w(thermal, slab, LAYER_LOWER) * n / mm2(slab->length_mm, slab->width_mm);
-    for (int x = 0; x < thermal->cells_x; x++) {
-        double along = (x + 0.5) / thermal->cells_x;
+    double area_m2 = mm2(slab->length_mm, slab->width_mm) / n;
+    for (int i = 0; i < n; i++) {
+        double along = (i % thermal->cells_x + 0.5) / thermal->cells_x;
         double weight = 1 + setup->board->contact_spread * (1 - 2 * along);
-        link_down(thermal, thermal->slab[LAYER_LOWER] + x, thermal->insert, x,
+        double inside_k_w = inwards_m2k_w(thermal, slab, LAYER_LOWER, i) / area_m2;
+        link_down(thermal, thermal->slab[LAYER_LOWER] + i, thermal->insert,
                   without_board(fmax(whole_w_k * weight, 1e-6) / n, inside_k_w), true);
     }
 }
@@ -283,9 +304,8 @@ static void build_stack(struct thermal *thermal, const struct thermal_setup *set
         link_through(thermal, &setup->board->slab[LAYER_LOWER], LAYER_LOWER);
         build_contact(thermal, setup);
     }
-    int along = thermal->insert_cells > 1 ? thermal->cells_x : thermal->insert_cells;
-    for (int x = 0; x < along; x++)
-        link_down(thermal, thermal->insert + x, thermal->plate, x,
+    for (int i = 0; i < thermal->insert_cells; i++)
+        link_down(thermal, thermal->insert + i, thermal->plate,
                   setup->insert.plate_w_k / thermal->insert_cells, false);
     add_link(thermal, AXIS_Z, thermal->element, thermal->plate,
              ELEMENT_SHARE * setup->plate.capacity_j_k / fmax(setup->plate.element_lag_s, 0.1));
@@ -348,8 +368,10 @@ static void build_hold(struct thermal *thermal, const struct board_slab *slab,
             holds_w_k[spot.cell[k] - first] += w_k / (nx * ny) * spot.share[k];
     }
     for (int i = 0; i < cells; i++)
-        if (holds_w_k[i] > 0)
+        if (holds_w_k[i] > 0) {
             add_link(thermal, AXIS_NONE, first + i, node, holds_w_k[i]);
+            stitch(thermal, part->on, first + i);
+        }
 }
 
 static void build_part(struct thermal *thermal, const struct thermal_setup *setup, int index)
@@ -433,7 +455,7 @@ static void build_frame_place(struct thermal *thermal, const struct thermal_setu
             continue;
         edge_at(slab, round, &x_mm, &y_mm);
         struct spot spot = spot_at(thermal, layer, slab, x_mm, y_mm);
-        link_to_spot(thermal, &spot, node,
+        link_to_spot(thermal, layer, &spot, node,
                      2 * joint->contact_w_k * share); /* two sides in series */
         take_land(thermal, &spot, node, cell_j_k(thermal, setup, layer),
                   LAND_SHARE * slab_j_k(slab) * setup->mass_factor * share);
@@ -476,7 +498,7 @@ static void build_foot_place(struct thermal *thermal, const struct thermal_setup
     int node = add_place(thermal, foot->joint, share, x_mm, y_mm);
     double side_w_k = 2 * foot->joint->contact_w_k * share, land_j_k = foot->land_j_k * share;
     struct spot spot = spot_at(thermal, foot->part->on, slab, x_mm, y_mm);
-    link_to_spot(thermal, &spot, node, side_w_k);
+    link_to_spot(thermal, foot->part->on, &spot, node, side_w_k);
     add_link(thermal, AXIS_NONE, node, foot->body, side_w_k);
     take_land(thermal, &spot, node, cell_j_k(thermal, setup, foot->part->on), land_j_k);
     thermal->node[node].capacity_j_k += land_j_k;
@@ -651,8 +673,11 @@ static int build(struct thermal *thermal, const struct thermal_setup *setup)
     build_plate(thermal, &setup->plate);
     thermal->node[thermal->plate].area_m2 = setup->plate.emissivity_area;
     thermal->box.first = thermal->nodes;
-    if (thermal->box.nz > 0) /* no insert: nothing to stand on */
-        memset(thermal->box.down_w_k, 0, (size_t)thermal->box.nx * sizeof(double));
+    if (thermal->box.nz > 0) { /* no insert: nothing to stand on */
+        memset(thermal->box.down_w_k, 0, (size_t)columns(thermal) * sizeof(double));
+        memset(thermal->box.own[AXIS_Z], 0,
+               (size_t)columns(thermal) * (size_t)thermal->box.nz * sizeof(double));
+    }
     thermal->box.foot = setup->insert.capacity_j_k > 0 ? thermal->plate : -1;
     build_insert(thermal, setup);
     int bench_nodes = thermal->nodes;

@@ -163,8 +163,8 @@ void thermal_press(struct thermal *thermal, bool pressed)
     struct thermal_box *box = &thermal->box;
     thermal->pressed = pressed;
     if (box->nz > 0 && box->foot >= 0) /* the insert is one plane thick */
-        for (int x = 0; x < box->nx; x++)
-            box->down_w_k[box->nx + x] *= by;
+        for (int i = 0; i < box->nx * box->ny; i++)
+            box->down_w_k[box->nx * box->ny + i] *= by;
     for (int i = 0; i < thermal->links; i++) {
         struct thermal_link *link = &thermal->link[i];
         if (link->contact)

@@ -36,6 +36,7 @@
 #define ELEMENT_SHARE     0.06   /* of the plate's capacity that sits in the heating element */
 #define LAND_SHARE        0.08   /* of a board's capacity that follows its joint: lands, laminate */
 #define LAND_OF_CELL      0.40   /* ... of the cells it touches at most, on a fine grid */
+#define VIA_SHARE         0.01   /* of a board's area that is copper all through, where lands are */
 #define PART_LAND_SHARE   0.45   /* the same for a part, all its joints; the board gives as much */
 /* clang-format on */
 

@@ -22,7 +22,7 @@ size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links)
 {
     struct thermal_plan *plan = &thermal->plan;
     struct thermal_box *box = &thermal->box;
-    int rows = box->nz * box->nx, cells = rows * box->ny;
+    int cells = box->nz * box->nx * box->ny;
     size_t used = 0;
     thermal->most_nodes = nodes;
     thermal->most_links = links;
@@ -58,10 +58,10 @@ size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links)
     TAKE(plan->face_frees, nodes);
     TAKE(box->x_w_k, box->nz);
     TAKE(box->y_w_k, box->nz);
-    TAKE(box->down_w_k, rows);
+    TAKE(box->down_w_k, cells);
     TAKE(box->x_per_w_s, box->nz);
     TAKE(box->y_per_w_s, box->nz);
-    TAKE(box->down_per_w_s, rows);
+    TAKE(box->down_per_w_s, cells);
     for (int i = 0; i < AXIS_NONE; i++)
         TAKE(box->own[i], cells);
     return used;

@@ -49,12 +49,14 @@ bool plan_phases(struct thermal *thermal);
 /* In memory: where everything lies, for so many of each. Returns the bytes; memory NULL: only those. */
 size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links);
 
-/* box.c: what of it is there; its part of the rates, in W, set for its cells and added at the foot; its factors, for
- * steps of 2 half_s. */
+/* box.c: what of it is there, and how many cells; what they gain in dt_s from each other, in J, added at the foot; its
+ * factors, for steps of 2 half_s. */
 void box_make(struct thermal *thermal);
-void box_flows(const struct thermal_box *box, const double *temp_c, double *watts);
+int box_cells(const struct thermal_box *box);
+void box_flows(const struct thermal_box *box, const double *temp_c, double dt_s, double *gains_j);
 void box_factor(struct thermal *thermal, double half_s);
-/* x becomes the solution along x, along y; and of the columns, what the foot carries being solved between the two. */
+/* x becomes the solution along x, from J to K; along y; and of the columns, what the foot carries being solved between
+ * the two. */
 void box_along(const struct thermal *thermal, double *x);
 void box_across(const struct thermal *thermal, double *x);
 void box_down(const struct thermal *thermal, double *x);

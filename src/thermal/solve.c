@@ -26,6 +26,8 @@ void plan_air(struct thermal *thermal)
                                                thermal->air_length_m);
     }
     plan->sky_k4 = pow(thermal->room_c + ZERO_C_K, 4);
+    plan->most_steps = THERMAL_FLUX - 2;
+    plan->straight_k = 1500;
 }
 
 void plan_temps(const struct thermal *thermal, const double *heat_j, double *temp_c)
@@ -47,18 +49,18 @@ static inline double least(double a, double b)
 }
 
 /* Free convection from a face, odd in the difference: a cold face is treated as a warm one. */
-static inline double flux_at(const double *flux_w_m2, double above_k)
+static inline double flux_at(const struct thermal_plan *plan, double above_k)
 {
-    double steps = least(fabs(above_k) * (1 / FLUX_STEP_K), THERMAL_FLUX - 2);
+    const double *flux_w_m2 = plan->flux_w_m2;
+    double steps = least(fabs(above_k) * (1 / FLUX_STEP_K), plan->most_steps);
     int i = (int)steps;
     return copysign(flux_w_m2[i] + (steps - i) * (flux_w_m2[i + 1] - flux_w_m2[i]), above_k);
 }
 
 /* The fourth power, for radiation; beyond what any solder bench sees it goes on as a straight line, since a step
  * that was chosen for a bench would not be stable any more. */
-static inline double fourth_k4(double kelvin)
+static inline double fourth_k4(double kelvin, double straight_k)
 {
-    const double straight_k = 1500;
     double up_to_k = least(kelvin, straight_k), square = up_to_k * up_to_k;
     return square * square + 4 * straight_k * straight_k * straight_k * (kelvin - up_to_k);
 }
@@ -70,27 +72,28 @@ static inline double face_loses(const struct thermal *thermal, const struct ther
     const struct thermal_plan *plan = &thermal->plan;
     double above_k = temp_c - thermal->room_c;
     return (plan->face_w_k[i] * input->draft + plan->face_fan_w_k[i] * input->fan) * above_k +
-           plan->face_sky[i] * (fourth_k4(temp_c + ZERO_C_K) - plan->sky_k4) +
-           plan->face_air[i] * input->draft * flux_at(plan->flux_w_m2, above_k);
+           plan->face_sky[i] * (fourth_k4(temp_c + ZERO_C_K, plan->straight_k) - plan->sky_k4) +
+           plan->face_air[i] * input->draft * flux_at(plan, above_k);
 }
 
 /* Heat from outside, evenly: through the lower layer, onto the top of the upper one. */
 static double spread(const struct thermal *thermal, int first, int count, double heat_w,
-                     double *watts)
+                     double dt_s, double *gains_j)
 {
     if (first < 0 || !thermal->node[first].there)
         return 0;
     for (int i = 0; i < count; i++)
-        watts[first + i] += heat_w / count;
+        gains_j[first + i] += dt_s * heat_w / count;
     return heat_w;
 }
 
-static double onto(const struct thermal *thermal, int part, double heat_w, double *watts)
+static double onto(const struct thermal *thermal, int part, double heat_w, double dt_s,
+                   double *gains_j)
 {
     int node = thermal->part[part];
     if (node < 0 || !thermal->node[node].there)
         return 0;
-    watts[node] += heat_w;
+    gains_j[node] += dt_s * heat_w;
     return heat_w;
 }
 
@@ -100,46 +103,49 @@ static bool is_part(const struct thermal *thermal, int part)
 }
 
 static double put_rail(const struct thermal *thermal, const struct thermal_input *input,
-                       double *watts)
+                       double dt_s, double *gains_j)
 {
     if (input->rail_w <= 0)
         return 0;
     if (is_part(thermal, input->rail_part))
-        return onto(thermal, input->rail_part, input->rail_w, watts);
+        return onto(thermal, input->rail_part, input->rail_w, dt_s, gains_j);
     int cells = thermal->cells_x * thermal->cells_y * thermal->cells_z[LAYER_LOWER];
-    return spread(thermal, thermal->slab[LAYER_LOWER], cells, input->rail_w, watts);
+    return spread(thermal, thermal->slab[LAYER_LOWER], cells, input->rail_w, dt_s, gains_j);
 }
 
 static double put_hand(const struct thermal *thermal, const struct thermal_input *input,
-                       double *watts)
+                       double dt_s, double *gains_j)
 {
     if (input->hand_w <= 0)
         return 0;
     if (is_part(thermal, input->hand_part))
-        return onto(thermal, input->hand_part, input->hand_w, watts);
+        return onto(thermal, input->hand_part, input->hand_w, dt_s, gains_j);
     enum board_layer top = thermal->upper_on ? LAYER_UPPER : LAYER_LOWER;
     int cells = thermal->cells_x * thermal->cells_y;
     int first =
         thermal->slab[top] < 0 ? -1 : thermal->slab[top] + cells * (thermal->cells_z[top] - 1);
-    return spread(thermal, first, cells, input->hand_w, watts);
+    return spread(thermal, first, cells, input->hand_w, dt_s, gains_j);
 }
 
-/* What comes from outside; returns what found a place. */
-static double put(const struct thermal *thermal, const struct thermal_input *input, double *watts)
+/* What comes from outside; returns the watts that found a place. */
+static double put(const struct thermal *thermal, const struct thermal_input *input, double dt_s,
+                  double *gains_j)
 {
-    watts[thermal->element] += input->heater_w;
-    return input->heater_w + put_rail(thermal, input, watts) + put_hand(thermal, input, watts);
+    gains_j[thermal->element] += dt_s * input->heater_w;
+    return input->heater_w + put_rail(thermal, input, dt_s, gains_j) +
+           put_hand(thermal, input, dt_s, gains_j);
 }
 
 /* ---- along the links ---- */
 
-static void flows(const struct thermal_plan *plan, const double *temp_c, double *watts)
+static void flows(const struct thermal_plan *plan, const double *temp_c, double dt_s,
+                  double *gains_j)
 {
     for (int i = 0; i < plan->links; i++) {
         int from = plan->from[i], to = plan->to[i];
-        double flow_w = plan->w_k[i] * (temp_c[from] - temp_c[to]);
-        watts[from] -= flow_w;
-        watts[to] += flow_w;
+        double flow_j = dt_s * plan->w_k[i] * (temp_c[from] - temp_c[to]);
+        gains_j[from] -= flow_j;
+        gains_j[to] += flow_j;
     }
 }
 
@@ -175,39 +181,46 @@ static void solve_all(const struct thermal *thermal, double *x)
 
 /* ---- through time ---- */
 
+/* What every node gains in dt_s at these temperatures, from its neighbours and from outside, in J; returns the watts
+ * from outside. */
+static double drive(const struct thermal *thermal, const struct thermal_input *input,
+                    const double *temp_c, double dt_s, double *gains_j)
+{
+    int from = thermal->box.first, end = from + box_cells(&thermal->box);
+    memset(gains_j, 0, (size_t)from * sizeof *gains_j);
+    memset(gains_j + end, 0, (size_t)(thermal->nodes - end) * sizeof *gains_j);
+    box_flows(&thermal->box, temp_c, dt_s, gains_j);
+    flows(&thermal->plan, temp_c, dt_s, gains_j);
+    return put(thermal, input, dt_s, gains_j);
+}
+
 void thermal_rates(const struct thermal *thermal, const struct thermal_input *input,
                    const double *heat_j, double *watts)
 {
     const struct thermal_plan *plan = &thermal->plan;
     double *temp_c = plan->watts; /* work space, not the network's state */
     plan_temps(thermal, heat_j, temp_c);
-    memset(watts, 0, (size_t)thermal->nodes * sizeof *watts);
-    box_flows(&thermal->box, temp_c, watts);
-    flows(plan, temp_c, watts);
-    put(thermal, input, watts);
+    drive(thermal, input, temp_c, 1, watts);
     for (int i = 0; i < plan->faces; i++)
         watts[plan->face[i]] -= face_loses(thermal, input, i, temp_c[plan->face[i]]);
 }
 
-/* The faces from `first` up to `end`, whose nodes follow each other. Leaves what each lost where its last move was,
- * which nobody needs any more. */
-WIDE static void row_loses(struct thermal *thermal, const struct thermal_input *input, double dt_s,
-                           int first, int end, double *x)
+/* A row of faces from face `first` on, its nodes from `node` on; x, eased_k and lost_j are the row's own: what it gains,
+ * in J; how far the last step eased it; and its last move, which makes room for what it loses. */
+WIDE static void row_loses(const struct thermal *thermal, const struct thermal_input *input,
+                           double dt_s, int first, int count, int node, double *restrict x,
+                           double *restrict eased_k, double *restrict lost_j)
 {
-    struct thermal_plan *plan = &thermal->plan;
-    int node = plan->face[first] - first;
-    double *restrict moves_k = x + node;
-    double *restrict eased_k = plan->face_eased_k, *restrict lost_j = plan->face_moved_k;
-    const double *temp_c = thermal->temp_c + node, *k_per_j = plan->k_per_j + node;
-    const double *j_per_k = plan->j_per_k + node;
-    for (int i = first; i < end; i++) {
-        double middle_c = temp_c[i] + 0.5 * lost_j[i];
-        double loss_j = dt_s * face_loses(thermal, input, i, middle_c);
-        double before_k = eased_k[i], ease = plan->face_own[i];
-        double free_k = moves_k[i] - loss_j * k_per_j[i];
-        double eased = (free_k + ease * before_k) * plan->face_frees[i];
-        lost_j[i] = loss_j + ease * (eased - before_k) * j_per_k[i];
-        moves_k[i] = eased_k[i] = eased;
+    const struct thermal_plan *plan = &thermal->plan;
+    for (int i = 0; i < count; i++) {
+        double middle_c = thermal->temp_c[node + i] + 0.5 * lost_j[i];
+        double loss_j = dt_s * face_loses(thermal, input, first + i, middle_c);
+        double before_k = eased_k[i], ease = plan->face_own[first + i];
+        double free_k = (x[i] - loss_j) * plan->k_per_j[node + i];
+        double moves_k = (free_k + ease * before_k) * plan->face_frees[first + i];
+        lost_j[i] = loss_j + ease * (moves_k - before_k) * plan->j_per_k[node + i];
+        eased_k[i] = moves_k;
+        x[i] = moves_k * plan->j_per_k[node + i];
     }
 }
 
@@ -216,11 +229,14 @@ WIDE static void row_loses(struct thermal *thermal, const struct thermal_input *
 static double faces_lose(struct thermal *thermal, const struct thermal_input *input, double dt_s,
                          double *x)
 {
-    const struct thermal_plan *plan = &thermal->plan;
+    struct thermal_plan *plan = &thermal->plan;
     double lost_j[4] = {0};
-    for (int i = 0; i < plan->face_rows; i++)
-        row_loses(thermal, input, dt_s, plan->face_row[i],
-                  i + 1 < plan->face_rows ? plan->face_row[i + 1] : plan->faces, x);
+    for (int i = 0; i < plan->face_rows; i++) {
+        int first = plan->face_row[i], node = plan->face[first];
+        int end = i + 1 < plan->face_rows ? plan->face_row[i + 1] : plan->faces;
+        row_loses(thermal, input, dt_s, first, end - first, node, x + node,
+                  plan->face_eased_k + first, plan->face_moved_k + first);
+    }
     for (int i = 0; i < plan->faces; i++)
         lost_j[i % 4] += plan->face_moved_k[i];
     return (lost_j[0] + lost_j[1]) + (lost_j[2] + lost_j[3]);
@@ -254,14 +270,14 @@ static void advance(struct thermal *thermal, const struct thermal_input *input, 
 {
     plan_factor(thermal, dt_s, pinned);
     struct thermal_plan *plan = &thermal->plan;
-    double *x = plan->watts;
-    memset(x, 0, (size_t)thermal->nodes * sizeof *x);
-    box_flows(&thermal->box, thermal->temp_c, x);
-    flows(plan, thermal->temp_c, x);
-    double put_w = put(thermal, input, x);
-    for (int i = 0; i < thermal->nodes; i++)
-        x[i] *= dt_s * plan->k_per_j[i];
+    double *x = plan->watts; /* J, then K: of the box once it is solved along x */
+    int from = thermal->box.first, end = from + box_cells(&thermal->box);
+    double put_w = drive(thermal, input, thermal->temp_c, dt_s, x);
     double lost_j = faces_lose(thermal, input, dt_s, x);
+    for (int i = 0; i < from; i++)
+        x[i] *= plan->k_per_j[i];
+    for (int i = end; i < thermal->nodes; i++)
+        x[i] *= plan->k_per_j[i];
     solve_all(thermal, x);
     thermal->lost_j += lost_j;
     /* Whatever holds the plate supplies what it takes. */

@@ -35,8 +35,9 @@ struct column {
 /* From every cell of plane z down. */
 static void conduct_down(struct thermal *field, int z, double w_k)
 {
-    for (int x = 0; x < field->box.nx; x++)
-        field->box.down_w_k[z * field->box.nx + x] = w_k;
+    int n = field->box.nx * field->box.ny;
+    for (int i = 0; i < n; i++)
+        field->box.down_w_k[z * n + i] = w_k;
 }
 
 /* The contact below becomes `surface_w_m2k` to the bottom face; HUGE_VAL: none between. */
