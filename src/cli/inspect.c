@@ -177,6 +177,12 @@ static const char *shown_key(const char *key)
 }
 
 /* Side by side; a line that differs has a mark. */
+/* A hash: nothing to be read. */
+static bool is_hash(const char *key)
+{
+    return strcmp(key, "bench file") == 0 || strcmp(key, "build") == 0;
+}
+
 static void tell_evidence(const struct trying *t, FILE *out)
 {
     fprintf(out, "\nEvidence  rehearsed here just now, recipe and world in two processes\n");
@@ -185,8 +191,8 @@ static void tell_evidence(const struct trying *t, FILE *out)
         const struct evidence_row *row = &t->here.row[i];
         const char *theirs = evidence_value(&t->theirs, row->key);
         bool differs = theirs && !evidence_agrees(theirs, row->value);
-        if (strcmp(row->key, "bench file") == 0 || strcmp(row->key, "build") == 0)
-            continue; /* a hash: nothing to be read */
+        if (is_hash(row->key))
+            continue;
         fprintf(out, "  %c %-30s %-22s %s\n", differs ? '*' : ' ', shown_key(row->key),
                 or_dash(theirs), row->value);
     }
@@ -281,13 +287,15 @@ static void tell_effect(const struct trying *t, int then, int now, FILE *out)
     for (int i = 0; i < t->here.count; i++) {
         const struct evidence_row *row = &t->here.row[i];
         const char *was = evidence_value(&t->shelved, row->key);
+        if (is_hash(row->key))
+            continue;
         if (was && evidence_agrees(was, row->value))
             same++;
         else
             fprintf(out, "    %-30s %-22s %s\n", shown_key(row->key), or_dash(was), row->value);
     }
     for (int i = 0; i < t->shelved.count; i++)
-        if (!evidence_value(&t->here, t->shelved.row[i].key))
+        if (!evidence_value(&t->here, t->shelved.row[i].key) && !is_hash(t->shelved.row[i].key))
             fprintf(out, "    %-30s %-22s -\n", t->shelved.row[i].key, t->shelved.row[i].value);
     fprintf(out, "    as before: %d lines of the evidence below\n", same);
 }

@@ -52,12 +52,23 @@ static void warn(struct cli *cli, const char *text)
     fprintf(cli->err, "warning: %s\n", text);
 }
 
+/* "lead-free", "Pb free": without it. */
+static bool is_free_of(const char *after)
+{
+    return !strncasecmp(after + strspn(after, "- "), "free", strlen("free"));
+}
+
+static bool names(const char *at, const char *metal)
+{
+    size_t length = strlen(metal);
+    return !strncasecmp(at, metal, length) && !is_free_of(at + length);
+}
+
 /* Has the alloy, or what a person calls it, one of these in it? In any case. */
 static bool has_metal(const char *alloy, const char *symbol, const char *word)
 {
     for (const char *c = alloy; *c; c++)
-        if (!strncasecmp(c, symbol, strlen(symbol)) ||
-            (!strncasecmp(c, word, strlen(word)) && !strstr(c, "free")))
+        if (names(c, symbol) || names(c, word))
             return true;
     return false;
 }

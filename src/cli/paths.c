@@ -267,23 +267,21 @@ static void read_alive(int fd, char text[ALIVE_SIZE])
     text[n > 0 ? n : 0] = '\0';
 }
 
-int paths_sign_alive(int fd)
+void paths_sign_alive(int fd)
 {
     char text[ALIVE_SIZE], *at = text, now[ALIVE_SIZE];
     pid_t pid, last;
-    int others = 0;
     struct bytes b;
     read_alive(fd, text);
     bytes_init(&b, now, sizeof now);
     bytes_int(&b, getpid());
     bytes_char(&b, '\n');
-    for (; (pid = next_alive(&at, &last)) > 0; others++) {
+    while ((pid = next_alive(&at, &last)) > 0) {
         bytes_int(&b, pid);
         bytes_char(&b, '\n');
     }
     if (ftruncate(fd, 0) == 0)
         (void)!pwrite(fd, now, b.length, 0); /* without it the holder has no number, no more */
-    return others;
 }
 
 const char *paths_alive_holder(const char *alive, char out[64])

@@ -42,9 +42,9 @@ int paths_shelf(char *out, struct tl_error *error);
 /* The latch of a trip, and the file that a run keeps locked while it is alive; their directory is made. */
 int paths_latch(char *latch, char *alive, struct tl_error *error);
 
-/* Add to the open file that keeps runs and a clearing apart that this process holds it; how many others do. Who does:
- * " (pid 4711, pid 4712)", "" when it is not known. */
-int paths_sign_alive(int fd);
+/* Add to the open file that keeps runs and a clearing apart that this process holds it. Who does: " (pid 4711, pid 4712)", ""
+ * when it is not known. */
+void paths_sign_alive(int fd);
 const char *paths_alive_holder(const char *alive, char out[64]);
 
 /* The live program: beside this one, or in libexec beside its directory. */

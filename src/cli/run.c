@@ -108,12 +108,13 @@ static int check_latch(struct bench_run *r, struct tl_error *error)
 
 /* ---- processes ------------------------------------------------------------------------------------- */
 
-/* Held together with other runs, never with a clearing. */
-static bool join_the_living(const struct bench_run *r)
+/* Held together with other runs, never with a clearing. *beside: there is another, be it only its guard. */
+static bool join_the_living(const struct bench_run *r, bool *beside)
 {
     enum { LOOKS = 5 };
     struct timespec pause = {.tv_nsec = 20 * 1000000L};
-    if (flock(r->alive_fd, LOCK_EX | LOCK_NB) == 0)
+    *beside = flock(r->alive_fd, LOCK_EX | LOCK_NB) != 0;
+    if (!*beside)
         (void)!ftruncate(r->alive_fd, 0); /* alone: whoever signed is over */
     for (int look = 1; flock(r->alive_fd, LOCK_SH | LOCK_NB) != 0; look++) {
         if (look == LOOKS)
@@ -128,14 +129,16 @@ static int prepare(struct bench_run *r, const struct options *options, struct tl
     char directory[PATH_SIZE];
     if (paths_runs(directory, error))
         return TL_FILE;
-    if (!join_the_living(r)) {
+    bool beside;
+    if (!join_the_living(r, &beside)) {
         char holder[64];
         return tl_error_set(error, TL_ENDED, "tinlatch clear%s is at work on this bench's latch",
                             paths_alive_holder(r->alive_path, holder));
     }
     char others[64];
     paths_alive_holder(r->alive_path, others);
-    if (paths_sign_alive(r->alive_fd) > 0)
+    paths_sign_alive(r->alive_fd);
+    if (beside)
         snprintf(r->beside, sizeof r->beside,
                  "another run is going on%s: neither sees what the other heats or feeds, so never "
                  "have both at one board",

@@ -119,14 +119,14 @@ enum hand attend_hands(struct guard *guard, enum hand announced, int64_t t_ms)
     hands->at_ms = t_ms;
     if (announced == HAND_NONE || hands->total_ms[announced] <= HANDS_MOST_MS)
         return announced;
-    if (!hands->told) {
+    if (!hands->told[announced]) {
         snprintf(text, sizeof text,
-                 "The recipe has announced \"%s\" for %d min: from now on nothing more is "
-                 "expected of it. Take hands and air off the board.",
+                 "The recipe has announced \"%s\" for %d min: more of it widens nothing. Take "
+                 "hands and air off the board.",
                  hand_name(announced), HANDS_MOST_MS / 60000);
         guard_say(guard, NOTE_WARN, t_ms, text);
     }
-    hands->told = true;
+    hands->told[announced] = true;
     return HAND_NONE;
 }
 

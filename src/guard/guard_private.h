@@ -80,7 +80,7 @@ struct leads {
 struct hands {
     enum hand now;
     int64_t at_ms, total_ms[HANDS];
-    bool told;
+    bool told[HANDS];
 };
 
 /* The answer contact: the prompt that is open, since when, and whether a press has answered it. */

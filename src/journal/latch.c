@@ -125,11 +125,9 @@ static int find_beside(const char *path, char file[PATH_MAX], struct latch *latc
 
 static int find(const char *path, char file[PATH_MAX], struct latch *latch, struct tl_error *error)
 {
-    int result = read_file(path, latch, error);
-    if (result == 0)
-        return find_beside(path, file, latch, error);
     snprintf(file, PATH_MAX, "%s", path);
-    return result;
+    int result = read_file(path, latch, error);
+    return result ? result : find_beside(path, file, latch, error);
 }
 
 int latch_read(const char *path, struct latch *latch, struct tl_error *error)
@@ -150,7 +148,14 @@ int latch_remove(const char *path, struct tl_error *error)
 static int hold(const char *staged, int *held_fd)
 {
     *held_fd = open(staged, O_RDWR | O_NOFOLLOW | O_CLOEXEC);
-    return *held_fd < 0 ? -1 : flock(*held_fd, LOCK_EX | LOCK_NB);
+    if (*held_fd >= 0 && flock(*held_fd, LOCK_EX | LOCK_NB) == 0)
+        return 0;
+    int code = errno;
+    if (*held_fd >= 0)
+        close(*held_fd);
+    *held_fd = -1;
+    errno = code;
+    return -1;
 }
 
 int latch_stage(const char *path, const struct latch *latch, int *held_fd, struct tl_error *error)
@@ -174,7 +179,10 @@ int latch_arm(const char *path, struct latch_mark *mark, struct tl_error *error)
     struct latch latch;
     struct stat file;
 
-    if (latch_read(path, &latch, error) != 0) {
+    int latched = latch_read(path, &latch, error);
+    if (latched < 0)
+        return latched;
+    if (latched > 0) {
         tl_error_set(error, TL_FILE, "another run has tripped meanwhile");
         tl_error_hint(error, "tinlatch clear shows it");
         return TL_FILE;

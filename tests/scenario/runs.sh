@@ -125,7 +125,7 @@ for what in '"name":"alloy found","text":"Sn63Pb37"' '"name":"alloy added","text
 done
 run 0 tinlatch rehearse "$split" --found "leaded, the factory's" --added "SN42BI58"
 err_has "bismuth and lead meet"
-for found in SAC305 "lead-free"; do
+for found in SAC305 "lead-free" "Lead-Free" "Pb-free SAC305"; do
     run 0 tinlatch rehearse "$split" --found "$found" --added Sn42Bi57Ag1
     err_lacks "bismuth"
 done
