@@ -3,8 +3,6 @@
  * end, and is latched for the next. */
 #include "whole_run.h"
 
-#include <glob.h>
-
 enum { TOLD = 1 << 14 };
 
 static struct whole_run hot, fed; /* the emulated bench is `hot`'s */
@@ -30,17 +28,6 @@ static int start_third(const char *recipe)
     char arguments[700];
     snprintf(arguments, sizeof arguments, "run %s --bench %s --quiet", source(recipe), hot.bench);
     return tinlatch(arguments);
-}
-
-/* How many files of that name there are in the account's state. */
-static int count(const char *name)
-{
-    char pattern[96];
-    glob_t found;
-    snprintf(pattern, sizeof pattern, "%s/%s", hot.dir, name);
-    int n = glob(pattern, 0, NULL, &found) == 0 ? (int)found.gl_pathc : 0;
-    globfree(&found);
-    return n;
 }
 
 /* ---- the two ----------------------------------------------------------------------------------- */
@@ -88,7 +75,7 @@ static int leave_tripped(struct whole_run *run)
 static void test_both_are_done_and_a_third_is_told_who_holds_its_port(void **state)
 {
     begin_both(state, "tests/data/quick/warm.lua");
-    assert_int_equal(count("latch.armed-*"), 2);
+    assert_int_equal(state_files(&hot, "latch.armed-*"), 2);
     assert_has(fed.said, "another run is going on (pid ");
 
     assert_int_equal(start_third("tests/data/quick/warm.lua"), 5);
@@ -102,12 +89,13 @@ static void test_both_are_done_and_a_third_is_told_who_holds_its_port(void **sta
     assert_int_equal(tinlatch("clear --reason 1"), 0);
     assert_has(told, "nothing is latched");
     assert_int_equal(run_end(&fed, 60), 0);
-    assert_int_equal(count("latch.armed-*"), 1);
+    assert_int_equal(state_files(&hot, "latch.armed-*"), 1);
     assert_int_equal(run_end(&hot, 150), 0);
 
     assert_has(hot.said, "end    done");
-    assert_int_equal(count("latch*"), 0);
-    assert_int_equal(count("last-run"), 1); /* the one that feeds knows nothing of the plate */
+    assert_int_equal(state_files(&hot, "latch*"), 0);
+    assert_int_equal(state_files(&hot, "last-run"),
+                     1); /* the one that feeds knows nothing of the plate */
     all_off();
 }
 
@@ -122,12 +110,12 @@ static void test_one_that_is_killed_latches_and_the_other_goes_on(void **state)
     assert_has(told, "the run ended without saying so");
     assert_int_equal(tinlatch("clear --reason 5"), 4);
     assert_has(told, "a run is going on (pid ");
-    assert_int_equal(count("latch.armed-*"), 2);
+    assert_int_equal(state_files(&hot, "latch.armed-*"), 2);
     assert_int_equal(run_end(&fed, 60), 0);
-    assert_int_equal(count("latch*"), 1);
+    assert_int_equal(state_files(&hot, "latch*"), 1);
     assert_int_equal(tinlatch("clear --reason 5"), 0);
     assert_has(told, "hold.lua");
-    assert_int_equal(count("latch*"), 0);
+    assert_int_equal(state_files(&hot, "latch*"), 0);
     all_off();
 }
 
@@ -143,14 +131,14 @@ static void test_each_that_trips_is_kept_until_it_is_cleared(void **state)
     kill(find_cast(&fed).scribe, SIGKILL);
     assert_int_equal(run_end(&fed, 60), 3);
 
-    assert_int_equal(count("latch"), 1);
-    assert_int_equal(count("latch.armed-*"), 1);
+    assert_int_equal(state_files(&hot, "latch"), 1);
+    assert_int_equal(state_files(&hot, "latch.armed-*"), 1);
     assert_int_equal(tinlatch("clear"), 4); /* shown, not released */
     assert_has(told, "sensor-open");
     assert_int_equal(tinlatch("clear --reason 1"), 0);
     assert_has(told, "sensor-open");
     assert_has(told, "record-lost");
-    assert_int_equal(count("latch*"), 0);
+    assert_int_equal(state_files(&hot, "latch*"), 0);
     all_off();
 }
 

@@ -6,6 +6,7 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <glob.h>
 #include <jansson.h>
 #include <poll.h>
 #include <sched.h>
@@ -126,6 +127,17 @@ static inline int connect_control(const char *path)
         return fd;
     close(fd);
     return -1;
+}
+
+/* How many files of that name, or pattern, there are in the account's state. */
+static inline int state_files(const struct whole_run *w, const char *name)
+{
+    char pattern[128];
+    glob_t found;
+    snprintf(pattern, sizeof pattern, "%s/%s", w->dir, name);
+    int n = glob(pattern, 0, NULL, &found) == 0 ? (int)found.gl_pathc : 0;
+    globfree(&found);
+    return n;
 }
 
 /* The emulated bench; recipe NULL: a bare plate. */
