@@ -6,8 +6,8 @@ return recipe {
   board   = "hx230-upper",
   insert  = "flat-60x40",
   params  = {
-    below = { "185 C", min = "150 C", max = "200 C", help = "plate temperature: the board gets some 20 K less" },
-    air   = { "29 W", min = "10 W", max = "35 W", help = "what the hot air brings into the part" },
+    below = { "195 C", min = "150 C", max = "200 C", help = "plate temperature: the board gets some 20 K less" },
+    air   = { "24 W", min = "10 W", max = "35 W", help = "what the hot air brings into the part" },
   },
   before  = { "battery" },
   ceiling = { plate = "205 C", ramp = "2 C/s", heat_time = "15 min" },

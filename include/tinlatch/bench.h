@@ -154,6 +154,7 @@ struct plate {
     double element_lag_s;    /* heater element to block */
     double fan_loss_w_k;     /* added loss at full fan */
     double sensor_lag_s;     /* first-order, sensor seated */
+    double board_lag_s;      /* of the board's sensor, taped down */
     double tolerance;        /* 0..1, of capacity and losses: a rehearsal draws within it */
     double length_mm, width_mm;
     double seat_pulse_s, seat_rise_c; /* empty plate, no insert; 0 = not learned */

@@ -34,6 +34,7 @@ enum {
 
 /* A tip taped to a board reads this share of the rise above the room; common practice, no source. */
 #define THERMAL_TAPED_TIP 0.99
+#define THERMAL_TAPED_OFF 0.01 /* more or less; no source */
 
 /* No hot air, iron or lamp brings more than this into a board. */
 #define THERMAL_HAND_W 2000.0
@@ -188,6 +189,14 @@ void thermal_step_pinned(struct thermal *thermal, const struct thermal_input *in
  * Steps of seconds on a copy: cheap enough to ask once a second. Of a coarse network. */
 double thermal_foresee(const struct thermal *thermal, const struct thermal_input *input, bool pinned,
                        int joint, bool molten, double horizon_s);
+
+/* Networks of one board that differ in constants and temperatures, mixed: *base, and of the way from it to each of
+ * `count` others that share. *out is for looking and foreseeing; no hand may touch it. Of coarse networks. */
+void thermal_mix(struct thermal *out, const struct thermal *base, const struct thermal *const *other,
+                 const double *share, int count);
+/* One node of that: returned, and in *heat_j what it holds. */
+struct thermal_node thermal_mix_node(const struct thermal *base, const struct thermal *const *other,
+                                     const double *share, int count, int node, double *heat_j);
 
 /* dH/dt of every node at heat contents `heat_j`: the equations themselves, for reference solvers. */
 void thermal_rates(const struct thermal *thermal, const struct thermal_input *input,

@@ -79,5 +79,6 @@ int build_sensors(struct parse *p, struct benchfile *out)
             p, TL_MISSING, p->sections[section_find(p, IN_PLATE, 0)].line, "",
             "[sensor plate] is missing; a plate is not heated without a sensor on it");
     out->plate.sensor_lag_s = out->sensor[SENSOR_PLATE].lag_s;
+    out->plate.board_lag_s = out->sensor[SENSOR_BOARD].lag_s;
     return 0;
 }

@@ -182,8 +182,7 @@ static bool joint_settled(const struct recipe *recipe, int joint)
     struct wire_joint now;
     joint_now(recipe, joint, &now);
     double solidus_c = recipe->board.joint[joint].alloy.solidus_c;
-    double hottest_c =
-        thermal_joint_hottest_c(&recipe->estimate.model[ESTIMATE_LIKELY].thermal, joint);
+    double hottest_c = estimate_hottest_c(&recipe->estimate, joint);
     return now.molten_permille <= 0 && hottest_c <= solidus_c - SETTLE_K;
 }
 

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: MIT */
-/* Forecasts: the same network, gone ahead with in steps of seconds. */
+/* Forecasts: the same network, gone ahead with in steps of seconds; and one network out of several. */
 #include <math.h>
 
 #include "plan.h"
@@ -50,4 +50,30 @@ double thermal_foresee(const struct thermal *thermal, const struct thermal_input
         lacks_j = now_j;
     }
     return -1;
+}
+
+/* By temperatures: heat would leap in each of them where it melts. */
+struct thermal_node thermal_mix_node(const struct thermal *base, const struct thermal *const *other,
+                                     const double *share, int count, int node, double *heat_j)
+{
+    struct thermal_node mixed = base->node[node];
+    double base_j_k = mixed.capacity_j_k, temp_c = base->temp_c[node];
+    for (int i = 0; i < count; i++) {
+        temp_c += share[i] * (other[i]->temp_c[node] - base->temp_c[node]);
+        mixed.capacity_j_k += share[i] * (other[i]->node[node].capacity_j_k - base_j_k);
+    }
+    *heat_j = thermal_heat_of(&mixed, temp_c);
+    return mixed;
+}
+
+void thermal_mix(struct thermal *out, const struct thermal *base,
+                 const struct thermal *const *other, const double *share, int count)
+{
+    thermal_copy(out, base);
+    for (int i = 0; i < out->nodes; i++)
+        out->node[i] = thermal_mix_node(base, other, share, count, i, &out->heat_j[i]);
+    for (int i = 0; i < out->links; i++)
+        for (int k = 0; k < count; k++)
+            out->link[i].w_k += share[k] * (other[k]->link[i].w_k - base->link[i].w_k);
+    plan_make(out);
 }

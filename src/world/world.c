@@ -10,7 +10,6 @@
 #define MAINS_TOLERANCE     0.03
 #define OFF_SHARE           0.35 /* what a slid-off tip keeps of the rise; no source */
 #define OFF_SHARE_TOLERANCE 0.10
-#define TAPED_TOLERANCE     0.01
 #define OFF_LAG_S           15.0
 
 static int check_share(const struct world_setup *setup, int index, struct tl_error *error)
@@ -111,7 +110,7 @@ static int heat_up(struct world *world, struct random *random, struct tl_error *
     world->mains = 1 + draw(random, setup->spread, MAINS_TOLERANCE);
     world->supply_gain = 1;
     world->off_share_gain = OFF_SHARE + draw(random, setup->spread, OFF_SHARE_TOLERANCE);
-    world->taped_share = THERMAL_TAPED_TIP + draw(random, setup->spread, TAPED_TOLERANCE);
+    world->taped_share = THERMAL_TAPED_TIP + draw(random, setup->spread, THERMAL_TAPED_OFF);
     size_t bytes = thermal_bytes(&thermal);
     world->fine = bytes > 0 ? malloc(bytes) : NULL;
     if (bytes > 0 && !world->fine)

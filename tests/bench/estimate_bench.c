@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: MIT */
-/* estimate_bench [DRAWS]: how far the live estimate is off, over that many drawn worlds of each demo board. */
+/* estimate_bench [DRAWS [FIRST]]: how far the live estimate is off, over that many drawn worlds of each demo board, with
+ * seeds from FIRST (1) on. */
 #include "estimate_run.h"
 
 #include <stdlib.h>
@@ -30,13 +31,14 @@ static void tell(const char *what, double *off_s, int count)
            share_of(size_s, count, 0.95), size_s[count - 1]);
 }
 
-static void measure(const struct board *board, double melt_c, bool board_sensor, int draws)
+static void measure(const struct board *board, double melt_c, bool board_sensor, int draws,
+                    uint64_t first)
 {
     static double told_s[MOST], late_s[MOST], foreseen_s[MOST];
     int within = 0, within_foreseen = 0, too_soon = 0;
     double width_s = 0;
     for (int i = 0; i < draws; i++) {
-        struct told o = play(board, melt_c, (uint64_t)i + 1, board_sensor);
+        struct told o = play(board, melt_c, (uint64_t)i + first, board_sensor);
         told_s[i] = o.estimate_s - o.world_s;
         late_s[i] = o.late_s - o.world_s;
         foreseen_s[i] = o.forecast_s - o.world_s;
@@ -59,14 +61,15 @@ static void measure(const struct board *board, double melt_c, bool board_sensor,
 int main(int argc, char **argv)
 {
     int draws = argc > 1 ? atoi(argv[1]) : 1000;
+    uint64_t first = argc > 2 ? strtoull(argv[2], NULL, 10) : 1;
     struct board low, high;
     demo_hx210(&low);
     demo_hx230(&high);
     if (draws < 1 || draws > MOST)
         return 2;
     for (int sensor = 1; sensor >= 0; sensor--) {
-        measure(&low, 172, sensor, draws);
-        measure(&high, 200, sensor, draws);
+        measure(&low, 172, sensor, draws, first);
+        measure(&high, 200, sensor, draws, first);
     }
     return 0;
 }

@@ -27,6 +27,12 @@ run 0 tinlatch trials "$split" --draws 12 --seed 2 --json
 checks=$((checks + 1))
 ! cmp -s "$box/jobs-1" "$out" || wrong "the seed changes nothing"
 
+# wait_for_melt goes by the cautious bound and a steady time: in none of these draws was it sooner than the last place.
+soonest='[.spread[] | select(.name == "frame: taken, after its last") | .least] | length == 1 and .[0] >= 0'
+expect "nothing is taken for molten too soon" jq -e "$soonest" "$box/jobs-1"
+run 0 tinlatch trials "$TOP/recipes/stack-split-hx230.lua" --draws 24 --json
+json "$soonest"
+
 # A draw that fails: its command plays it again, with the same end. A bench whose words need quotes.
 cp "$split" "it's mine.lua"
 sed -i 's/steady = "8 s", timeout = "4 min"/steady = "8 s", timeout = "110 s"/; s/melt = { "172 C"/melt = { "168 C"/' "it's mine.lua"

@@ -46,6 +46,7 @@ static inline struct plate demo_plate(void)
         .element_lag_s = 4,
         .fan_loss_w_k = 3.0,
         .sensor_lag_s = 1.5,
+        .board_lag_s = 1.0,
         .length_mm = 120,
         .width_mm = 100,
     };

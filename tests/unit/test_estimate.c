@@ -7,7 +7,7 @@ enum { SEEDS = 6 }; /* sanitizers are slow; the whole number is the release buil
 enum { SEEDS = 20 };
 #endif
 
-/* These worlds, each drawn within its tolerances (contact 15 %, mass 10 %, room 2 K, mains 3 %, sensors
+/* These worlds, each drawn within its tolerances (contact 15 %, mass 10 %, plate 3 %, room 2 K, mains 3 %, sensors
  * within IEC 60584-1 class 1): the moment of melting is told within these bounds. Measured, not wished:
  * docs/explanation/simulator.md has the figures. */
 static void check_seeds(void (*make)(struct board *), double melt_c, double within_s,
@@ -20,6 +20,8 @@ static void check_seeds(void (*make)(struct board *), double melt_c, double with
         struct told o = play(&board, melt_c, seed, true);
         double off_s = fabs(o.estimate_s - o.world_s);
         assert_true(off_s >= 0); /* both melted */
+        /* What wait_for_melt goes by: a few of 1000 worlds have it too soon, none of these. */
+        assert_true(o.late_s >= o.world_s);
         worst_s = fmax(worst_s, off_s);
         sum_s += off_s;
         worst_forecast_s = fmax(worst_forecast_s, fabs(o.forecast_s - o.world_s));
@@ -32,16 +34,16 @@ static void check_seeds(void (*make)(struct board *), double melt_c, double with
     assert_true(worst_forecast_s <= foreseen_within_s);
 }
 
-static void test_the_melt_of_drawn_low_temperature_stacks_is_told_within_12_s(void **state)
+static void test_the_melt_of_drawn_low_temperature_stacks_is_told_within_10_s(void **state)
 {
     (void)state;
-    check_seeds(demo_hx210, 172, 12, 25);
+    check_seeds(demo_hx210, 172, 10, 12);
 }
 
-static void test_the_melt_of_drawn_higher_melting_stacks_is_told_within_20_s(void **state)
+static void test_the_melt_of_drawn_higher_melting_stacks_is_told_within_16_s(void **state)
 {
     (void)state;
-    check_seeds(demo_hx230, 200, 20, 40);
+    check_seeds(demo_hx230, 200, 16, 20);
 }
 
 /* The board's reading must earn its place: without it the same worlds are told less well. */
@@ -87,7 +89,7 @@ static void test_on_the_nominal_world_the_estimate_is_within_3_s(void **state)
     world_free(world);
 }
 
-/* The true plate leads its sensor by lag x slope: 1.5 s x 1 K/s. */
+/* The true plate leads its sensor by lag x slope: 1.5 s x 1 K/s; the model's is that of its last step's middle. */
 static void test_the_sensors_lag_is_made_up_for(void **state)
 {
     (void)state;
@@ -99,7 +101,7 @@ static void test_the_sensors_lag_is_made_up_for(void **state)
     for (int64_t t_ms = 0; t_ms <= 20000; t_ms += 100)
         follow(&estimate, t_ms, 22 + (double)t_ms * 1e-3, NAN);
 
-    assert_near(thermal_plate_c(&estimate.model[ESTIMATE_LIKELY].thermal), 42 + 1.5, 0.01);
+    assert_near(thermal_plate_c(&estimate.nominal.thermal), 42 + 1.5 - 0.2, 0.1);
 }
 
 static void test_an_unreadable_plate_freezes_the_estimate_until_it_reads_again(void **state)
@@ -171,20 +173,19 @@ static void test_a_lift_press_and_part_act_as_in_the_world(void **state)
 
     estimate_hand(&estimate, HAND_PLACE, -1);
     estimate_hand(&estimate, HAND_PRESS, -1);
-    assert_true(estimate.model[ESTIMATE_LIKELY].thermal.placed &&
-                estimate.model[ESTIMATE_LIKELY].thermal.pressed);
+    assert_true(estimate.nominal.thermal.placed && estimate.nominal.thermal.pressed);
     estimate_hand(&estimate, HAND_RELEASE, -1);
-    assert_false(estimate.model[ESTIMATE_LIKELY].thermal.pressed);
+    assert_false(estimate.nominal.thermal.pressed);
     estimate_hand(&estimate, HAND_LIFT, 5); /* U5, on the lower board */
-    assert_near(thermal_part_c(&estimate.model[ESTIMATE_LIKELY].thermal, 5), 22, 0);
+    assert_near(thermal_part_c(&estimate.nominal.thermal, 5), 22, 0);
     estimate_hand(&estimate, HAND_LIFT, -1);
-    assert_false(estimate.model[ESTIMATE_LIKELY].thermal.upper_on);
-    assert_true(estimate.model[ESTIMATE_LIKELY].thermal.placed);
+    assert_false(estimate.nominal.thermal.upper_on);
+    assert_true(estimate.nominal.thermal.placed);
     estimate_hand(&estimate, HAND_PLACE, -1); /* the upper board comes back */
-    assert_true(estimate.model[ESTIMATE_LIKELY].thermal.upper_on);
+    assert_true(estimate.nominal.thermal.upper_on);
     estimate_hand(&estimate, HAND_LIFT, -1);
     estimate_hand(&estimate, HAND_LIFT, -1); /* and then the lower one goes too */
-    assert_false(estimate.model[ESTIMATE_LIKELY].thermal.placed);
+    assert_false(estimate.nominal.thermal.placed);
 }
 
 static void test_hot_air_warms_the_part_it_is_held_on(void **state)
@@ -200,9 +201,9 @@ static void test_hot_air_warms_the_part_it_is_held_on(void **state)
     for (int64_t t_ms = 0; t_ms <= 30000; t_ms += 100)
         follow(&estimate, t_ms, 22, NAN);
 
-    assert_true(thermal_part_c(&estimate.model[ESTIMATE_LIKELY].thermal, 1) > 60);
-    assert_true(thermal_part_c(&estimate.model[ESTIMATE_LIKELY].thermal, 1) >
-                thermal_part_c(&estimate.model[ESTIMATE_LIKELY].thermal, 2) + 20);
+    assert_true(thermal_part_c(&estimate.nominal.thermal, 1) > 60);
+    assert_true(thermal_part_c(&estimate.nominal.thermal, 1) >
+                thermal_part_c(&estimate.nominal.thermal, 2) + 20);
 }
 
 /* "Solid when" is told for hands and heat away, or hot air would make it never. */
@@ -263,8 +264,8 @@ static void test_without_a_board_there_is_nothing_to_estimate(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_the_melt_of_drawn_low_temperature_stacks_is_told_within_12_s),
-        cmocka_unit_test(test_the_melt_of_drawn_higher_melting_stacks_is_told_within_20_s),
+        cmocka_unit_test(test_the_melt_of_drawn_low_temperature_stacks_is_told_within_10_s),
+        cmocka_unit_test(test_the_melt_of_drawn_higher_melting_stacks_is_told_within_16_s),
         cmocka_unit_test(test_the_board_sensor_brings_the_estimate_nearer),
         cmocka_unit_test(test_on_the_nominal_world_the_estimate_is_within_3_s),
         cmocka_unit_test(test_the_sensors_lag_is_made_up_for),
