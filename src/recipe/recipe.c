@@ -395,8 +395,12 @@ static void begin_estimate(struct recipe *recipe)
     recipe->estimating = true;
 }
 
+/* A plate above it is too hot for a meter's tips and a steady hand. */
+enum { PROBE_MOST_MC = 50000 };
+
 static void warn_at_end(struct recipe *recipe)
 {
+    const struct wire_snapshot *s = &recipe->snapshot;
     if (recipe->turn.heat)
         recipe_warn(
             recipe,
@@ -404,6 +408,10 @@ static void warn_at_end(struct recipe *recipe)
             recipe->target_c);
     if (recipe->turn.supply_on)
         recipe_warn(recipe, "the steps end with the supply still on; it is switched off for them");
+    if (recipe->header.before_count > 0 && s->plate_quality == QUALITY_GOOD &&
+        s->plate_mc > PROBE_MOST_MC)
+        recipe_warn(recipe, "the steps end with the plate above 50 C, and at once what stands "
+                            "under before is measured again; end them with cool");
 }
 
 static void warn_of_heat_time(struct recipe *recipe)
@@ -442,7 +450,6 @@ static void all_off(struct recipe *recipe)
         recipe->host->hand(recipe->host->context, HAND_HEAT, recipe->air_part, 0);
     recipe->air = false;
     recipe->turn = (struct wire_turn){.stage = stage, .beeps = beeps};
-    recipe->turn.ramp_mc_s = 0;
 }
 
 static void run_body(struct recipe *recipe)

@@ -869,6 +869,33 @@ static void test_heat_left_on_at_the_end_is_switched_off_and_told(void **state)
     assert_int_equal(fake.last.temp_mc, 0);
 }
 
+static int run_measured(const char *steps)
+{
+    fake.answers = 2;
+    fake.answer[0] = fake.answer[1] = ANSWER_VALUE;
+    int code = open_text(with_header("insert = 'i', before = { 'battery' },", steps));
+    return code != 0 ? code : run_opened();
+}
+
+static void test_a_plate_still_hot_when_the_board_is_measured_again_is_told(void **state)
+{
+    (void)state;
+    assert_int_equal(run_measured("plate.ramp { to = '60 C', timeout = '1 min' }\nplate.off()"), 0);
+
+    assert_int_equal(tally.warning_count, 1);
+    assert_has(tally.warning[0], "the plate above 50 C");
+}
+
+static void test_a_board_on_a_plate_that_has_cooled_is_measured_again_without_a_word(void **state)
+{
+    (void)state;
+    assert_int_equal(run_measured("plate.ramp { to = '60 C', timeout = '1 min' }\nplate.off()\n"
+                                  "cool { plate = '45 C', timeout = '20 min' }"),
+                     0);
+
+    assert_int_equal(tally.warning_count, 0);
+}
+
 static void test_timeouts_past_the_heat_time_are_told(void **state)
 {
     (void)state;
@@ -1912,6 +1939,8 @@ int main(void)
         TEST(test_a_recipe_may_catch_its_own_errors),
         TEST(test_the_end_of_the_run_never_returns_to_the_recipe),
         TEST(test_heat_left_on_at_the_end_is_switched_off_and_told),
+        TEST(test_a_plate_still_hot_when_the_board_is_measured_again_is_told),
+        TEST(test_a_board_on_a_plate_that_has_cooled_is_measured_again_without_a_word),
         TEST(test_timeouts_past_the_heat_time_are_told),
         TEST(test_without_an_insert_nothing_heats),
         TEST(test_a_prompt_is_answered_by_number_and_its_hand_announced),
