@@ -73,7 +73,7 @@ struct readings {
     int32_t ramp_mc_s;         /* two one-second means, four seconds apart */
     struct supply_reading supply;
     struct account_reading account;
-    bool seated;               /* the recipe is in charge: every plate sensor has passed its seat test, no hand is at one */
+    bool seated;               /* the recipe is in charge: each plate sensor has passed its seat test, no hand is at one */
     int32_t duty_permille;     /* what the plate's instrument says that it drives; -1 = it does not say */
     int32_t plate_silent_ms;   /* since the plate's instrument last answered whole */
     int32_t supply_silent_ms;

@@ -173,12 +173,12 @@ struct device_meter {
 /* Contacts. Before they have been seen, and when they can no longer be seen, stop counts as pressed. */
 struct device_inputs {
     bool stop;
-    uint32_t stops;   /* how often stop became true */
+    uint32_t stops;    /* how often stop became true */
     uint32_t flickers; /* how often it opened for less than a press */
     uint32_t answers;  /* presses of the answer contact, pressed and let go: each is a yes */
     int64_t answer_ms; /* when the last of them was pressed */
-    bool answer_stuck, answer_chatters; /* closed for longer than a foot; comes and goes by itself: no presses */
-    int64_t at_ms;    /* when the lines were last read; -1 = never */
+    bool answer_stuck, answer_chatters; /* closed for longer than a foot presses; comes and goes by itself: no presses */
+    int64_t at_ms;     /* when the lines were last read; -1 = never */
 };
 
 /* A contact that must stay for a while before it counts; private to the inputs. */

@@ -125,7 +125,8 @@ struct run_heat {
 /* The joint whose melting is worth a map: the first with places along a board's edge, else the first; -1 = none. */
 int run_heat_joint(const struct run_heat *heat);
 /* When its places melted, as text for a record: "60.0 40.0 NAME", the board's length and width in mm, in the first piece
- * (from = 0), then "x y t;" with t in s, "-" = never, at most some 200 places in all. The next `from`; 0 = it is all told. */
+ * (from = 0), then "x y t;" with t in s, "-" = never, at most some 200 places in all; size: 64 at least. The next `from`;
+ * 0 = it is all told. */
 int run_heat_tell(const struct run_heat *heat, const char *joint, int from, char *text, size_t size);
 
 const char *outcome_name(enum outcome outcome); /* "done" */

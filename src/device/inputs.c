@@ -12,8 +12,8 @@ enum {
     LOOSE_MS = 100,       /* at rest neither way within that long */
     LOOSE_CHANGES = 3,    /* ... and seen to come and go: one that was only looked at late is not */
     HELD_MOST_MS = 10000, /* longer is no foot's press */
-    WEAR_MS =
-        5000, /* a press wears off in that long; a start's questions are answered faster, ... */
+    /* A press wears off in that long; a start's questions are answered faster, ... */
+    WEAR_MS = 5000,
     WEAR_MOST_MS = 100000, /* ... but not by more than twenty presses */
 };
 

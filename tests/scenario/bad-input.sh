@@ -143,7 +143,7 @@ for bad in bad/empty.lua bad/zero.lua bad/noise.lua bad/latin.lua bad/huge.lua b
 done
 sed 's/name = "U2", on = "upper", x = "16 mm"/name = "U2", on = "upper", x = "66 mm"/' "$TOP/recipes/boards/hx210.lua" >off.board
 run 2 tinlatch check "$split" --board off.board
-err_has "off.board:16: part U2: its centre, at"
+err_has "off.board:16: part U2: its centre, at 66 by 22 mm, is not on its board of 60 by 40 mm"
 sed '0,/inject_volts = "0.8 V"/s//inject_volts = "40 V"/' "$TOP/recipes/boards/hx210.lua" >inject.board
 run 2 tinlatch check "$split" --board inject.board
 err_has "inject.board:31: rail battery: inject_volts = 40 V is above the 4 V that the rail carries"
