@@ -215,6 +215,9 @@ void checking_step(struct guard *guard, int64_t t_ms)
         ask_next(guard, t_ms);
         return;
     }
-    if (guard->open_note != 0 && guard->hand.prompt == guard->open_note)
+    char why[BENCH_TEXT];
+    if (room_heats(guard, t_ms, why, sizeof why))
+        guard_refuse(guard, TL_DEVICE, t_ms, why);
+    else if (guard->open_note != 0 && guard->hand.prompt == guard->open_note)
         take_answer(guard, t_ms);
 }

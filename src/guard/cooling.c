@@ -239,12 +239,23 @@ static bool nothing_is_left_to_do(const struct guard *guard, int64_t t_ms)
     return nobody && (every_line_is_cut(guard) || something_is_unread(guard));
 }
 
+/* Until one that heats by itself, or does not cool, would have been seen to, and been told of. */
+static int64_t seen_off_ms(const struct guard *guard)
+{
+    const struct plate *plate = &guard->config.bench->plate;
+    int64_t settle_ms =
+        RISE_AFTER_MS + (int64_t)(4000 * (plate->element_lag_s + plate->sensor_lag_s));
+
+    return (settle_ms > FALL_MS ? settle_ms : FALL_MS) + TOUCH_SAFE_MS;
+}
+
 /* A start that was refused, or was stopped among its questions: what is warm it has not warmed, and a reading that is not
- * true would be waited for for ever. Long enough to see a plate that heats by itself. */
+ * true would be waited for for ever. What tripped is another matter. */
 static bool never_was_on(const struct guard *guard, int64_t t_ms)
 {
-    return !guard->began && !guard_was_hot(guard) && !is_driven(guard) && !guard->fall.stuck &&
-           t_ms - guard->ended_ms >= TOUCH_SAFE_MS;
+    return !guard->began && !guard_was_hot(guard) && !is_driven(guard) && !guard->trip.tripped &&
+           guard->in.plate.temp_mc < guard->fall.lowest_mc + FALL_MC &&
+           t_ms - guard->ended_ms >= seen_off_ms(guard);
 }
 
 static bool is_off_and_safe(struct guard *guard, int64_t t_ms)

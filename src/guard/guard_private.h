@@ -110,6 +110,12 @@ struct fall {
     int32_t lowest_mc; /* since what element and sensor held has come through */
 };
 
+/* Does the plate climb before anything is on? */
+struct climb {
+    int64_t since_ms, high_ms;
+    int32_t from_mc, high_mc, last_mc; /* what it climbs from; its highest, within what is noise; the scan before's */
+};
+
 /* While the fan blows on a plate that is not heated: the slowest that it can fall. */
 struct fan_watch {
     int64_t since_ms, at_ms;
@@ -214,6 +220,7 @@ struct guard {
     int64_t safe_since_ms; /* -1: something is not touch-safe */
     int64_t cool_by_ms;    /* when it can be, whatever a doubted sensor reads */
     bool solid_told, supply_on_told;
+    struct climb climb;
     struct fall fall;
     bool warned[RULES]; /* which of them fired at the last scan */
 };
@@ -251,6 +258,8 @@ bool room_is_undercut(const struct guard *guard, char *why, size_t size);
 bool room_is_cold(const struct guard *guard, char *question, size_t size);
 /* Warmer than it, or not all the same? `question` asks what for. */
 bool room_is_exceeded(const struct guard *guard, char *question, size_t size);
+/* Every scan before anything is on. Does the plate climb as only heat makes it? `why` says so. */
+bool room_heats(struct guard *guard, int64_t t_ms, char *why, size_t size);
 /* seat.c */
 void seating_step(struct guard *guard, int64_t t_ms);
 bool seat_rise_is_right(int64_t permille);

@@ -326,8 +326,8 @@ enum outcome prove_run(const struct prove_config *config)
     bool broken_off = p->over;
     finish(p);
     enum outcome outcome = prove_outcome(config->talk);
-    if (broken_off &&
-        outcome == RUN_DONE) /* by a keeper that is gone, too: the rest is not proved */
+    /* By a keeper that is gone, too: the rest is not proved. */
+    if (broken_off && outcome == RUN_DONE)
         outcome = RUN_STOPPED;
     wire_stamp(&end.head, WIRE_END, 1);
     end.code = (int32_t)outcome;

@@ -3,14 +3,21 @@
  * unit or cold junction shifts every limit, and the seat test, which sees only a rise, is blind to a shift. */
 #include "guard_private.h"
 
+#include <math.h>
 #include <stdio.h>
 
 enum {
     ROOM_OFF_MC = 8000, /* from the bench file's room; more is asked about */
     APART_MC = 5000,    /* what has lain together is of one temperature */
     COLDEST_MC = 5000,  /* the coldest room that a bench file may state, ... */
-    COLDER_MOST_MC =
-        20000, /* ... and a workshop in winter: degrees C read as F, and tenths as units, are colder */
+    /* ... and a workshop in winter: degrees C read as F, and tenths as units, are colder */
+    COLDER_MOST_MC = 20000,
+
+    CLIMB_MC = 10000,      /* more than noise, and than a plate on its way to the room */
+    CLIMB_STEP_MC = 500,   /* less is noise */
+    CLIMB_REST_MS = 15000, /* so long without such a step it does not climb */
+    CLIMB_LEAST_MS = 10000,
+    PRESSED_MC = 1500, /* from scan to scan: a sensor that is moved, no plate */
 };
 
 /* Of the sensors in use up to `last`. */
@@ -113,5 +120,34 @@ bool room_is_exceeded(const struct guard *guard, char *question, size_t size)
              "The %s sensor reads %.1f C,%s the room is stated as %.0f C. Was the plate heated "
              "within the last hour? no: the reading is not true, and the run is refused.",
              sensor_name(warm), warm_mc / 1000.0, beside, guard->config.bench->room_c);
+    return true;
+}
+
+/* A person presses its sensor home meanwhile: it leaps, and after some lags it is there. */
+bool room_heats(struct guard *guard, int64_t t_ms, char *why, size_t size)
+{
+    struct climb *climb = &guard->climb;
+    double lags_ms = 5000 * guard->config.bench->plate.sensor_lag_s;
+    int32_t now_mc = guard->in.plate.temp_mc, leap_mc = now_mc - climb->last_mc;
+    bool leaps = leap_mc > PRESSED_MC || leap_mc < -PRESSED_MC;
+
+    if (!guard->limits.uses_plate || plate_is_by_hand(guard) ||
+        guard->in.plate.quality != QUALITY_GOOD)
+        return false;
+    climb->last_mc = now_mc;
+    if (climb->since_ms == 0 || leaps || t_ms - climb->high_ms > CLIMB_REST_MS)
+        *climb = (struct climb){t_ms, t_ms, now_mc, now_mc, now_mc};
+    if (now_mc >= climb->high_mc + CLIMB_STEP_MC) {
+        climb->high_mc = now_mc;
+        climb->high_ms = t_ms;
+    }
+    if (t_ms - climb->since_ms < fmax(lags_ms, CLIMB_LEAST_MS))
+        climb->from_mc = now_mc;
+    if (now_mc < TOUCH_SAFE_MC || now_mc - climb->from_mc < CLIMB_MC)
+        return false;
+    snprintf(why, size,
+             "the plate's reading climbs, to %.1f C by now, though nothing is on. Unless somebody "
+             "warms its sensor the plate heats by itself: pull its mains plug",
+             now_mc / 1000.0);
     return true;
 }

@@ -440,7 +440,7 @@ static void test_a_start_that_was_refused_for_a_reading_is_soon_over_and_trips_n
 
         arm(desk, 20);
         assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
-        for (int n = 0; n < 310; n++)
+        for (int n = 0; n < 910; n++)
             period(desk);
 
         assert_int_equal(guard_mode(desk->guard), GUARD_ENDED);
@@ -466,6 +466,70 @@ static void test_a_plate_that_heats_by_itself_after_a_refusal_trips(void **state
 
     assert_int_equal(guard_trip(desk->guard)->rule, HEAT_UNCOMMANDED);
     assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    desk_free(desk);
+}
+
+/* Slowly, and with a plate and a sensor that take their time: it is not left before that is seen. */
+static void test_a_plate_that_is_hot_or_heats_slowly_after_a_refusal_is_not_left(void **state)
+{
+    (void)state;
+    static const struct {
+        double plate_c, rises_k_s;
+        enum rule_id rule;
+    } hot[] = {{60, 0.2, HEAT_UNCOMMANDED},
+               {60, 0.5, HEAT_UNCOMMANDED},
+               {140, 0.3, HEAT_UNCOMMANDED},
+               {250, 0, PLATE_OVER}};
+    struct benchfile bench = fake_line_bench();
+    bench.plate.element_lag_s = 4;
+    bench.plate.sensor_lag_s = 1.5;
+
+    for (size_t i = 0; i < sizeof hot / sizeof hot[0]; i++) {
+        struct desk *desk = desk_on(&bench, NULL, 25);
+        desk->plate_c = hot[i].plate_c;
+        desk->was_cold = true;
+        arm(desk, 20);
+        for (int n = 0; n < 1200; n++) {
+            desk->plate_c += hot[i].rises_k_s / 10;
+            period(desk);
+        }
+
+        assert_int_equal(guard_trip(desk->guard)->rule, hot[i].rule);
+        assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+        desk_free(desk);
+    }
+}
+
+/* Nobody has answered the first question yet. */
+static void test_a_plate_that_heats_while_it_is_asked_refuses_the_start(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_with(NULL, 25);
+
+    for (int n = 0; n < 1200 && guard_mode(desk->guard) == GUARD_CHECKING; n++) {
+        desk->plate_c += 0.05;
+        period(desk);
+    }
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    assert_has(guard_refusal(desk->guard)->text, "pull its mains plug");
+    assert_true(desk->plate_c < 60);
+    desk_free(desk);
+}
+
+/* Between fingers, and then into a plate of 60 C. */
+static void test_a_sensor_that_is_pressed_into_a_warm_plate_refuses_nothing(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_with(NULL, 25);
+
+    for (int n = 0; n < 900; n++) {
+        double to_c = n < 100 ? 25 : n < 400 ? 33 : 60;
+        desk->plate_c += (to_c - desk->plate_c) * 0.1 / 1.5;
+        period(desk);
+    }
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_CHECKING);
     desk_free(desk);
 }
 
@@ -1005,6 +1069,9 @@ int main(void)
         cmocka_unit_test(
             test_a_start_that_was_refused_for_a_reading_is_soon_over_and_trips_nothing),
         cmocka_unit_test(test_a_plate_that_heats_by_itself_after_a_refusal_trips),
+        cmocka_unit_test(test_a_plate_that_is_hot_or_heats_slowly_after_a_refusal_is_not_left),
+        cmocka_unit_test(test_a_plate_that_heats_while_it_is_asked_refuses_the_start),
+        cmocka_unit_test(test_a_sensor_that_is_pressed_into_a_warm_plate_refuses_nothing),
         cmocka_unit_test(test_readings_that_fit_a_room_are_not_asked_about),
         cmocka_unit_test(test_a_cold_workshop_and_a_board_out_of_a_drawer_are_asked_about),
         cmocka_unit_test(test_a_plate_that_somebody_has_heated_is_seat_tested_all_the_same),
