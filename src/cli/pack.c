@@ -220,9 +220,8 @@ static int write_signed(struct cli *cli, struct packing *p, const struct sign_se
 
 /* ---- the evidence ----------------------------------------------------------------------------------- */
 
-/* A process that rehearses, and what it leaves behind. */
+/* What the process that rehearses leaves behind. */
 struct shown {
-    pid_t process; /* 0: none, or it has ended */
     int failed;
     struct evidence evidence;
     struct run run;
@@ -245,33 +244,40 @@ static int rehearse_packed(const struct packing *p, const struct rehearse_setup 
 /* Nobody who is asked for a passphrase waits for it, and no process in which a recipe runs comes from one that holds a
  * key. */
 static int begin_evidence(const struct packing *p, const struct rehearse_setup *setup,
-                          struct shown *shown, struct tl_error *error)
+                          struct shown *shown, pid_t *rehearses, struct tl_error *error)
 {
     pid_t parent = getpid();
-    shown->failed = tl_error_set(&shown->error, TL_SYSTEM, "the process that rehearsed it died");
     pid_t process = fork();
     if (process == 0) {
         prctl(PR_SET_PDEATHSIG, SIGKILL);
-        if (getppid() == parent)
+        bool ready = madvise(shown, sizeof *shown, MADV_DONTFORK) == 0 && getppid() == parent;
+        if (ready)
             shown->failed = rehearse_packed(p, setup, shown);
-        _exit(0);
+        _exit(ready ? 0 : 1);
     }
     if (process < 0)
         return tl_error_set(error, TL_SYSTEM, "no process for a rehearsal: %s", strerror(errno));
-    shown->process = process;
+    *rehearses = process;
     return 0;
 }
 
-static void wait_for_end(struct shown *shown)
+/* False: it has not come to its own end. */
+static bool wait_for_end(pid_t *rehearses)
 {
-    while (shown->process > 0 && waitpid(shown->process, NULL, 0) < 0 && errno == EINTR)
+    int status = 0;
+    pid_t ended;
+    while ((ended = waitpid(*rehearses, &status, 0)) < 0 && errno == EINTR)
         ;
-    shown->process = 0;
+    bool is = ended == *rehearses && WIFEXITED(status) && WEXITSTATUS(status) == 0;
+    *rehearses = 0;
+    return is;
 }
 
-static int take_evidence(struct packing *p, struct shown *shown, struct tl_error *error)
+static int take_evidence(struct packing *p, struct shown *shown, pid_t *rehearses,
+                         struct tl_error *error)
 {
-    wait_for_end(shown);
+    if (!wait_for_end(rehearses))
+        return tl_error_set(error, TL_SYSTEM, "the process that rehearsed it died");
     p->run = shown->run;
     p->evidence = shown->evidence;
     if (shown->failed)
@@ -288,11 +294,12 @@ static int show_and_sign(struct cli *cli, struct packing *p, struct tl_error *er
         mmap(NULL, sizeof *shown, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
     if (shown == MAP_FAILED)
         return tl_error_set(error, TL_SYSTEM, "no memory for the evidence: %s", strerror(errno));
-    int failed = begin_evidence(p, &cli->options.setup, shown, error);
+    pid_t rehearses = 0;
+    int failed = begin_evidence(p, &cli->options.setup, shown, &rehearses, error);
     if (!failed)
         failed = key_open(cli, &secret, error);
     if (!failed)
-        failed = take_evidence(p, shown, error);
+        failed = take_evidence(p, shown, &rehearses, error);
     if (!failed)
         failed = check_run(p, cli->options.argument, error);
     if (!failed)
@@ -300,9 +307,10 @@ static int show_and_sign(struct cli *cli, struct packing *p, struct tl_error *er
     if (!failed)
         failed = write_signed(cli, p, &secret, error);
     sign_forget(&secret);
-    if (shown->process > 0)
-        kill(shown->process, SIGKILL);
-    wait_for_end(shown);
+    if (rehearses > 0) {
+        kill(rehearses, SIGKILL);
+        wait_for_end(&rehearses);
+    }
     munmap(shown, sizeof *shown);
     return failed;
 }

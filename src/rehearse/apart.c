@@ -180,6 +180,7 @@ static int start_recipe(struct apart *apart, const struct rehearse_setup *setup,
     apart->recipe = fork();
     if (apart->recipe == 0) {
         be_child(parent, cpu_s);
+        munmap(apart->shared, sizeof *apart->shared); /* the world goes on reading it */
         lockstep_tell(setup, apart->other);
     }
     close(apart->other); /* so that the end of that process is seen at ours */

@@ -320,17 +320,18 @@ int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,
 {
     double cpu_s = setup->cpu_s > 0 ? setup->cpu_s : setup->grid_mm > 0 ? FINE_CPU_S : CPU_S;
     double started_s = seconds_of(CLOCK_MONOTONIC);
-    struct rehearse_result *result =
-        mmap(NULL, sizeof *result, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
+    struct apart apart = {.socket = -1, .other = -1};
     int status = 0;
 
-    if (result == MAP_FAILED)
-        return tl_error_set(error, TL_SYSTEM, "no memory for a rehearsal: %s", strerror(errno));
-    struct apart apart = {.socket = -1, .other = -1};
     if (setup->apart && apart_begin(&apart, setup, cpu_s, error) != 0) {
         apart_end(&apart);
-        munmap(result, sizeof *result);
         return error ? (int)error->code : TL_SYSTEM;
+    }
+    struct rehearse_result *result = /* only now: the recipe's process has none of it */
+        mmap(NULL, sizeof *result, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
+    if (result == MAP_FAILED) {
+        apart_end(&apart);
+        return tl_error_set(error, TL_SYSTEM, "no memory for a rehearsal: %s", strerror(errno));
     }
     pid_t parent = getpid(), child = fork();
     if (child == 0) {

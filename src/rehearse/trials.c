@@ -16,6 +16,7 @@
 /* Both sides see it. */
 struct shared {
     _Atomic int32_t next;
+    size_t bytes;
     struct run first;
     struct trial trial[];
 };
@@ -130,6 +131,7 @@ static pid_t start_worker(const struct campaign *c)
     if (worker != 0)
         return worker;
     prctl(PR_SET_PDEATHSIG, SIGKILL);
+    madvise(c->shared, c->shared->bytes, MADV_DONTFORK);
     _exit(getppid() != parent || work(c, &run, &error) ? 1 : 0);
 }
 
@@ -180,6 +182,8 @@ static int play_all(const struct campaign *c, struct run *run, struct tl_error *
     atomic_init(&c->shared->next, c->setup->faults ? 0 : 1);
     while (started < others && (worker[started] = start_worker(c)) > 0)
         started++;
+    madvise(c->shared, c->shared->bytes,
+            MADV_DONTFORK); /* no process in which a recipe runs has it */
     if (!c->setup->faults)
         failed = play_first(c, error);
     if (!failed)
@@ -228,6 +232,7 @@ int trials_new(struct trials *trials, const struct trials_setup *setup, struct t
         free(run);
         return tl_error_set(error, TL_SYSTEM, "no memory for %d draws", (int)setup->draws);
     }
+    c.shared->bytes = bytes;
     trials->first = &c.shared->first;
     trials->trial = c.shared->trial;
     trials->bytes = bytes;
