@@ -104,9 +104,8 @@ static int find_beside(const char *path, char file[PATH_MAX], struct latch *latc
     snprintf(directory, sizeof directory, "%.*s", slash ? (int)(slash - path) + 1 : 1,
              slash ? path : ".");
     DIR *entries = opendir(directory);
-    if (!entries && errno != ENOENT)
-        return refuse(path, "it cannot be seen what is latched", error);
-    for (struct dirent *entry; entries && (entry = readdir(entries));) {
+    int code = entries || errno == ENOENT ? 0 : errno;
+    for (struct dirent *entry; entries && (errno = 0, entry = readdir(entries));) {
         int session = session_of(entry->d_name, slash ? slash + 1 : path);
         int result = session < 0 || session >= lowest || !join(armed, path, "armed", session)
                          ? 0
@@ -118,9 +117,12 @@ static int find_beside(const char *path, char file[PATH_MAX], struct latch *latc
         *latch = its;
         memcpy(file, armed, PATH_MAX);
     }
-    if (entries)
+    if (entries) {
+        code = errno;
         closedir(entries);
-    return found;
+    }
+    errno = code;
+    return code ? refuse(path, "it cannot be seen what is latched", error) : found;
 }
 
 static int find(const char *path, char file[PATH_MAX], struct latch *latch, struct tl_error *error)

@@ -106,7 +106,7 @@ static int write_all(int fd, const char *from, size_t length)
 static int write_beside(const char *beside, const char *text, size_t length, bool durable)
 {
     unlink(beside); /* left by a crash, or put there as a link */
-    int fd = open(beside, O_WRONLY | O_CREAT | O_EXCL | O_NOFOLLOW | O_CLOEXEC, 0644);
+    int fd = open(beside, O_WRONLY | O_CREAT | O_EXCL | O_NOFOLLOW | O_CLOEXEC, 0600);
     if (fd < 0)
         return -1;
     int result = write_all(fd, text, length);
