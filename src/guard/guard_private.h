@@ -113,8 +113,8 @@ struct fall {
 /* Does the plate climb before anything is on? */
 struct climb {
     int64_t since_ms, high_ms;
-    int32_t from_mc, high_mc,
-        last_mc; /* what it climbs from; its highest, within what is noise; the scan before's */
+    int32_t from_mc, high_mc; /* what it climbs from; its highest, within what is noise */
+    int32_t last_mc;          /* of the scan before */
 };
 
 /* While the fan blows on a plate that is not heated: the slowest that it can fall. */
