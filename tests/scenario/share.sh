@@ -262,13 +262,17 @@ changed() {
     sed "s/^part: $1 .*/part: $1 $2 $size $hash/; s/^== $1 .*/== $1 $2 $size/"
 }
 
+# altered NAME VERSION SIGNER KIND FILE EDIT: one part edited, and all of it signed anew
+altered() {
+    sed -i "$6" "$box/laid/parts/$5"
+    sed "$6" "$box/laid/signed" | changed "$4" "$5" >"$box/again"
+    sealed "$1" "$2" "$3"
+}
+
 # a signer's own figures, prettier than what the recipe does
 as carl
 run 0 tinlatch inspect "$box/carl/note-3.tinlatch" --split "$box/laid"
-pretty='s/^first draw, time: .*/first draw, time: 1.1 s/'
-sed -i "$pretty" "$box/laid/parts/evidence.txt"
-sed "$pretty" "$box/laid/signed" | changed evidence evidence.txt >"$box/again"
-sealed note 3 carl
+altered note 3 carl evidence evidence.txt 's/^first draw, time: .*/first draw, time: 1.1 s/'
 run 0 tinlatch inspect "$box/note.tinlatch"
 out_has "TAKE CARE: its maker's figures are of this very program and bench file"
 out_has "1.1 s"
@@ -278,10 +282,7 @@ as eve
 short loop 1 'if false then return end'
 run 0 tinlatch pack "$box/mine/loop.lua" --out "$box/loop"
 run 0 tinlatch inspect "$box/loop/loop-1.tinlatch" --split "$box/laid"
-endless='s/if false then return end/while 1==1 do end/'
-sed -i "$endless" "$box/laid/parts/loop.lua"
-sed "$endless" "$box/laid/signed" | changed recipe loop.lua >"$box/again"
-sealed loop 1 eve
+altered loop 1 eve recipe loop.lua 's/if false then return end/while 1==1 do end/'
 run 1 tinlatch inspect "$box/loop.tinlatch"
 out_has "On this bench: failed"
 out_has "ran for more than its CPU time"
