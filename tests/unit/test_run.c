@@ -175,6 +175,73 @@ static void test_margins_are_those_of_what_a_run_used_and_saw(void **state)
     assert_int_equal(run.margin_count, RUN_MARGINS);
 }
 
+/* A joint's places told as text, all pieces after the first in one. */
+static const char *told(const struct run_heat *heat, size_t size)
+{
+    static char all[16384];
+    char piece[64];
+    int from = 0;
+    all[0] = '\0';
+    do {
+        from = run_heat_tell(heat, "frame", from, piece, size);
+        strcat(all, piece);
+        strcat(all, "|");
+    } while (from);
+    return all;
+}
+
+static void test_a_melt_map_is_of_the_first_joint_along_an_edge_else_of_the_first(void **state)
+{
+    (void)state;
+    static struct run_heat heat;
+    heat = (struct run_heat){.places = 3};
+    heat.place[0] = (struct run_place){4, 10, 10, 1, NAN};
+    heat.place[1] = (struct run_place){5, 10, 10, 1, NAN};
+    heat.place[2] = (struct run_place){6, 10, 10, 1, NAN};
+
+    assert_int_equal(run_heat_joint(&heat), 4);
+    heat.place[2].y_mm = 0;
+    assert_int_equal(run_heat_joint(&heat), 6);
+    heat.place[1].x_mm = 0;
+    assert_int_equal(run_heat_joint(&heat), 5);
+    heat.places = 0;
+    assert_int_equal(run_heat_joint(&heat), -1);
+}
+
+static void test_a_melt_map_is_told_place_by_place_in_pieces_that_fit(void **state)
+{
+    (void)state;
+    static struct run_heat heat;
+    heat = (struct run_heat){.places = 5, .length_mm = {60, 0}, .width_mm = {40, 0}};
+
+    heat.places = 0;
+    assert_string_equal(told(&heat, 64), "60.0 40.0 frame|");
+    heat.places = 5;
+    for (int i = 0; i < 5; i++)
+        heat.place[i] = (struct run_place){i == 2, (float)i, 0, 100, NAN};
+    heat.place[3].melts_s = NAN;
+    assert_string_equal(told(&heat, 64),
+                        "60.0 40.0 frame|0.0 0.0 100.00;1.0 0.0 100.00;3.0 0.0 -;4.0 0.0 100.00;|");
+    /* A piece ends before the place that would not fit with its end. */
+    assert_string_equal(
+        told(&heat, 31),
+        "60.0 40.0 frame|0.0 0.0 100.00;1.0 0.0 100.00;|3.0 0.0 -;4.0 0.0 100.00;|");
+    assert_string_equal(
+        told(&heat, 30),
+        "60.0 40.0 frame|0.0 0.0 100.00;|1.0 0.0 100.00;3.0 0.0 -;|4.0 0.0 100.00;|");
+    /* Of many places every second, third ... so that some two hundred are told. */
+    heat.places = 900;
+    for (int i = 0; i < 900; i++)
+        heat.place[i] = (struct run_place){0, (float)i, 0, 100, NAN};
+    const char *text = told(&heat, 64);
+    int places = 0;
+    for (const char *at = text; (at = strchr(at, ';')); at++)
+        places++;
+    assert_int_equal(places, 180); /* every fifth */
+    assert_non_null(strstr(text, "5.0 0.0 100.00;"));
+    assert_null(strstr(text, "|4.0 0.0 100.00;"));
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -186,6 +253,8 @@ int main(void)
         cmocka_unit_test(test_warnings_keep_what_came_first_and_count_the_rest),
         cmocka_unit_test(test_a_long_warning_is_cut_between_characters),
         cmocka_unit_test(test_margins_are_those_of_what_a_run_used_and_saw),
+        cmocka_unit_test(test_a_melt_map_is_of_the_first_joint_along_an_edge_else_of_the_first),
+        cmocka_unit_test(test_a_melt_map_is_told_place_by_place_in_pieces_that_fit),
         cmocka_unit_test(test_margins_are_sorted_the_tightest_first_and_the_unknown_last),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
