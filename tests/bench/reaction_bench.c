@@ -2,7 +2,8 @@
 /* reaction_bench - from the last byte of a reading that breaks a limit to the first byte of OFF, on a pseudo-terminal,
  * with the guard's own process and loop at the other end; beside it the raw round trip of the same bytes.
  *
- *   reaction_bench [SAMPLES]    a line per condition: what, load, priority, median and 99.9th percentile in us, samples
+ *   reaction_bench [SAMPLES [busy]]   a line per condition (busy: only those with every core busy): what, load,
+ *                                     priority, median and 99.9th percentile in us, samples
  *
  * Every sample is a run of its own: the guard is forked, asks, heats the empty plate as its seat test, and reads
  * a board over its limit at an instant drawn at random. Whoever measures runs at a higher priority than what is measured. */
@@ -388,7 +389,7 @@ int main(int argc, char **argv)
     set_bench();
     if (!mkdtemp(latches))
         fail(latches);
-    for (int busy = 0; busy < 2; busy++)
+    for (int busy = argc > 2; busy < 2; busy++)
         for (int realtime = 0; realtime < 2; realtime++)
             for (int raw = 0; raw < 2; raw++)
                 measure(raw, busy, realtime, samples);
