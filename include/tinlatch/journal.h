@@ -35,6 +35,7 @@ uint64_t journal_lines(const struct journal *journal);
 struct journal_start {
     const char *kind; /* "rehearsal" or "run" */
     const char *recipe, *title, *board, *bench, *serial, *insert, *version;
+    const struct run_source *source; /* NULL: not told */
     uint64_t seed;
     int64_t wall_s; /* when it began, since 1970; 0: not told, as in a rehearsal */
 };

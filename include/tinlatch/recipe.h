@@ -42,6 +42,7 @@ struct source_set {
     char *store;
     size_t used;
     int board_file; /* 1 + index of the file that replaces the header's board, 0 = none */
+    struct run_source told; /* for the record, by whoever knows it */
 };
 
 /* Read the recipe at `path`, every .lua beside it whose name the text mentions, boards (in `boards/`

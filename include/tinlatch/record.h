@@ -40,6 +40,7 @@ struct record_start {
     int64_t format;
     bool rehearsal;
     char recipe[160], title[64], board[BENCH_NAME], bench[64], insert[BENCH_NAME], serial[64], version[16];
+    struct run_source source;
     uint64_t seed;
     int64_t wall_s; /* when it began, seconds since 1970; 0 = not told */
 };

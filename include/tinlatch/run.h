@@ -67,9 +67,26 @@ struct run_event {
     char text[120];
 };
 
+/* What was run, byte for byte, as texts; "" = not told. */
+enum run_source_id {
+    RUN_SHA256,      /* of the recipe's file, as hexadecimal digits */
+    RUN_PACK,        /* the name of the pack that it came in; what follows is told of a pack alone */
+    RUN_PACK_VERSION,
+    RUN_PACK_SHA256, /* of the bytes that are signed */
+    RUN_SIGNER,      /* what the signer's key is called here */
+    RUN_KEY,         /* that key's id */
+    RUN_CHECKED,     /* before anything began: "signature", or "shelf": that, and the hash of what was accepted */
+    RUN_SOURCES,
+};
+struct run_source {
+    char text[RUN_SOURCES][80];
+};
+const char *run_source_key(enum run_source_id id); /* "pack_version": in records and JSON */
+
 struct run {
     enum outcome outcome;
     char recipe[160], title[64], board[BENCH_NAME], bench[64], serial[64];
+    struct run_source source;
     int32_t api, version;                                  /* of the recipe; version 0 = none is stated */
     char insert[BENCH_NAME], revision[16], alloys[96];     /* "": none; alloys of the board's joints, with ", " between */
     uint64_t seed;

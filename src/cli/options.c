@@ -723,6 +723,7 @@ static const char reference_tail[] =
     "| key | value |\n|---|---|\n"
     "| `outcome` | a word of the table above |\n"
     "| `recipe`, `board`, `seed` | the recipe's path, the board's name, the number |\n"
+    "| `source` | what the recipe's bytes were, as `start` of a record has it: `{sha256, pack, pack_version, pack_sha256, signer, key, checked}` |\n"
     "| `duration_s`, `wall_s` | bench time until touch-safe; time that the rehearsal or run took |\n"
     "| `trip` | null or `{rule, at_s, text}` |\n"
     "| `peak` | `{plate_true_c, plate_read_c, board_c}`; `plate_true_c` is the simulated plate's own, null in a run |\n"

@@ -212,23 +212,31 @@ static bool keep_open(int fd)
  * that no key and no hang-up of the terminal reaches it. */
 _Noreturn static void be_guard(struct bench_run *r, const struct options *options)
 {
-    char recipe_fd[16], front_fd[16], record_fd[16], seed[24];
-    const char *argv[] = {r->guard_path, "--live",
-                          "--bench",     r->bench_path,
-                          "--recipe-fd", recipe_fd,
-                          "--front-fd",  front_fd,
-                          "--record-fd", record_fd,
-                          "--latch",     r->latch_path,
-                          "--recipe",    options->argument,
-                          "--serial",    options->setup.serial,
-                          "--seed",      seed,
-                          NULL};
+    char recipe_fd[16], front_fd[16], record_fd[16], seed[24], told[RUN_SOURCES][112];
+    const char *argv[20 + 2 * RUN_SOURCES] = {r->guard_path, "--live",
+                                              "--bench",     r->bench_path,
+                                              "--recipe-fd", recipe_fd,
+                                              "--front-fd",  front_fd,
+                                              "--record-fd", record_fd,
+                                              "--latch",     r->latch_path,
+                                              "--recipe",    options->argument,
+                                              "--serial",    options->setup.serial,
+                                              "--seed",      seed};
     int nowhere = open("/dev/null", O_RDONLY);
+    size_t count = 0;
     setsid();
     snprintf(recipe_fd, sizeof recipe_fd, "%d", r->recipe_pair[1]);
     snprintf(front_fd, sizeof front_fd, "%d", r->front_pair[1]);
     snprintf(record_fd, sizeof record_fd, "%d", r->record_fd);
     snprintf(seed, sizeof seed, "%llu", (unsigned long long)options->setup.seed);
+    while (argv[count])
+        count++;
+    for (int i = 0; i < RUN_SOURCES; i++) {
+        snprintf(told[i], sizeof told[i], "%s=%s", run_source_key((enum run_source_id)i),
+                 r->sources.told.text[i]);
+        argv[count++] = "--source";
+        argv[count++] = told[i];
+    }
     bool whole = nowhere >= 0 && dup2(nowhere, 0) == 0 && dup2(r->said_fd, 1) == 1 &&
                  dup2(r->said_fd, 2) == 2 && keep_open(r->recipe_pair[1]) &&
                  keep_open(r->front_pair[1]) && keep_open(r->record_fd);
@@ -394,6 +402,7 @@ static enum outcome be_front(struct cli *cli, struct bench_run *r)
         .run = &r->run,
     };
     snprintf(r->run.serial, sizeof r->run.serial, "%s", cli->options.setup.serial);
+    r->run.source = r->sources.told;
     r->run.seed = cli->options.setup.seed;
     enum outcome outcome = front_run(&config);
     close_pair_end(&r->front_pair[0]);

@@ -92,6 +92,10 @@ static int write_csv(FILE *out, const struct record_file *file, struct tl_error 
     fputs(csv_head, out);
     told[0] = '\0';
     while ((more = record_next(&record, &line)) == 1) {
+        for (int i = 0; line.kind == RECORD_START && i < RUN_SOURCES; i++)
+            if (line.start.source.text[i][0])
+                add_told(told, "recipe", run_source_key((enum run_source_id)i),
+                         line.start.source.text[i]);
         if (line.kind == RECORD_NOTE || line.kind == RECORD_EVENT)
             add_told(told, line.kind == RECORD_NOTE ? "note" : "event", line.what,
                      line.said[0] && !line.has_value ? line.said : line.name);

@@ -8,6 +8,7 @@
 #include <unistd.h>
 
 #include "paths.h"
+#include "tinlatch/bytes.h"
 #include "tinlatch/file.h"
 
 enum { BENCH_BYTES = 1 << 18 }; /* real ones have a few KiB */
@@ -71,11 +72,21 @@ int sources_of_pack(struct source_set *set, const struct pack *pack, const char 
     return source_take(set, texts, count, share, error);
 }
 
-static int check_signer(const struct pack *pack, struct tl_error *error)
+static void put(struct run_source *told, enum run_source_id id, const char *text)
+{
+    bytes_copy_text(told->text[id], sizeof told->text[id], text);
+}
+
+/* *told: by whom it is signed. */
+static int check_signer(const struct pack *pack, struct run_source *told, struct tl_error *error)
 {
     struct ring *ring = malloc(sizeof *ring);
     int failed = ring ? sources_ring(ring, error) : tl_error_set(error, TL_SYSTEM, "out of memory");
-    if (!failed && !ring_find(ring, &pack->signer)) {
+    const struct ring_key *key = failed ? NULL : ring_find(ring, &pack->signer);
+    if (key) {
+        put(told, RUN_SIGNER, key->name);
+        sign_id(key->key.id, told->text[RUN_KEY]);
+    } else if (!failed) {
         failed = tl_error_set(error, TL_TRUST, "%s %d is signed by a key that is not trusted here",
                               pack->name, (int)pack->version);
         tl_error_hint(error, "tinlatch inspect FILE shows what it does and whose key that is");
@@ -107,10 +118,28 @@ static int check_shelved(const struct pack *pack, struct tl_error *error)
     return TL_TRUST;
 }
 
+/* Of the recipe itself; its text begins behind the mark that some editors set. */
+static void tell_recipe(struct source_set *set)
+{
+    const struct source_file *recipe = &set->file[0];
+    sign_sha256(set->store, (size_t)(recipe->text - set->store) + recipe->length,
+                set->told.text[RUN_SHA256]);
+}
+
+static void tell_pack(const struct pack *pack, enum sources_from from, struct run_source *told)
+{
+    put(told, RUN_PACK, pack->name);
+    snprintf(told->text[RUN_PACK_VERSION], sizeof told->text[RUN_PACK_VERSION], "%d",
+             (int)pack->version);
+    put(told, RUN_PACK_SHA256, pack->hash);
+    put(told, RUN_CHECKED, from == FROM_SHELF ? "shelf" : "signature");
+}
+
 static int take_pack(struct source_set *set, const char *path, const char *board, const char *share,
                      enum sources_from from, struct tl_error *error)
 {
     struct pack *pack = malloc(sizeof *pack);
+    struct run_source told = {0};
     char *text = NULL;
     int failed = pack ? 0 : tl_error_set(error, TL_SYSTEM, "out of memory");
     if (!failed && board)
@@ -118,13 +147,18 @@ static int take_pack(struct source_set *set, const char *path, const char *board
     if (!failed)
         failed = sources_read_pack(path, &text, pack, error);
     if (!failed) {
-        failed = check_signer(pack, error);
+        failed = check_signer(pack, &told, error);
         if (!failed && from == FROM_SHELF)
             failed = check_shelved(pack, error);
         if (failed)
             tl_error_at(error, path, 0);
         if (!failed)
             failed = sources_of_pack(set, pack, share, error);
+        if (!failed) {
+            tell_pack(pack, from, &told);
+            set->told = told;
+            tell_recipe(set);
+        }
         free(text);
     }
     free(pack);
@@ -179,5 +213,8 @@ int sources_find(struct source_set *set, const char *recipe, const char *board, 
     if (is_pack(recipe)) /* one that changes meanwhile fails there */
         return take_pack(set, recipe, board, share, from, error);
     char named[PATH_SIZE];
-    return source_load(set, recipe, board_named(board, recipe, share, named), share, error);
+    int failed = source_load(set, recipe, board_named(board, recipe, share, named), share, error);
+    if (!failed)
+        tell_recipe(set);
+    return failed;
 }

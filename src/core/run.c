@@ -30,6 +30,20 @@ const char *outcome_name(enum outcome outcome)
     return "?";
 }
 
+const char *run_source_key(enum run_source_id id)
+{
+    static const char *const keys[RUN_SOURCES] = {
+        [RUN_SHA256] = "sha256",
+        [RUN_PACK] = "pack",
+        [RUN_PACK_VERSION] = "pack_version",
+        [RUN_PACK_SHA256] = "pack_sha256",
+        [RUN_SIGNER] = "signer",
+        [RUN_KEY] = "key",
+        [RUN_CHECKED] = "checked",
+    };
+    return keys[id];
+}
+
 /* The first point stays, so a curve always begins where the run did. */
 static void thin_curve(struct run *run)
 {

@@ -146,6 +146,7 @@ static void record_start(struct live *live, const struct wire_hello *hello)
 {
     struct journal_start first = {.kind = "run",
                                   .recipe = live->config->recipe_name,
+                                  .source = &live->config->source,
                                   .bench = live->config->bench->name,
                                   .title = hello ? hello->title : "",
                                   .board = hello ? hello->board_name : "",

@@ -251,6 +251,8 @@ void journal_start(struct journal *journal, const struct journal_start *start)
     add_int(&b, "format", RECORD_FORMAT);
     add_text(&b, "what", start->kind);
     add_text(&b, "recipe", start->recipe);
+    for (int i = 0; start->source && i < RUN_SOURCES; i++)
+        add_some_text(&b, run_source_key((enum run_source_id)i), start->source->text[i]);
     add_text(&b, "title", start->title);
     add_text(&b, "board", start->board);
     add_text(&b, "bench", start->bench);

@@ -310,6 +310,17 @@ static void take_seed(struct cursor *c, uint64_t *seed)
         *seed = *seed * 10 + (uint64_t)(*d - '0');
 }
 
+/* False: it is none of them. */
+static bool take_source(struct cursor *c, const struct key *key, struct run_source *source)
+{
+    for (int i = 0; i < RUN_SOURCES; i++)
+        if (is(key, run_source_key((enum run_source_id)i))) {
+            cursor_text(c, source->text[i], sizeof source->text[i]);
+            return true;
+        }
+    return false;
+}
+
 static void take_start(struct cursor *c, const struct key *key, struct record_start *start)
 {
     char what[16];
@@ -336,7 +347,7 @@ static void take_start(struct cursor *c, const struct key *key, struct record_st
         take_seed(c, &start->seed);
     else if (is(key, "wall_s"))
         start->wall_s = cursor_int(c, 0, INT64_MAX);
-    else
+    else if (!take_source(c, key, &start->source))
         cursor_pass(c);
 }
 

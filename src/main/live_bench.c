@@ -159,6 +159,7 @@ _Noreturn static void be_live_guard(struct bench_run *run)
         .recipe_name = run->options->recipe_name,
         .serial = run->options->serial,
         .seed = run->options->seed,
+        .source = run->options->source,
         .ask_realtime = true,
     };
     memcpy(config.port, run->keeper.port, sizeof config.port);

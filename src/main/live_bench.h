@@ -6,11 +6,13 @@
 
 #include "tinlatch/benchfile.h"
 #include "tinlatch/keeper.h"
+#include "tinlatch/run.h"
 
 struct live_options {
     int recipe_fd, front_fd, record_fd;            /* inherited from the front */
     const char *latch_path, *recipe_name, *serial; /* serial "" = not given */
     uint64_t seed; /* of the recipe's random numbers, for the record */
+    struct run_source source;
 };
 
 /* The run's enum outcome when it ended in order; a negative enum tl_err when the guard did not live to say one. Everything

@@ -211,6 +211,7 @@ static const struct option live_words[] = {
     {"recipe", required_argument, NULL, 'n'},
     {"serial", required_argument, NULL, 's'},
     {"seed", required_argument, NULL, 'e'},
+    {"source", required_argument, NULL, 'o'},
     {NULL, 0, NULL, 0},
 };
 
@@ -223,9 +224,25 @@ static int descriptor(const char *text)
     return *text && !*end && fd > 2 && fd < 1024 && fcntl((int)fd, F_GETFD) >= 0 ? (int)fd : -1;
 }
 
+/* KEY=TEXT, of what is run. */
+static bool take_source(const char *text, struct run_source *source)
+{
+    for (int i = 0; i < RUN_SOURCES; i++) {
+        const char *key = run_source_key((enum run_source_id)i);
+        size_t length = strlen(key);
+
+        if (strncmp(text, key, length) != 0 || text[length] != '=')
+            continue;
+        bytes_copy_text(source->text[i], sizeof source->text[i], text + length + 1);
+        return true;
+    }
+    return false;
+}
+
 static bool live_parse(int argc, char *argv[], struct live_options *options, const char **bench)
 {
-    *options = (struct live_options){-1, -1, -1, NULL, NULL, "", 0};
+    *options =
+        (struct live_options){.recipe_fd = -1, .front_fd = -1, .record_fd = -1, .serial = ""};
     *bench = NULL;
     opterr = 0;
     for (int c; (c = getopt_long(argc, argv, "", live_words, NULL)) != -1;)
@@ -253,6 +270,10 @@ static bool live_parse(int argc, char *argv[], struct live_options *options, con
             break;
         case 'e':
             options->seed = strtoull(optarg, NULL, 10);
+            break;
+        case 'o':
+            if (!take_source(optarg, &options->source))
+                return false;
             break;
         case 'l':
             break;

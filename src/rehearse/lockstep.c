@@ -114,6 +114,7 @@ static void record_start(struct rehearsal *r)
     struct journal_start start = {
         .kind = "rehearsal",
         .recipe = r->run->recipe,
+        .source = &r->run->source,
         .title = r->hello.title,
         .board = r->hello.board_name,
         .bench = r->setup->bench->name,
@@ -618,6 +619,7 @@ static void prepare(struct rehearsal *r, const struct rehearse_setup *setup, str
     snprintf(run->recipe, sizeof run->recipe, "%s", setup->sources->file[0].name);
     snprintf(run->bench, sizeof run->bench, "%s", setup->bench->name);
     snprintf(run->serial, sizeof run->serial, "%s", setup->serial);
+    run->source = setup->sources->told;
     operator_init(&r->operator, setup);
 }
 

@@ -152,6 +152,8 @@ static void distrust_texts(struct run *run)
     end_text(run->board, sizeof run->board);
     end_text(run->bench, sizeof run->bench);
     end_text(run->serial, sizeof run->serial);
+    for (int i = 0; i < RUN_SOURCES; i++)
+        end_text(run->source.text[i], sizeof run->source.text[i]);
     end_text(run->insert, sizeof run->insert);
     end_text(run->revision, sizeof run->revision);
     end_text(run->alloys, sizeof run->alloys);

@@ -434,6 +434,7 @@ static void take_start(struct reader *r)
     snprintf(run->board, sizeof run->board, "%s", start->board);
     snprintf(run->bench, sizeof run->bench, "%s", start->bench);
     snprintf(run->serial, sizeof run->serial, "%s", start->serial);
+    run->source = start->source;
     run->seed = start->seed;
     run->rehearsed = start->rehearsal;
 }

@@ -651,6 +651,20 @@ static void write_job(const struct page *page)
     page_put(page->out, "</tbody></table>\n");
 }
 
+static void write_source(const struct page *page)
+{
+    char text[WORD_TEXT];
+    const char *name;
+    for (int row = 0; (name = words_source(&page->h->run.source, row, text, sizeof text)); row++) {
+        page_put(page->out, "%s<tr><td class=\"nowrap\">%s</td><td class=\"mono\">",
+                 row ? "" : "<h2>Recipe</h2>\n<table><tbody>\n", name);
+        report_markup(page->out, text);
+        page_put(page->out, "</td></tr>\n");
+    }
+    if (page->h->run.source.text[RUN_SHA256][0])
+        page_put(page->out, "</tbody></table>\n");
+}
+
 /* ---- what was said ----------------------------------------------------------------------------- */
 
 static void write_said(const struct page *page)
@@ -733,6 +747,7 @@ int report_html(const struct history *history, const struct record_verdict *verd
     write_measured(&page);
     write_job(&page);
     write_limits(&page, style);
+    write_source(&page);
     write_said(&page);
     write_foot(&page, verdict);
     page_put(out, "<script>\n");

@@ -142,11 +142,22 @@ static json_t *error(const struct tl_error *from)
                      text(from->text), "hint", text_or_null(from->hint));
 }
 
+/* What the recipe's bytes were; nulls where that is not told. */
+static json_t *source(const struct run_source *from)
+{
+    json_t *object = json_object();
+    for (int i = 0; i < RUN_SOURCES; i++)
+        json_object_set_new(object, run_source_key((enum run_source_id)i),
+                            text_or_null(from->text[i]));
+    return object;
+}
+
 void report_json(const struct run *run, FILE *out)
 {
     json_t *object = json_object();
     json_object_set_new(object, "outcome", json_string(outcome_name(run->outcome)));
     json_object_set_new(object, "recipe", text(run->recipe));
+    json_object_set_new(object, "source", source(&run->source));
     json_object_set_new(object, "board", text_or_null(run->board));
     json_object_set_new(object, "seed", report_json_seed(run->seed));
     json_object_set_new(object, "duration_s", report_json_number(run->duration_s));

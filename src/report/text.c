@@ -693,6 +693,19 @@ static void write_job(const struct page *page, const struct history *history)
     }
 }
 
+static void write_source(const struct page *page)
+{
+    char text[WORD_TEXT];
+    const char *name;
+    for (int row = 0; (name = words_source(&page->run->source, row, text, sizeof text)); row++) {
+        if (row == 0)
+            heading(page, "Recipe\n");
+        fputs("  ", page->out);
+        column(page, name, 14);
+        wrap(page, 16, text);
+    }
+}
+
 void report_history(const struct history *history, const struct report_style *style, FILE *out)
 {
     const struct run *run = &history->run;
@@ -705,6 +718,7 @@ void report_history(const struct history *history, const struct report_style *st
     }
     write_values(&page, history);
     write_job(&page, history);
+    write_source(&page);
     write_warnings(&page);
     write_files(&page);
     if (history->ended)

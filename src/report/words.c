@@ -202,6 +202,26 @@ const char *words_limit(enum limit_id id)
     return "?";
 }
 
+const char *words_source(const struct run_source *source, int row, char *out, size_t size)
+{
+    static const char *const names[] = {"file", "pack", "signed by", "checked"};
+    const char(*text)[sizeof source->text[0]] = source->text;
+    bool shelved = strcmp(text[RUN_CHECKED], "shelf") == 0;
+    if (!text[RUN_SHA256][0] || row >= (text[RUN_PACK][0] ? 4 : 1))
+        return NULL;
+    if (row == 0)
+        snprintf(out, size, "SHA-256 %s", text[RUN_SHA256]);
+    if (row == 1)
+        snprintf(out, size, "%s version %s, SHA-256 %s", text[RUN_PACK], text[RUN_PACK_VERSION],
+                 text[RUN_PACK_SHA256]);
+    if (row == 2)
+        snprintf(out, size, "%s (key %s)", text[RUN_SIGNER], text[RUN_KEY]);
+    if (row == 3)
+        snprintf(out, size, "before the start: signature and hashes%s",
+                 shelved ? "; the same as accepted on the shelf" : "");
+    return names[row];
+}
+
 void report_markup(FILE *out, const char *text)
 {
     char plain[4 * WORD_TEXT];

@@ -28,6 +28,8 @@ const char *words_value(double value, enum unit unit, char *out, size_t size);
 /* "demo.ini:31", "ceiling of stack-split.lua", "built in", "the part's own". */
 const char *words_origin(const struct run *run, const struct report_style *style, int32_t layer,
                          int32_t line, char *out, size_t size);
+/* What is known of the recipe's bytes, a row at a time from 0: its name, its text. NULL: there is no such row. */
+const char *words_source(const struct run_source *source, int row, char *out, size_t size);
 const char *words_base_name(const char *path);
 const char *words_limit(enum limit_id id); /* "supply volts" */
 

@@ -86,6 +86,7 @@ static void test_a_run_is_done(void **state)
     assert_true(value_in(report, "plate.now_c") < 46);
     assert_has(w.said, "Seat test passed");
     assert_has(w.said, "end    done");
+    assert_begins_with("\"sha256\":\"");
     assert_begins_with("\"seed\":1,\"wall_s\":");
     assert_foreseen();
     assert_false(latched());

@@ -123,6 +123,29 @@ run 0 tinlatch shelf list
 out_has "version 1    ann"
 run 0 tinlatch rehearse stack-split --json
 json '.outcome == "done" and .board == "hx210"'
+# its record says whose recipe that was, and that it was looked at again
+hash=$(sha256sum <"$box/split/signed" | cut -d ' ' -f 1) of_recipe=$(sha256sum <"$recipe" | cut -d ' ' -f 1)
+id=$(grep -oE '[0-9A-F]{16}' "$pack" | tail -n 1)
+record=$(jq -r .run "$out")
+told='.pack == "stack-split" and .pack_version == "1" and .pack_sha256 == "'$hash'" and .sha256 == "'$of_recipe'" and
+    .signer == "ann" and .key == "'$id'" and .checked == "shelf"'
+json ".source | $told"
+run 0 tinlatch runs export "$record" --json
+json ".lines[0] | $told"
+run 0 tinlatch runs export "$record"
+out_has "recipe signer: ann | recipe key: $id"
+run 0 tinlatch runs show "$record"
+out_has "stack-split version 1, SHA-256"
+out_has "$hash"
+out_has "ann (key $id)"
+out_has "the same as accepted on the shelf"
+run 0 tinlatch report "$record" --out "$box/page"
+expect "the report says whose recipe it was" grep -q "stack-split version 1, SHA-256 $hash" "$box"/page/*.html
+html_valid "$box"/page/*.html
+run 0 tinlatch rehearse "$pack" --json
+json '.source.checked == "signature"'
+run 0 tinlatch rehearse "$recipe" --json
+json '.source | .sha256 == "'$of_recipe'" and .pack == null and .checked == null'
 run 5 tinlatch run stack-split --bench "$TOP/recipes/benches/demo.ini"
 run 2 tinlatch rehearse stack-split --board "$TOP/recipes/boards/hx210.lua"
 err_has "a pack brings its own board file"

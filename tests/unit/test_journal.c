@@ -553,7 +553,10 @@ static void test_the_reference_page_lists_every_key(void **state)
     s.hand = HAND_PLACE;
     s.nudge_ms = 1;
     struct wire_turn turn = {.joints = 1};
-    struct journal_start start = {.insert = "a", .serial = "b", .wall_s = 1};
+    struct run_source source;
+    for (int i = 0; i < RUN_SOURCES; i++)
+        strcpy(source.text[i], "c");
+    struct journal_start start = {.insert = "a", .serial = "b", .source = &source, .wall_s = 1};
     struct limits limits = *limits_built_in();
     struct limit_origins origins = {0};
     struct wire_note note = {.note = NOTE_VALUE, .name = "a", .text = "b"};

@@ -19,7 +19,15 @@ struct made {
 };
 static struct made made, changed;
 
-static const struct journal_start start = {.kind = "run",
+static const struct run_source source = {{[RUN_SHA256] = "ab",
+                                          [RUN_PACK] = "stack-split",
+                                          [RUN_PACK_VERSION] = "3",
+                                          [RUN_PACK_SHA256] = "cd",
+                                          [RUN_SIGNER] = "ann",
+                                          [RUN_KEY] = "0123456789ABCDEF",
+                                          [RUN_CHECKED] = "shelf"}};
+static const struct journal_start start = {.source = &source,
+                                           .kind = "run",
                                            .recipe = "recipes/stack-split.lua",
                                            .title = "Split",
                                            .board = "hx210",
@@ -127,6 +135,8 @@ static void test_what_was_written_reads_back(void **state)
     assert_false(line.start.rehearsal);
     assert_string_equal(line.start.recipe, start.recipe);
     assert_string_equal(line.start.serial, start.serial);
+    for (int i = 0; i < RUN_SOURCES; i++)
+        assert_string_equal(line.start.source.text[i], source.text[i]);
     assert_string_equal(line.start.insert, "frame-60x40");
     assert_true(line.start.seed == UINT64_MAX);
     assert_int_equal(line.start.wall_s, 1790000000);

@@ -726,7 +726,7 @@ static void test_the_json_object_has_the_keys_of_its_reference_and_no_others(voi
     json_t *got = as_json();
 
     has_keys(got,
-             KEYS("outcome", "recipe", "board", "seed", "duration_s", "wall_s", "trip", "peak",
+             KEYS("outcome", "recipe", "source", "board", "seed", "duration_s", "wall_s", "trip", "peak",
                   "stages", "melt", "joints", "parts", "lateral_k", "margins", "error", "run"));
     has_keys(json_object_get(got, "trip"), KEYS("rule", "at_s", "text"));
     has_keys(json_object_get(got, "peak"), KEYS("plate_true_c", "plate_read_c", "board_c"));
