@@ -44,7 +44,7 @@ set(TEST_LIBS_validate -Wl,--wrap=rules -Wl,--wrap=rule_fires -Wl,--wrap=interlo
 set(TEST_INCLUDES_failures src/rehearse)
 set(TEST_INCLUDES_apart src/rehearse)
 set(TEST_LIBS_failures "")
-foreach(call malloc calloc realloc write fdatasync world_new sandbox_enter) # what is made to fail, or stands in its way
+foreach(call malloc calloc realloc opendir write fdatasync world_new sandbox_enter) # what is made to fail, or stands in its way
   list(APPEND TEST_LIBS_failures -Wl,--wrap=${call})
 endforeach()
 foreach(header ${headers})

@@ -111,13 +111,20 @@ void job_count_cycle(struct cli *cli, bool heats)
     const char *serial = cli->options.setup.serial;
     if (!heats || !serial[0])
         return;
-    int cycle = records_cycles(serial) + 1;
+    char text[BENCH_TEXT];
+    struct tl_error error = {0};
+    int cycle = records_cycles(serial, &error) + 1;
+    if (cycle < 1) {
+        snprintf(text, sizeof text, "the heat cycles of the board %s are not counted: %.140s",
+                 serial, error.text);
+        warn(cli, text);
+        return;
+    }
     struct recipe_job *job = job_add(&cli->options, "heat cycle");
     if (job)
         job->value = cycle;
     if (cycle <= CYCLES_COMMON)
         return;
-    char text[BENCH_TEXT];
     snprintf(
         text, sizeof text,
         "by these records this is heat cycle %d of the board %s; parts are commonly allowed %d "

@@ -354,21 +354,6 @@ int paths_new_record(const char *directory, const char *recipe, char *out, struc
     return refuse(error, out, strerror(errno));
 }
 
-struct record {
-    char name[256];
-    struct timespec at;
-};
-
-static int by_age(const void *a, const void *b)
-{
-    const struct record *x = a, *y = b;
-    if (x->at.tv_sec != y->at.tv_sec)
-        return x->at.tv_sec < y->at.tv_sec ? 1 : -1;
-    if (x->at.tv_nsec != y->at.tv_nsec)
-        return x->at.tv_nsec < y->at.tv_nsec ? 1 : -1;
-    return strcmp(y->name, x->name);
-}
-
 /* "20261125-084210-stack-split-1.jsonl"? */
 bool paths_is_record(const char *name)
 {
@@ -379,45 +364,4 @@ bool paths_is_record(const char *name)
         if (i == 8 ? name[i] != '-' : name[i] < '0' || name[i] > '9')
             return false;
     return name[15] == '-';
-}
-
-/* The records of an open directory; NULL if there are none or memory is short. */
-static struct record *list_records(DIR *dir, size_t *count)
-{
-    struct record *records = NULL;
-    size_t room = 0;
-    *count = 0;
-    for (struct dirent *entry; (entry = readdir(dir));) {
-        struct stat st;
-        if (!paths_is_record(entry->d_name) ||
-            fstatat(dirfd(dir), entry->d_name, &st, AT_SYMLINK_NOFOLLOW) != 0 ||
-            !S_ISREG(st.st_mode))
-            continue;
-        if (*count == room) {
-            room = room ? 2 * room : 128;
-            struct record *more = realloc(records, room * sizeof *records);
-            if (!more)
-                break;
-            records = more;
-        }
-        struct record *record = &records[(*count)++];
-        memcpy(record->name, entry->d_name, strlen(entry->d_name) + 1);
-        record->at = st.st_mtim;
-    }
-    return records;
-}
-
-void paths_prune(const char *directory)
-{
-    DIR *dir = opendir(directory);
-    if (!dir)
-        return;
-    size_t count;
-    struct record *records = list_records(dir, &count);
-    if (records)
-        qsort(records, count, sizeof *records, by_age);
-    for (size_t i = RECORDS_KEPT; records && i < count; i++)
-        unlinkat(dirfd(dir), records[i].name, 0);
-    free(records);
-    closedir(dir);
 }

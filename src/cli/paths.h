@@ -10,7 +10,7 @@
 
 #include "tinlatch/err.h"
 
-enum { PATH_SIZE = 1024, RECORDS_KEPT = 50 };
+enum { PATH_SIZE = 1024 };
 
 /* The directory that holds lua/ and recipes/ of this installation or source tree. */
 int paths_share(char *out, struct tl_error *error);
@@ -56,9 +56,6 @@ int paths_new_record(const char *directory, const char *recipe, char *out, struc
 
 /* Could a file of that name be a record? */
 bool paths_is_record(const char *name);
-
-/* Remove the oldest records of `directory` beyond the last RECORDS_KEPT; touches no other file. */
-void paths_prune(const char *directory);
 
 /* Make `directory` and the ones above it. */
 int paths_make(const char *directory, struct tl_error *error);

@@ -13,6 +13,7 @@
 #include "job.h"
 #include "part.h"
 #include "paths.h"
+#include "records.h"
 #include "sources.h"
 #include "tinlatch/benchfile.h"
 #include "tinlatch/file.h"
@@ -132,7 +133,7 @@ static void end_record(struct play *play)
         play->record_path[0] = '\0';
     }
     snprintf(play->run.record, sizeof play->run.record, "%s", play->record_path);
-    paths_prune(play->record_dir);
+    records_prune(play->record_dir);
 }
 
 /* ---- a signal from outside ------------------------------------------------------------------ */

@@ -30,36 +30,70 @@ static int newest_first(const void *a, const void *b)
     return x->at.tv_sec < y->at.tv_sec ? 1 : -1;
 }
 
-int records_list(const char *directory, char (**names)[256], size_t *count)
+static int cannot_read(const char *directory, struct tl_error *error)
 {
-    size_t room = 0, found = 0;
-    struct listed *listed = NULL;
-    DIR *dir = opendir(directory);
-    for (struct dirent *entry; dir && (entry = readdir(dir));) {
+    tl_error_set(error, TL_FILE, "the records cannot be listed: %s", strerror(errno));
+    tl_error_at(error, directory, 0);
+    return TL_FILE;
+}
+
+/* Every record in `dir`, in its order; *listed is the caller's to free, also when this fails: then errno says why. */
+static int gather(DIR *dir, struct listed **listed, size_t *count)
+{
+    size_t room = 0;
+    struct dirent *entry;
+    for (errno = 0; (entry = readdir(dir)); errno = 0) {
         struct stat st;
         if (!paths_is_record(entry->d_name) ||
-            fstatat(dirfd(dir), entry->d_name, &st, AT_SYMLINK_NOFOLLOW) != 0)
+            fstatat(dirfd(dir), entry->d_name, &st, AT_SYMLINK_NOFOLLOW) != 0 ||
+            !S_ISREG(st.st_mode))
             continue;
-        if (found == room) {
+        if (*count == room) {
             room = room ? 2 * room : 128;
-            struct listed *more = realloc(listed, room * sizeof *listed);
+            struct listed *more = realloc(*listed, room * sizeof **listed);
             if (!more)
-                break;
-            listed = more;
+                return TL_SYSTEM;
+            *listed = more;
         }
-        memcpy(listed[found].name, entry->d_name, strlen(entry->d_name) + 1);
-        listed[found++].at = st.st_mtim;
+        memcpy((*listed)[*count].name, entry->d_name, strlen(entry->d_name) + 1);
+        (*listed)[(*count)++].at = st.st_mtim;
     }
+    return errno ? TL_FILE : 0;
+}
+
+int records_list(const char *directory, char (**names)[256], size_t *count, struct tl_error *error)
+{
+    struct listed *listed = NULL;
+    DIR *dir = opendir(directory);
+    *names = NULL;
+    *count = 0;
+    int failed = dir ? gather(dir, &listed, count) : TL_FILE;
+    if (!failed && !(*names = calloc(*count + 1, sizeof **names)))
+        failed = TL_SYSTEM;
+    if (failed)
+        failed = cannot_read(directory, error);
+    if (*count)
+        qsort(listed, *count, sizeof *listed, newest_first);
+    for (size_t i = 0; i < *count && !failed; i++)
+        memcpy((*names)[i], listed[i].name, sizeof **names);
     if (dir)
         closedir(dir);
-    if (found)
-        qsort(listed, found, sizeof *listed, newest_first);
-    *names = calloc(found + 1, sizeof **names);
-    *count = *names ? found : 0;
-    for (size_t i = 0; i < *count; i++)
-        memcpy((*names)[i], listed[i].name, sizeof **names);
     free(listed);
-    return 0;
+    return failed;
+}
+
+void records_prune(const char *directory)
+{
+    char(*names)[256];
+    size_t count;
+    int dir = open(directory, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (dir >= 0 && records_list(directory, &names, &count, NULL) == 0) {
+        for (size_t i = RECORDS_KEPT; i < count; i++)
+            unlinkat(dir, names[i], 0);
+        free(names);
+    }
+    if (dir >= 0)
+        close(dir);
 }
 
 /* ---- the one that is meant ---------------------------------------------------------------------- */
@@ -70,11 +104,13 @@ struct search {
     int matches;
 };
 
-static void search_directory(struct search *s, const char *directory)
+static int search_directory(struct search *s, const char *directory, struct tl_error *error)
 {
     char(*names)[256];
     size_t count;
-    records_list(directory, &names, &count);
+    int failed = records_list(directory, &names, &count, error);
+    if (failed)
+        return failed;
     bool last = strcmp(s->named, "last") == 0;
     for (size_t i = 0; i < count; i++) {
         size_t length = strlen(s->named);
@@ -94,16 +130,17 @@ static void search_directory(struct search *s, const char *directory)
         }
     }
     free(names);
+    return 0;
 }
 
 static int find(struct search *s, bool rehearsals, struct tl_error *error)
 {
     char directory[PATH_SIZE];
-    if (!rehearsals && !paths_runs(directory, error))
-        search_directory(s, directory);
+    if (!rehearsals && (paths_runs(directory, error) || search_directory(s, directory, error)))
+        return TL_FILE;
     if (s->matches == 0 && (rehearsals || strcmp(s->named, "last")) &&
-        !paths_records(directory, error))
-        search_directory(s, directory);
+        (paths_records(directory, error) || search_directory(s, directory, error)))
+        return TL_FILE;
     if (s->matches == 1 && s->found[0])
         return 0;
     if (s->matches == 0) {
@@ -179,15 +216,14 @@ static bool heats(const char *path)
     return heated;
 }
 
-int records_cycles(const char *serial)
+int records_cycles(const char *serial, struct tl_error *error)
 {
     char directory[PATH_SIZE], path[PATH_SIZE + 256];
     char(*names)[256];
     size_t count;
     int cycles = 0;
-    struct tl_error error;
-    if (!serial[0] || paths_runs(directory, &error) || records_list(directory, &names, &count))
-        return 0;
+    if (paths_runs(directory, error) || records_list(directory, &names, &count, error))
+        return TL_FILE;
     for (size_t i = 0; i < count; i++) {
         struct history_brief brief;
         snprintf(path, sizeof path, "%s/%s", directory, names[i]);

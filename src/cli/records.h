@@ -19,13 +19,17 @@ int records_open(struct record_file *file, const char *named, bool rehearsals,
 /* What the record at `path` says in its first lines and its last ones. 0, or TL_FILE. */
 int records_look(const char *path, struct history_brief *brief);
 
-/* Every record of a directory, the newest first; free(*names). */
-int records_list(const char *directory, char (**names)[256], size_t *count);
+/* Every record of a directory, the newest first; free(*names). TL_FILE: not all of them can be told; there are none. */
+int records_list(const char *directory, char (**names)[256], size_t *count, struct tl_error *error);
+
+/* Remove the oldest records of `directory` beyond the last RECORDS_KEPT; touches no other file. */
+enum { RECORDS_KEPT = 50 };
+void records_prune(const char *directory);
 
 /* "2026-11-25 08:42", from the record or else its file's name. */
 const char *records_when(const struct record_start *start, const char *path, char out[32]);
 
-/* Heat cycles of the board with that serial in the records of runs. */
-int records_cycles(const char *serial);
+/* Heat cycles of the board with that serial in the records of runs; TL_FILE: they cannot be counted. */
+int records_cycles(const char *serial, struct tl_error *error);
 
 #endif

@@ -129,7 +129,8 @@ static enum outcome list(struct cli *cli)
     size_t count;
     if (directory_of(&cli->options, directory, &error))
         return cli_refuse(cli, &error, NULL, 0);
-    records_list(directory, &names, &count);
+    if (records_list(directory, &names, &count, &error))
+        return cli_refuse(cli, &error, NULL, 0);
     write_rows(cli, directory, names, count);
     free(names);
     return RUN_DONE;
@@ -214,9 +215,10 @@ static int verify_all(struct cli *cli, json_t *records, bool *whole, struct tl_e
     char(*names)[256];
     size_t count;
     int failed = directory_of(&cli->options, directory, error);
+    if (!failed)
+        failed = records_list(directory, &names, &count, error);
     if (failed)
         return failed;
-    records_list(directory, &names, &count);
     for (size_t i = 0; i < count && !failed; i++) {
         struct record_file file;
         char path[PATH_SIZE + 256];

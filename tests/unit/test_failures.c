@@ -3,17 +3,21 @@
  * a trip, everything off, no crash, no leak. Linked with --wrap for the calls that are made to fail. */
 #include "check.h"
 
+#include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
 #include <limits.h>
 #include <signal.h>
 #include <stdlib.h>
 #include <sys/mman.h>
+#include <sys/stat.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
 #include "fake_supply.h"
 #include "rehearse_private.h"
+#include "scratch.h"
+#include "tinlatch/cli.h"
 #include "tinlatch/scribe.h"
 
 /* ---- a run on fake ports ---------------------------------------------------------------------- */
@@ -337,6 +341,7 @@ static struct {
     bool on;
     long count, wrong;
     bool failed; /* in a child: its one allocation has */
+    bool no_directory;
 } memory;
 
 static struct world *the_world;
@@ -345,6 +350,8 @@ void *__real_malloc(size_t size);
 void *__real_calloc(size_t count, size_t size);
 void *__real_realloc(void *old, size_t size);
 int __real_world_new(struct world **out, const struct world_setup *setup, struct tl_error *error);
+DIR *__real_opendir(const char *path);
+DIR *__wrap_opendir(const char *path);
 void *__wrap_malloc(size_t size);
 void *__wrap_calloc(size_t count, size_t size);
 void *__wrap_realloc(void *old, size_t size);
@@ -384,6 +391,14 @@ void *__wrap_realloc(void *old, size_t size)
     return allocation_fails() ? NULL : __real_realloc(old, size);
 }
 
+DIR *__wrap_opendir(const char *path)
+{
+    if (!memory.no_directory)
+        return __real_opendir(path);
+    errno = EACCES;
+    return NULL;
+}
+
 int __wrap_world_new(struct world **out, const struct world_setup *setup, struct tl_error *error)
 {
     int code = __real_world_new(out, setup, error);
@@ -421,12 +436,13 @@ static const struct benchfile *quick_bench(void)
 }
 
 /* A whole rehearsal with everything that belongs to it. What it comes to: as it should be? */
-static bool rehearsal(const struct benchfile *bench)
+static bool rehearsal(void)
 {
     static struct source_set sources;
     static struct rehearse_result result;
     static struct rehearse_setup setup;
     struct tl_error error = {0};
+    const struct benchfile *bench = quick_bench();
     memory.on = true;
     int code = source_load(&sources, TEST_DATA "/quick/warm.lua", NULL, TEST_SOURCE, &error);
     if (code != 0)
@@ -444,17 +460,38 @@ static bool rehearsal(const struct benchfile *bench)
            result.run.error.text[0] != '\0';
 }
 
-static void
-test_whichever_allocation_of_a_rehearsal_fails_it_ends_with_a_word_and_all_off(void **state)
+/* The list of a directory with two hundred records. As it should be: whole, or refused with a word. */
+static bool listing(void)
 {
-    (void)state;
-    const struct benchfile *bench = quick_bench();
+    char *argv[] = {(char[]){"tinlatch"}, (char[]){"runs"}, (char[]){"list"}};
+    char *out, *err;
+    size_t n;
+    int lines = 0;
+    FILE *to_out = open_memstream(&out, &n), *to_err = open_memstream(&err, &n);
+    memory.on = true;
+    int status = cli_run(3, argv, to_out, to_err);
+    memory.on = false;
+    fclose(to_out);
+    fclose(to_err);
+    for (const char *c = out; *c; c++)
+        lines += *c == '\n';
+    bool right = memory.failed || memory.no_directory
+                     ? status == RUN_INVALID && out[0] == '\0' && strstr(err, "cannot be listed")
+                     : status == RUN_DONE && lines == 200;
+    free(out);
+    free(err);
+    return right;
+}
+
+/* How many allocations there are. */
+static long expect_right_whichever_fails(bool (*deed)(void))
+{
     int status, counted[2];
     long count = 0;
     assert_int_equal(pipe(counted), 0);
     pid_t child = fork();
     if (child == 0) {
-        bool right = rehearsal(bench);
+        bool right = deed();
         if (memory.failed)
             _exit(!right);
         (void)!write(counted[1], &memory.count, sizeof memory.count);
@@ -465,7 +502,38 @@ test_whichever_allocation_of_a_rehearsal_fails_it_ends_with_a_word_and_all_off(v
     assert_int_equal(status, 0);
     assert_int_equal(read(counted[0], &count, sizeof count), sizeof count);
     print_message("%ld allocations\n", count);
-    assert_true(count > 500);
+    close(counted[0]);
+    close(counted[1]);
+    return count;
+}
+
+static void
+test_whichever_allocation_of_a_rehearsal_fails_it_ends_with_a_word_and_all_off(void **state)
+{
+    (void)state;
+    assert_true(expect_right_whichever_fails(rehearsal) > 500);
+}
+
+static void test_a_list_of_records_that_cannot_be_made_is_no_empty_one(void **state)
+{
+    char path[256];
+    (void)state;
+    setenv("TINLATCH_HOME", scratch, 1);
+    snprintf(path, sizeof path, "%s/runs", scratch);
+    assert_int_equal(mkdir(path, 0700), 0);
+    for (int i = 0; i < 200; i++) {
+        snprintf(path, sizeof path, "%s/runs/20260101-000%03d-quick-1.jsonl", scratch, i);
+        FILE *file = fopen(path, "w");
+        assert_non_null(file);
+        fputs("{\"kind\":\"start\",\"format\":2,\"what\":\"run\",\"recipe\":\"quick.lua\"}\n",
+              file);
+        fclose(file);
+    }
+
+    assert_true(expect_right_whichever_fails(listing) >= 3);
+    memory.no_directory = true;
+    assert_true(listing());
+    memory.no_directory = false;
 }
 
 int main(void)
@@ -477,6 +545,8 @@ int main(void)
             test_whichever_write_or_sync_of_the_scribe_fails_its_record_ends_with_a_line),
         cmocka_unit_test(
             test_whichever_allocation_of_a_rehearsal_fails_it_ends_with_a_word_and_all_off),
+        cmocka_unit_test_setup_teardown(test_a_list_of_records_that_cannot_be_made_is_no_empty_one,
+                                        make_scratch, drop_scratch),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
