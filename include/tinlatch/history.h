@@ -66,7 +66,6 @@ struct history {
     struct history_value *value;
     struct history_job *job;
     struct history_joint joint[BOARD_JOINTS];
-    char melt_joint[BENCH_NAME];
     struct run_heat *melt_map; /* when its places melted in the rehearsal, or in the one before the run; NULL = not told */
 };
 

@@ -41,7 +41,7 @@ struct json_t *report_json_number(double value);
 struct json_t *report_json_seed(uint64_t value);
 void report_svg(const struct run *run, FILE *out);
 /* When each place of the first joint along a board's edge melted; how warm the boards' upper faces were. */
-void report_melt_map(const char *joint, const struct run_heat *heat, FILE *out);
+void report_melt_map(const struct run_heat *heat, FILE *out);
 void report_heat_map(const struct run_heat *heat, FILE *out);
 /* A stranger's text for SVG or HTML, element or attribute, without what either, or a terminal, could obey. At most
  * some 4,000 bytes of it. */

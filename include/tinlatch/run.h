@@ -132,6 +132,7 @@ struct run_heat {
     int32_t places, cells_x[BOARD_LAYERS], cells_y[BOARD_LAYERS]; /* 0: no such board */
     float length_mm[BOARD_LAYERS], width_mm[BOARD_LAYERS];
     float at_s;
+    char joint[BENCH_NAME]; /* the one whose melting is worth a map; "": none */
     struct run_place {
         int32_t joint;
         float x_mm, y_mm, melts_s, freezes_s; /* NAN = never */
@@ -141,10 +142,11 @@ struct run_heat {
 
 /* The joint whose melting is worth a map: the first with places along a board's edge, else the first; -1 = none. */
 int run_heat_joint(const struct run_heat *heat);
-/* When its places melted, as text for a record: "60.0 40.0 NAME", the board's length and width in mm, in the first piece
- * (from = 0), then "x y t;" with t in s, "-" = never, at most some 200 places in all; size: 64 at least. The next `from`;
- * 0 = it is all told. */
-int run_heat_tell(const struct run_heat *heat, const char *joint, int from, char *text, size_t size);
+bool run_on_edge(const struct run_place *place); /* of its board */
+/* When its places melted, as text for a record, piece by piece: first "60.0 40.0 NAME", the board's length and width in
+ * mm, then "x y t;" with t in s, "-" = never, at most some 200 places in all; size: 64 at least. *from: 0 for the first,
+ * and is moved on. False: it is all told. */
+bool run_heat_tell(const struct run_heat *heat, int *from, char *text, size_t size);
 
 const char *outcome_name(enum outcome outcome); /* "done" */
 
@@ -158,6 +160,7 @@ struct run_extremes {
     double plate_c, board_c, ramp_c_s, supply_v, supply_a, inject_v, inject_a, power_c;
     int32_t heat_left_ms;
 };
+extern const struct run_extremes run_extremes_none;
 /* How near `worst` came to a limit of the run's; nothing where it is NAN, or the list is full. */
 void run_add_margin(struct run *run, const char *name, enum limit_id id, double worst);
 /* Those of every limit, in what the run used. */

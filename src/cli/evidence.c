@@ -14,7 +14,7 @@ enum {
     DRAWS = 30, /* none of them failed: nine in ten are safe, with 95 % confidence */
     NEAREST = 3,
     FAILURES = 3,
-    PROGRAM_BYTES = 64 << 20
+    PROGRAM_BYTES = 64 << 20,
 };
 /* the same build agrees within 0.1 K and one scan on another machine */
 static const double AGREES = 0.15;

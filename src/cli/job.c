@@ -162,15 +162,11 @@ void job_add_forecast(struct options *options, const struct run *run)
     }
 }
 
-void job_add_melt_map(struct options *options, const struct run *run, const struct run_heat *heat)
+void job_add_melt_map(struct options *options, const struct run_heat *heat)
 {
-    int joint = run_heat_joint(heat), from = 0;
-    if (joint < 0 || joint >= run->joint_count)
-        return;
-    do {
-        struct recipe_job *job = job_add(options, "melt map");
-        if (!job)
-            return;
-        from = run_heat_tell(heat, run->joint[joint].joint, from, job->text, sizeof job->text);
-    } while (from);
+    struct recipe_job *job;
+    char text[sizeof job->text];
+    for (int from = 0; run_heat_tell(heat, &from, text, sizeof text);)
+        if ((job = job_add(options, "melt map")))
+            memcpy(job->text, text, sizeof text);
 }

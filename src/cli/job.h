@@ -12,7 +12,7 @@ void job_count_cycle(struct cli *cli, bool heats);
 /* The rehearsal's curve, for the record of the run that follows. */
 void job_add_forecast(struct options *options, const struct run *run);
 /* When the places of its joint melted there. */
-void job_add_melt_map(struct options *options, const struct run *run, const struct run_heat *heat);
+void job_add_melt_map(struct options *options, const struct run_heat *heat);
 /* NULL: the options have no room for one more. */
 struct recipe_job *job_add(struct options *options, const char *name);
 

@@ -169,12 +169,6 @@ static void release_signals(const struct sigaction *before)
 enum picture { CHART, MELT_MAP, HEAT_MAP, PICTURES };
 static const char *const picture_names[PICTURES] = {"chart.svg", "melt-map.svg", "heat-map.svg"};
 
-static const char *map_joint(const struct play *play)
-{
-    int joint = run_heat_joint(&play->heat);
-    return joint >= 0 && joint < play->run.joint_count ? play->run.joint[joint].joint : "frame";
-}
-
 static void draw(enum picture picture, const struct play *play, FILE *to)
 {
     switch (picture) {
@@ -182,7 +176,7 @@ static void draw(enum picture picture, const struct play *play, FILE *to)
         report_svg(&play->run, to);
         break;
     case MELT_MAP:
-        report_melt_map(map_joint(play), &play->heat, to);
+        report_melt_map(&play->heat, to);
         break;
     case HEAT_MAP:
         report_heat_map(&play->heat, to);

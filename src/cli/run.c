@@ -476,7 +476,8 @@ static int rehearse_first(struct cli *cli, struct bench_run *r, struct tl_error 
     if (!failed) {
         job_count_cycle(cli, r->run.limits.uses_plate);
         job_add_forecast(options, &r->run);
-        job_add_melt_map(options, &r->run, &heat);
+        if (r->run.limits.uses_plate)
+            job_add_melt_map(options, &heat);
     }
     r->run = (struct run){0};
     return failed;

@@ -119,6 +119,8 @@ void run_add_margin(struct run *run, const char *name, enum limit_id id, double 
     snprintf(margin->limit, sizeof margin->limit, "%s", name);
 }
 
+const struct run_extremes run_extremes_none = {NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, 0};
+
 void run_add_margins(struct run *run, const struct run_extremes *seen)
 {
     bool plate = run->limits.uses_plate;
@@ -147,10 +149,15 @@ void run_sort_margins(struct run *run)
     }
 }
 
+bool run_on_edge(const struct run_place *place)
+{
+    return place->x_mm <= 0 || place->y_mm <= 0;
+}
+
 int run_heat_joint(const struct run_heat *heat)
 {
     for (int32_t i = 0; i < heat->places; i++)
-        if (heat->place[i].x_mm <= 0 || heat->place[i].y_mm <= 0)
+        if (run_on_edge(&heat->place[i]))
             return heat->place[i].joint;
     return heat->places ? heat->place[0].joint : -1;
 }
@@ -162,28 +169,32 @@ static int tell_place(const struct run_place *place, char *out, size_t size)
                     : snprintf(out, size, "%.1f %.1f %.2f;", x, y, t);
 }
 
-int run_heat_tell(const struct run_heat *heat, const char *joint, int from, char *text, size_t size)
+bool run_heat_tell(const struct run_heat *heat, int *from, char *text, size_t size)
 {
     enum { MOST = 200 };
-    int of = run_heat_joint(heat), count = 0, found = 0;
+    int of = run_heat_joint(heat), count = 0, found = 0, next = heat->places + 1;
     size_t used = 0;
     text[0] = '\0';
-    if (from == 0) {
+    if (*from == 0) {
         snprintf(text, size, "%.1f %.1f %s", (double)heat->length_mm[0], (double)heat->width_mm[0],
-                 joint);
-        return heat->places > 0;
+                 heat->joint);
+        *from = 1;
+        return of >= 0;
     }
     for (int32_t i = 0; i < heat->places; i++)
         count += heat->place[i].joint == of;
     for (int32_t i = 0; i < heat->places; i++) {
         char one[64];
-        if (heat->place[i].joint != of || found++ % (count / MOST + 1) || i + 1 < from)
+        if (heat->place[i].joint != of || found++ % (count / MOST + 1) || i + 1 < *from)
             continue;
         int length = tell_place(&heat->place[i], one, sizeof one);
-        if (used + (size_t)length >= size)
-            return i + 1;
+        if (used + (size_t)length >= size) {
+            next = i + 1;
+            break;
+        }
         memcpy(text + used, one, (size_t)length + 1);
         used += (size_t)length;
     }
-    return 0;
+    *from = next;
+    return used > 0;
 }

@@ -595,13 +595,9 @@ static void stage(struct rehearsal *r, const struct apart *apart, struct rehears
 static void record_melt_map(const struct rehearsal *r, const struct run_heat *heat)
 {
     struct wire_note note = {.note = NOTE_JOB, .name = "melt map"};
-    int joint = run_heat_joint(heat), from = 0;
-    while (joint >= 0 && r->run->limits.uses_plate) {
-        from = run_heat_tell(heat, r->board->joint[joint].name, from, note.text, sizeof note.text);
+    int from = 0;
+    while (r->run->limits.uses_plate && run_heat_tell(heat, &from, note.text, sizeof note.text))
         journal_note(r->journal, r->now_ms, &note);
-        if (from == 0)
-            break;
-    }
 }
 
 static void prepare(struct rehearsal *r, const struct rehearse_setup *setup, struct run *run)
@@ -610,7 +606,7 @@ static void prepare(struct rehearsal *r, const struct rehearse_setup *setup, str
                             .run = run,
                             .period_ms = setup->bench->period_ms,
                             .until_ms = (int64_t)llround(setup->until_s * 1000)};
-    r->extremes = (struct run_extremes){NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, 0};
+    r->extremes = run_extremes_none;
     run->peak_true_c = run->peak_read_c = run->peak_board_c = run->best_ramp_c_s = NAN;
     run->rehearsed = true;
     run->seed = setup->seed;

@@ -223,6 +223,7 @@ static void distrust(struct run *run)
 static void take_heat(const struct run_heat *from, struct run_heat *heat)
 {
     *heat = *from;
+    end_text(heat->joint, sizeof heat->joint);
     heat->places = bounded(heat->places, RUN_PLACES);
     for (int i = 0; i < BOARD_LAYERS; i++) {
         heat->cells_x[i] = bounded(heat->cells_x[i], RUN_FACE);

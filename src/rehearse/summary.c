@@ -211,6 +211,9 @@ void summary_heat(const struct rehearsal *r, struct run_heat *heat)
                                             place->freezes_s};
     }
     heat->places = seen.places;
+    int joint = run_heat_joint(heat);
+    if (joint >= 0)
+        snprintf(heat->joint, sizeof heat->joint, "%s", r->board->joint[joint].name);
 }
 
 void summary_snapshot(struct rehearsal *r, const struct wire_snapshot *snapshot,

@@ -123,8 +123,7 @@ static int places_of(const struct run_heat *heat, int joint)
 static bool on_edge(const struct run_heat *heat, int joint)
 {
     for (int i = 0; i < heat->places; i++)
-        if (of_joint(&heat->place[i], joint) &&
-            (heat->place[i].x_mm <= 0 || heat->place[i].y_mm <= 0))
+        if (of_joint(&heat->place[i], joint) && run_on_edge(&heat->place[i]))
             return true;
     return false;
 }
@@ -176,7 +175,7 @@ static struct range melt_range(const struct run_heat *heat, int joint, int *firs
     return range;
 }
 
-static void write_melt_map(const char *name, const struct run_heat *heat, bool page, FILE *out)
+static void write_melt_map(const struct run_heat *heat, bool page, FILE *out)
 {
     int joint = run_heat_joint(heat), first, last, never,
         count = joint < 0 ? 0 : places_of(heat, joint);
@@ -221,7 +220,7 @@ static void write_melt_map(const char *name, const struct run_heat *heat, bool p
              k ? "last" : "first", (double)place->melts_s);
     }
     fprintf(out, "<text class=\"b m\" x=\"%.1f\" y=\"%.1f\">", middle_x, middle_y - 4);
-    write_name(out, name);
+    write_name(out, heat->joint);
     fprintf(out, "</text><text class=\"s m\" x=\"%.1f\" y=\"%.1f\">%.0f x %.0f mm</text>\n",
             middle_x, middle_y + 14, length, width);
     if (first >= 0)
@@ -229,14 +228,14 @@ static void write_melt_map(const char *name, const struct run_heat *heat, bool p
     fputs("</svg>\n", out);
 }
 
-void report_melt_map(const char *joint, const struct run_heat *heat, FILE *out)
+void report_melt_map(const struct run_heat *heat, FILE *out)
 {
-    write_melt_map(joint, heat, false, out);
+    write_melt_map(heat, false, out);
 }
 
-void page_melt_map(const struct history *h, FILE *out)
+void page_melt_map(const struct run_heat *heat, FILE *out)
 {
-    write_melt_map(h->melt_joint, h->melt_map, true, out);
+    write_melt_map(heat, true, out);
 }
 
 /* ---- the boards' upper faces ---- */

@@ -364,7 +364,7 @@ static void take_melt_map(struct reader *r, const char *text)
         r->no_memory = !h->melt_map;
         if (h->melt_map)
             sscanf(text, "%f %f %31[^\n]", &h->melt_map->length_mm[0], &h->melt_map->width_mm[0],
-                   h->melt_joint);
+                   h->melt_map->joint);
         return;
     }
     for (const char *at = text; *at && h->melt_map->places < RUN_PLACES;) {
@@ -531,7 +531,7 @@ int history_read(struct history *history, const char *text, size_t length, struc
     history->run.cool_c_s = history->run.best_ramp_c_s = (double)NAN;
     history->heat_first_s = history->heat_last_s = (double)NAN;
     r = (struct reader){.h = history,
-                        .seen = {NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, 0},
+                        .seen = run_extremes_none,
                         .driven_first_s = (double)NAN,
                         .driven_last_s = (double)NAN};
     for (int i = 0; i < BOARD_JOINTS; i++)

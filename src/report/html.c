@@ -387,7 +387,7 @@ static void write_melt_map(const struct page *page)
     if (!h->melt_map || !h->melt_map->places)
         return;
     page_put(page->out, "<h2>When each place of the joint melted</h2>\n<figure>\n");
-    page_melt_map(h, page->out);
+    page_melt_map(h->melt_map, page->out);
     page_put(page->out, "<figcaption>%s</figcaption></figure>\n",
              h->run.rehearsed
                  ? "In the simulated world of this rehearsal."

@@ -36,7 +36,7 @@ bool page_has_joint(const struct history *h, int joint);
 bool page_was_fed(const struct history *h);
 
 /* When each place of the joint melted; only with a map. */
-void page_melt_map(const struct history *h, FILE *out);
+void page_melt_map(const struct run_heat *heat, FILE *out);
 
 /* The legend, the chart and the table behind it. */
 void plot_write(const struct page *page);

@@ -123,16 +123,11 @@ static void write_head(const struct picture *p, int high)
 static void write_title(const struct picture *p)
 {
     const struct run *run = p->run;
-    char line[WORD_TEXT], board[64] = "", serial[96] = "", seed[32] = "";
-    if (run->rehearsed) /* a real one draws nothing */
-        snprintf(seed, sizeof seed, ", seed %llu", (unsigned long long)run->seed);
-    if (run->board[0])
-        snprintf(board, sizeof board, ", board %s", run->board);
-    if (run->serial[0])
-        snprintf(serial, sizeof serial, ", serial %s", run->serial);
-    snprintf(line, sizeof line, "%s of %.160s%s%s, %s bench %s%s: %s",
-             run->rehearsed ? "rehearsal" : "run", words_base_name(run->recipe), board, serial,
-             run->rehearsed ? "simulated" : "real", run->bench, seed, outcome_name(run->outcome));
+    char line[WORD_TEXT], board[160], seed[32];
+    snprintf(line, sizeof line, "%s of %.160s%s, %s bench %s%s: %s",
+             run->rehearsed ? "rehearsal" : "run", words_base_name(run->recipe),
+             words_board(run, board, sizeof board), run->rehearsed ? "simulated" : "real",
+             run->bench, words_seed(run, seed, sizeof seed), outcome_name(run->outcome));
     write_text(p, 16, 26, "title", run->title[0] ? run->title : words_base_name(run->recipe), 84);
     if (run->recipe[0]) /* a step test is a record's, of no recipe's run that is shown here */
         write_text(p, 16, 47, "sub", line, 124);

@@ -106,20 +106,15 @@ static void write_title(const struct page *page)
     const struct run *run = page->run;
     const struct report_style *style = page->style;
     const char *recipe = words_base_name(style->recipe_file ? style->recipe_file : run->recipe);
-    char line[WORD_TEXT], board[64] = "", serial[96] = "", bench[280] = "", seed[32] = "";
-    if (run->rehearsed) /* a real one draws nothing */
-        snprintf(seed, sizeof seed, ", seed %llu", (unsigned long long)run->seed);
-    if (run->board[0])
-        snprintf(board, sizeof board, ", board %s", run->board);
-    if (run->serial[0])
-        snprintf(serial, sizeof serial, ", serial %s", run->serial);
+    char line[WORD_TEXT], board[160], bench[280] = "", seed[32];
     if (run->rehearsed && style->bench_file)
         snprintf(bench, sizeof bench, ", simulated bench: %.250s",
                  words_base_name(style->bench_file));
     else if (run->bench[0])
         snprintf(bench, sizeof bench, ", %sbench %s", run->rehearsed ? "simulated " : "",
                  run->bench);
-    snprintf(line, sizeof line, "%.200s%s%s%s%s", recipe, board, serial, bench, seed);
+    snprintf(line, sizeof line, "%.200s%s%s%s", recipe, words_board(run, board, sizeof board),
+             bench, words_seed(run, seed, sizeof seed));
     if (style->colour)
         fputs("\033[1m", page->out);
     if (run->title[0]) {

@@ -202,6 +202,21 @@ const char *words_limit(enum limit_id id)
     return "?";
 }
 
+const char *words_board(const struct run *run, char *out, size_t size)
+{
+    snprintf(out, size, "%s%s%s%s", run->board[0] ? ", board " : "", run->board,
+             run->serial[0] ? ", serial " : "", run->serial);
+    return out;
+}
+
+const char *words_seed(const struct run *run, char *out, size_t size)
+{
+    out[0] = '\0';
+    if (run->rehearsed)
+        snprintf(out, size, ", seed %llu", (unsigned long long)run->seed);
+    return out;
+}
+
 const char *words_source(const struct run_source *source, int row, char *out, size_t size)
 {
     static const char *const names[] = {"file", "pack", "signed by", "checked"};

@@ -31,6 +31,9 @@ const char *words_origin(const struct run *run, const struct report_style *style
 /* What is known of the recipe's bytes, a row at a time from 0: its name, its text. NULL: there is no such row. */
 const char *words_source(const struct run_source *source, int row, char *out, size_t size);
 const char *words_base_name(const char *path);
+/* ", board hx210, serial A-1", ", seed 7": as far as there is one; a real run draws nothing. */
+const char *words_board(const struct run *run, char *out, size_t size);
+const char *words_seed(const struct run *run, char *out, size_t size);
 const char *words_limit(enum limit_id id); /* "supply volts" */
 
 #endif

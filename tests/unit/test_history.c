@@ -123,21 +123,20 @@ static void test_a_melt_map_is_told_and_read_place_by_place(void **state)
     int fd, from = 0;
     static struct run_heat heat;
     struct journal *journal = begin(&fd);
-    heat = (struct run_heat){.places = 900, .length_mm = {60, 0}, .width_mm = {40, 0}};
+    heat = (struct run_heat){
+        .places = 900, .joint = "frame", .length_mm = {60, 0}, .width_mm = {40, 0}};
     for (int i = 0; i < 900; i++) /* each third of another joint */
         heat.place[i] =
             (struct run_place){i % 3 == 2, (float)i / 15, 40, i == 4 ? NAN : (float)(200 + i), NAN};
-    do {
-        char piece[BENCH_TEXT];
-        from = run_heat_tell(&heat, "frame", from, piece, sizeof piece);
+    char piece[BENCH_TEXT];
+    while (run_heat_tell(&heat, &from, piece, sizeof piece))
         note(journal, 0, NOTE_JOB, 1, "melt map", 0, piece);
-    } while (from);
     note(journal, 0, NOTE_JOB, 1, "melt map", 0, "70 1 5;1e9 nan inf;-1 1 5;x;;");
     end(journal, fd);
 
     assert_int_equal(history_read(&h, text, length, NULL), 0);
 
-    assert_string_equal(h.melt_joint, "frame");
+    assert_string_equal(h.melt_map->joint, "frame");
     assert_near((double)h.melt_map->width_mm[0], 40, 0);
     assert_int_equal(h.melt_map->places, 150); /* every fourth of 600 */
     for (int i = 0; i < 150; i++) {

@@ -654,7 +654,7 @@ static void draw_maps(const struct run_heat *heat, bool melt)
     FILE *out = fmemopen(text, sizeof text, "w");
     assert_non_null(out);
     if (melt)
-        report_melt_map("<frame>", heat, out);
+        report_melt_map(heat, out);
     else
         report_heat_map(heat, out);
     fputc('\0', out);
@@ -672,7 +672,8 @@ static void test_the_maps_tell_first_and_last_and_what_never_melted(void **state
                              .cells_y = {1, 1},
                              .length_mm = {60, 60},
                              .width_mm = {40, 40},
-                             .at_s = 238};
+                             .at_s = 238,
+                             .joint = "<frame>"};
     heat.place[0] = (struct run_place){0, 0, 20, 205, NAN};
     heat.place[1] = (struct run_place){0, 60, 20, 238, NAN};
     heat.place[2] = (struct run_place){0, 30, 40, NAN, NAN};
@@ -725,9 +726,9 @@ static void test_the_json_object_has_the_keys_of_its_reference_and_no_others(voi
 
     json_t *got = as_json();
 
-    has_keys(got,
-             KEYS("outcome", "recipe", "source", "board", "seed", "duration_s", "wall_s", "trip", "peak",
-                  "stages", "melt", "joints", "parts", "lateral_k", "margins", "error", "run"));
+    has_keys(got, KEYS("outcome", "recipe", "source", "board", "seed", "duration_s", "wall_s",
+                       "trip", "peak", "stages", "melt", "joints", "parts", "lateral_k", "margins",
+                       "error", "run"));
     has_keys(json_object_get(got, "trip"), KEYS("rule", "at_s", "text"));
     has_keys(json_object_get(got, "peak"), KEYS("plate_true_c", "plate_read_c", "board_c"));
     has_keys(json_array_get(json_object_get(got, "stages"), 0),
