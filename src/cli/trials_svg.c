@@ -10,7 +10,7 @@ enum {
     WIDTH = 900,
     LABEL_RIGHT = 258,
     PLOT_X = 270,
-    PLOT_WIDE = 520,
+    PLOT_WIDE = 500,
     TITLE_HIGH = 72,
     ROW = 40,
     PANEL_HEAD = 30,
@@ -114,7 +114,7 @@ static void write_row(const struct axis *axis, const struct spread *spread, doub
             "<line x1=\"%.1f\" x2=\"%.1f\" y1=\"%.1f\" y2=\"%.1f\" stroke=\"" ORANGE
             "\" stroke-width=\"2.5\"/>\n",
             median, median, y - 14, y + 14);
-    snprintf(text, sizeof text, "%.1f", spread_at(spread, 0.5));
+    snprintf(text, sizeof text, "%.1f s", spread_at(spread, 0.5));
     write_at(PLOT_X + PLOT_WIDE + 12, y + 4, "value", text, out);
 }
 
@@ -163,7 +163,8 @@ static double write_margins(const struct figures *f, double y, FILE *out)
         fprintf(out, "<rect x=\"%d\" y=\"%.1f\" width=\"%.1f\" height=\"14\" fill=\"%s\"/>\n",
                 PLOT_X, at + 5, fmax(x_of(&axis, fmin(fmax(share, 0), 120)) - PLOT_X, 1),
                 over ? ORANGE : BLUE);
-        snprintf(text, sizeof text, "%.4g of %.4g", margin->worst, margin->value);
+        snprintf(text, sizeof text, "%.4g of %.4g %s", margin->worst, margin->value,
+                 unit_base(margin->unit));
         write_at(PLOT_X + PLOT_WIDE + 8, at + 16, over ? "value over" : "value", text, out);
     }
     double limit = x_of(&axis, 100);
