@@ -20,6 +20,7 @@ done
 page() { echo "pages/$(basename "$1" .jsonl)${2:-}.html"; }
 for html in pages/*.html; do
     html_valid "$html"
+    [[ $html = *-customer.html ]] || pictures_valid "$html"
     expect "$html has 2 MB or more" [ "$(stat -c %s "$html")" -lt 2097152 ]
     expect "$html reaches for something" bash -c '! grep -qE "(src|href)=|url\((\"|.)?http|@import" "$1"' - "$html"
 done

@@ -186,6 +186,14 @@ out_has 'params  = { melt = { "174 C"'
 out_has "stack-split.lua: changed, 3 lines added, 3 removed"
 expect "what it does then and now is told" grep -qE "^    first draw, to touch-safe +[0-9.]+ s +[0-9.]+ s$" "$out"
 expect "and when it is lifted" grep -qE "^  [ *] first draw, frame lifted after +[0-9.]+ s" "$out"
+expect "what stayed as before is counted" python3 - "$out" <<'PY'
+import re, sys
+text = open(sys.argv[1]).read()
+changed, same = re.search(r"rehearsed on this bench\n.*\n((?:    .*\n)*?)    as before: (\d+) lines", text).groups()
+now = [line for line in changed.splitlines() if not line.endswith(" -")]
+below = re.findall(r"^  [ *] \S.*", text[text.index("\nEvidence "):], re.M)
+assert 3 < int(same) == len(below) - len(now) and len(now) > 3, (same, len(below), len(now))
+PY
 run 0 tinlatch accept "$box/sent/stack-split-2.tinlatch"
 run 4 tinlatch accept "$pack"
 err_has "older than version 2"

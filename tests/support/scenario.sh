@@ -4,7 +4,7 @@
 #   out_has TEXT / err_has TEXT         what it wrote on standard output / error holds TEXT
 #   out_lacks TEXT / err_lacks TEXT
 #   json FILTER                         what it wrote is one JSON object for which jq's FILTER holds
-#   html_valid FILE / svg_valid FILE
+#   html_valid FILE / svg_valid FILE    pictures_valid FILE: those inside a page
 #   record_whole                        the record it left is whole and everything is off at its end
 #   finish                              last line of the script
 # Whatever is run must not crash, must not trip a sanitizer, and must write plain text.
@@ -85,6 +85,17 @@ svg_valid() {
     checks=$((checks + 1))
     sed 's/ role="img"//' "$1" | xmllint --noout --nonet - 2>"$box/said" \
         --dtdvalid /usr/share/xml/w3c-sgml-lib/schema/dtd/REC-SVG11-20110816/svg11.dtd || invalid "$1"
+}
+# What only HTML knows goes: names for its script and for who cannot see it.
+pictures_valid() {
+    rm -f "$box"/within-*.svg
+    python3 - "$1" "$box/within" <<'PY'
+import re, sys
+for n, svg in enumerate(re.findall(r"<svg.*?</svg>", open(sys.argv[1]).read(), re.S)):
+    svg = re.sub(r' (?:data-[a-z0-9]+(?:="[^"]*")?|aria-[a-z]+="[^"]*"|tabindex="0")', "", svg)
+    open(f"{sys.argv[2]}-{n}.svg", "w").write(svg.replace("<svg", '<svg xmlns="http://www.w3.org/2000/svg"', 1))
+PY
+    for svg in "$box"/within-*.svg; do svg_valid "$svg"; done
 }
 invalid() {
     cp "$box/said" "$err"
