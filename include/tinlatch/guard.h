@@ -45,6 +45,7 @@ struct guard_config {
 /* What the processes around the guard tell of themselves, as of the coming scan; {0} in a rehearsal. */
 struct guard_watch {
     int32_t front_silent_ms, keeper_silent_ms, record_late_ms, clock_jump_ms;
+    int32_t arming_ms; /* for so long the latch has been on its way to the disk: nothing gets power; 0 = it is there */
     bool front_gone;
 };
 

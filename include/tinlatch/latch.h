@@ -6,8 +6,7 @@
  *            crash is latched as soon as no process of its run holds it any more.
  * Ownership  the path is the caller's.
  * Never      leaves half a file (written beside it, renamed), but when a full disk leaves no room for that. Syncs where a
- *            run trips: latch_arm and latch_trip do not, latch_stage, latch_sync, latch_disarm and latch_remove do. A
- *            busy disk keeps any of them waiting.
+ *            run trips: latch_trip does not, all others that write do. A busy disk keeps any of them waiting.
  * Fails      TL_FILE with the sentence; an unreadable latch counts as latched.
  * Units      wall time in seconds since 1970, for people only. */
 #ifndef TINLATCH_LATCH_H
@@ -35,8 +34,8 @@ struct latch_mark {
 };
 
 /* A crash latches too. stage: what it will say is laid down, before anything is heated; *held_fd holds it, in whoever
- * keeps it open, until the last copy is closed (-1 when it fails). arm: from now on it latches once it is not held; TL_FILE: it cannot, or
- * something is latched already. trip: latched at once, on the disk once it is synced; where the disk has no room for
+ * keeps it open, until the last copy is closed (-1 when it fails). arm: from now on it latches once it is not held, after a power
+ * cut too; TL_FILE: it cannot, or something is latched already. trip: latched at once, on the disk once it is synced; where the disk has no room for
  * another file, in the armed one's place. disarm: the run is over; what it armed goes, a trip's stays. */
 int latch_stage(const char *path, const struct latch *latch, int *held_fd, struct tl_error *error);
 int latch_arm(const char *path, struct latch_mark *mark, struct tl_error *error);

@@ -174,6 +174,24 @@ static void say_who_vouches(struct guard *guard, int64_t t_ms)
     }
 }
 
+/* A disk that was asleep is awake within seconds. One that takes half a minute keeps no record either. */
+bool latch_is_awaited(struct guard *guard, int64_t t_ms)
+{
+    enum { TOLD_MS = 1000, MOST_MS = 30000 };
+    int32_t for_ms = guard->watch.arming_ms;
+
+    if (for_ms >= MOST_MS)
+        guard_refuse(guard, TL_FILE, t_ms,
+                     "the latch cannot be armed against a crash: the disk has not answered for "
+                     "30 s");
+    else if (for_ms >= TOLD_MS && !guard->disk_told) {
+        guard->disk_told = true;
+        guard_say(guard, NOTE_STATE, t_ms,
+                  "The disk takes its time; nothing is switched on before the latch is on it.");
+    }
+    return for_ms > 0;
+}
+
 /* A hasty yes never leads to a warm start. */
 static void take_answer(struct guard *guard, int64_t t_ms)
 {

@@ -199,6 +199,7 @@ struct guard {
     int question;                  /* being asked, or next */
     uint32_t notes;                /* of the guard's own so far */
     uint32_t open_note;            /* of the guard's own prompt, 0 = none */
+    bool disk_told;                /* that the latch is waited for */
     bool cold_asked, warmth_asked; /* what has cooled, and warmed it, after all other questions */
     struct seat_test seat;
     struct warm warm;
@@ -249,6 +250,8 @@ void guard_say(struct guard *guard, enum note_kind kind, int64_t t_ms, const cha
 void guard_refuse(struct guard *guard, enum tl_err code, int64_t t_ms, const char *text);
 int32_t questions_left(const struct guard *guard);
 void checking_step(struct guard *guard, int64_t t_ms);
+/* Not on the disk yet? Told of when it takes long, and not for ever. */
+bool latch_is_awaited(struct guard *guard, int64_t t_ms);
 /* room.c: what the sensors read before the first heat */
 #define ROOM_CAUSES                                                                                \
     "a sensor's type or unit is not as in the bench file, its cold junction is off, or [bench] "   \

@@ -56,7 +56,9 @@ struct live {
     char last_path[1024]; /* beside it: what the next run may start warm from */
     struct last_run last;
     struct disk *disk;
-    pid_t latching; /* the child that latches the trip; 0 = none */
+    pid_t arming,
+        latching;      /* the child that arms the crash latch, that latches the trip; 0 = none */
+    int64_t arming_ms; /* when it began to */
     bool tripped_told;
     bool recorded;          /* the record's first line is written */
     struct wire_hand hand;  /* the last */
@@ -235,32 +237,50 @@ static bool wait_for_child(struct live *live, pid_t child)
     return ended == child && WIFEXITED(status) && WEXITSTATUS(status) == 0;
 }
 
-/* Before anything is heated or fed: a crash latches too. What cannot be latched gets no power. Nothing is on yet, so
- * that the scans can wait. */
-static void latch_before_power(struct live *live, int64_t t_ms)
+/* Before anything is heated or fed: a crash latches too. What cannot be latched gets no power; the guard waits for it. */
+static void arm_before_power(struct live *live, int64_t t_ms)
 {
     const struct limits *limits = guard_limits(live->guard);
 
     if (!limits->uses_plate && !limits->uses_supply)
         return;
     tl_error_set(&live->disk->error, TL_FILE,
-                 "the latch cannot be armed against a crash: the disk does not answer");
-    pid_t child = fork_for_disk();
-    if (child == 0) {
+                 "the latch cannot be armed against a crash: there is no process for it");
+    live->arming = fork_for_disk();
+    if (live->arming == 0) {
         if (limits->uses_plate)
             last_run_remove(live->last_path);
         _exit(latch_arm(live->config->latch_path, &live->disk->crash, &live->disk->error) ? 1 : 0);
     }
-    if (child < 0 || !wait_for_child(live, child))
+    live->arming_ms = t_ms;
+    if (live->arming < 0)
         guard_refuse_run(live->guard, &live->disk->error, t_ms);
 }
 
+/* A disk that kept this waiting kept the record waiting as well: its lines count anew from here. */
+static void see_armed(struct live *live, int64_t t_ms)
+{
+    int status = 0;
+    pid_t ended = live->arming > 0 ? waitpid(live->arming, &status, WNOHANG) : 0;
+
+    if (ended == 0)
+        return;
+    live->arming = 0;
+    live->mark_ms = t_ms;
+    if ((ended < 0 || !WIFEXITED(status) || WEXITSTATUS(status) != 0) &&
+        guard_mode(live->guard) == GUARD_SEATING)
+        guard_refuse_run(live->guard, &live->disk->error, t_ms);
+}
+
+/* Two that write the run's own latch at a time would undo each other's work: a trip while it is being armed, with
+ * nothing on yet, is latched after that. */
 static void keep_trip(struct live *live)
 {
     const struct guard_trip *trip = guard_trip(live->guard);
     struct latch latch = {.wall_s = (int64_t)time(NULL)};
 
-    if (live->tripped_told || !trip->tripped || rules[trip->rule].latch != UNTIL_CLEAR)
+    if (live->tripped_told || live->arming > 0 || !trip->tripped ||
+        rules[trip->rule].latch != UNTIL_CLEAR)
         return;
     live->tripped_told = true;
     snprintf(latch.rule, sizeof latch.rule, "%s", rules[trip->rule].id);
@@ -277,9 +297,13 @@ static void keep_trip(struct live *live)
         _exit(failed ? 1 : 0);
 }
 
-/* The child that latches the trip is over, or is waited for no longer. */
+/* The children that arm and latch are over, or are waited for no longer. */
 static void see_latched(struct live *live, int64_t t_ms)
 {
+    if (live->arming > 0 && !wait_for_child(live, live->arming))
+        kill(live->arming, SIGKILL);
+    live->arming = 0;
+    keep_trip(live);
     if (live->latching > 0 && !wait_for_child(live, live->latching))
         journal_event(live->journal, t_ms, "warn", "the trip could not be latched on disk");
     live->latching = 0;
@@ -441,8 +465,10 @@ static void watch(struct live *live, int64_t t_ms)
         .clock_jump_ms = slept_since(live),
         .keeper_silent_ms = since_ms(t_ms, live->sign_ms),
         .record_late_ms = broken || dropped || !live->scribe_open ? INT32_MAX
-                          : live->durable >= live->mark           ? 0
-                                                                  : since_ms(t_ms, live->mark_ms),
+                          : live->durable >= live->mark || live->arming > 0
+                              ? 0
+                              : since_ms(t_ms, live->mark_ms),
+        .arming_ms = live->arming > 0 ? 1 + since_ms(t_ms, live->arming_ms) : 0,
     };
 
     /* Once everything is off there is nothing left to switch off for want of a screen or a record. */
@@ -488,6 +514,7 @@ static void scan(struct live *live, int64_t t_ms)
 {
     enum guard_mode before = guard_mode(live->guard);
 
+    see_armed(live, t_ms);
     watch(live, t_ms);
     guard_scan(live->guard, t_ms);
     live->scanned = true;
@@ -495,7 +522,7 @@ static void scan(struct live *live, int64_t t_ms)
     if (guard_mode(live->guard) != before)
         live->changed = journal_lines(live->journal);
     if (before == GUARD_CHECKING && guard_mode(live->guard) == GUARD_SEATING)
-        latch_before_power(live, t_ms);
+        arm_before_power(live, t_ms);
     beat(live, 0);
     tell_hello(live);
     tell_snapshot(live);

@@ -475,6 +475,8 @@ void seating_step(struct guard *guard, int64_t t_ms)
     struct seat_test *seat = &guard->seat;
 
     guard->want = (struct wanted){.beeps = guard->want.beeps};
+    if (latch_is_awaited(guard, t_ms))
+        return;
     if (!guard->limits.uses_plate || guard->config.armed) {
         guard_enter(guard, EVENT_SEATED, t_ms);
         return;

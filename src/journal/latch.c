@@ -192,9 +192,9 @@ int latch_arm(const char *path, struct latch_mark *mark, struct tl_error *error)
     errno = ENAMETOOLONG;
     if (!own_path(path, armed, staged) || link(staged, armed) != 0 || lstat(armed, &file) != 0)
         return refuse(path, cannot_arm, error);
-    unlink(staged);
     *mark = (struct latch_mark){true, file.st_dev, file.st_ino};
-    return 0;
+    unlink(staged);
+    return state_file_sync(armed, &kind, error);
 }
 
 /* Another run's that stands there already is the first, and stays. */

@@ -570,9 +570,8 @@ static void test_stops_of_a_controller(void **state)
 
 /* ---- one job: a disk that takes its time, or refuses ------------------------------------------------------- */
 
-static struct cast begin_on_disk(const char *preload)
+static void run_on_disk(const char *preload, const char *recipe)
 {
-    const char *recipe = source("tests/data/quick/hold.lua");
     assert_non_null(preload);
     mimic_begin(&w, source("tests/data/quick.ini"), recipe);
     w.answers_after_s = 0;
@@ -580,6 +579,11 @@ static struct cast begin_on_disk(const char *preload)
     setenv("ASAN_OPTIONS", "verify_asan_link_order=0", 1);
     run_begin(&w, recipe);
     unsetenv("LD_PRELOAD");
+}
+
+static struct cast begin_on_disk(const char *preload)
+{
+    run_on_disk(preload, source("tests/data/quick/hold.lua"));
     run_until(&w, "Seat test: ", 60);
     wait_for_heat(10);
     listen_until(now_s() + between(0, 2));
@@ -600,6 +604,45 @@ static void test_a_slow_disk_delays_no_scan(void **state)
     assert_true(heat_ms <= PERIOD_MS);
     assert_int_equal(status, 6);
     assert_null(latch_there());
+}
+
+/* How many lines of the file stand after the last that has `word` in it; -1: none has. */
+static int lines_after(const char *path, const char *word)
+{
+    char line[512];
+    int after = -1;
+    FILE *file = fopen(path, "re");
+    assert_non_null(file);
+    while (fgets(line, sizeof line, file))
+        after = strstr(line, word) ? 0 : after < 0 ? -1 : after + 1;
+    fclose(file);
+    return after;
+}
+
+/* The supply is on as soon as it may be: there is no seat test before it. */
+static void test_power_waits_until_the_latch_is_on_a_slow_disk(void **state)
+{
+    char synced[] = "/tmp/tinlatch-synced-XXXXXX";
+    (void)state;
+    close(mkstemp(synced));
+    setenv("SLOW_DISK_SYNCED", synced, 1);
+    run_on_disk(getenv("SLOW_DISK"), source("tests/data/quick/supply.lua"));
+    unsetenv("SLOW_DISK_SYNCED");
+
+    while (!flag_now(&w, "supply"))
+        run_listen(&w, 20);
+    int after = lines_after(synced, "/latch.armed-");
+    struct cast cast = find_cast(&w);
+    run_say(&w, "stop");
+    int status = wait_for_the_end(&cast, 60);
+    unlink(synced);
+
+    assert_true(after > 0); /* the latch, and then its directory */
+    assert_has(w.said, "nothing is switched on before the latch is on it");
+    assert_int_equal(status, 6);
+    assert_null(latch_there());
+    json_decref(mimic_end(&w));
+    assert_int_equal(left_over(), 0);
 }
 
 static void test_a_slow_disk_is_not_waited_for_by_a_trip(void **state)
@@ -693,6 +736,7 @@ static const struct {
     {"stops-of-a-controller", test_stops_of_a_controller, RUN_BENCHES, RUN_BENCHES *STOPS_EACH},
     {"supply", test_a_supply_is_off_whoever_ends_its_run, 24, 0},
     {"slow-disk", test_a_slow_disk_delays_no_scan, 8, 8},
+    {"arming-on-slow-disk", test_power_waits_until_the_latch_is_on_a_slow_disk, 2, 0},
     {"trip-on-slow-disk", test_a_slow_disk_is_not_waited_for_by_a_trip, 4, 4},
     {"full-disk", test_a_disk_that_is_full_is_a_lost_record, 4, 4},
     {"no-latch", test_without_a_latch_of_its_own_nothing_is_heated, 2, 0},

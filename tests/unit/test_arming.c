@@ -205,6 +205,57 @@ static bool leaves_something(struct desk *desk, struct last_run *last)
     return guard_last_run(desk->guard, desk->t_ms, last);
 }
 
+/* ---- the latch ---- */
+
+static void latch_is_under_way(struct desk *desk, int32_t for_ms)
+{
+    const struct guard_watch watch = {.arming_ms = for_ms};
+    guard_set_watch(desk->guard, &watch);
+    period(desk);
+}
+
+static void test_nothing_has_power_before_the_latch_is_on_the_disk(void **state)
+{
+    (void)state;
+    struct last_run last = recent();
+    struct desk *desk = desk_with(&last, 30);
+    while (guard_mode(desk->guard) == GUARD_CHECKING) {
+        answer(desk);
+        period(desk);
+    }
+    for (int32_t ms = 1; ms < 30000; ms += 100) {
+        latch_is_under_way(desk, ms);
+        assert_int_equal(guard_mode(desk->guard), GUARD_SEATING);
+        assert_false(guard_was_hot(desk->guard));
+        assert_int_equal(strstr(desk->said, "The disk takes its time") != NULL, ms > 1000);
+    }
+
+    latch_is_under_way(desk, 0);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    assert_null(strstr(strstr(desk->said, "takes its time") + 1, "takes its time"));
+    desk_free(desk);
+}
+
+static void test_a_disk_that_never_answers_refuses_the_start(void **state)
+{
+    (void)state;
+    struct last_run last = recent();
+    struct desk *desk = desk_with(&last, 30);
+    while (guard_mode(desk->guard) == GUARD_CHECKING) {
+        answer(desk);
+        period(desk);
+    }
+
+    latch_is_under_way(desk, 30000);
+
+    assert_int_equal(guard_refusal(desk->guard)->code, TL_FILE);
+    assert_has(desk->said, "the disk has not answered for 30 s");
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    assert_false(guard_was_hot(desk->guard));
+    desk_free(desk);
+}
+
 /* ---- a warm start ---- */
 
 static void test_a_recent_run_starts_warm_without_a_pulse(void **state)
@@ -1057,6 +1108,8 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_a_recent_run_starts_warm_without_a_pulse),
+        cmocka_unit_test(test_nothing_has_power_before_the_latch_is_on_the_disk),
+        cmocka_unit_test(test_a_disk_that_never_answers_refuses_the_start),
         cmocka_unit_test(test_a_thermocouple_that_was_touched_needs_the_seat_test),
         cmocka_unit_test(test_a_first_run_is_not_asked_about_the_last),
         cmocka_unit_test(test_any_doubt_about_the_last_run_needs_the_seat_test),
