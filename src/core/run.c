@@ -185,7 +185,7 @@ bool run_heat_tell(const struct run_heat *heat, int *from, char *text, size_t si
         count += heat->place[i].joint == of;
     for (int32_t i = 0; i < heat->places; i++) {
         char one[64];
-        if (heat->place[i].joint != of || found++ % (count / MOST + 1) || i + 1 < *from)
+        if (heat->place[i].joint != of || found++ % ((count - 1) / MOST + 1) || i + 1 < *from)
             continue;
         int length = tell_place(&heat->place[i], one, sizeof one);
         if (used + (size_t)length >= size) {

@@ -124,10 +124,10 @@ static void test_a_melt_map_is_told_and_read_place_by_place(void **state)
     static struct run_heat heat;
     struct journal *journal = begin(&fd);
     heat = (struct run_heat){
-        .places = 900, .joint = "frame", .length_mm = {60, 0}, .width_mm = {40, 0}};
-    for (int i = 0; i < 900; i++) /* each third of another joint */
+        .places = 1200, .joint = "frame", .length_mm = {60, 0}, .width_mm = {40, 0}};
+    for (int i = 0; i < 1200; i++) /* each third of another joint */
         heat.place[i] =
-            (struct run_place){i % 3 == 2, (float)i / 15, 40, i == 4 ? NAN : (float)(200 + i), NAN};
+            (struct run_place){i % 3 == 2, (float)i / 20, 40, i == 4 ? NAN : (float)(200 + i), NAN};
     char piece[BENCH_TEXT];
     while (run_heat_tell(&heat, &from, piece, sizeof piece))
         note(journal, 0, NOTE_JOB, 1, "melt map", 0, piece);
@@ -138,11 +138,11 @@ static void test_a_melt_map_is_told_and_read_place_by_place(void **state)
 
     assert_string_equal(h.melt_map->joint, "frame");
     assert_near((double)h.melt_map->width_mm[0], 40, 0);
-    assert_int_equal(h.melt_map->places, 150); /* every fourth of 600 */
-    for (int i = 0; i < 150; i++) {
+    assert_int_equal(h.melt_map->places, 200); /* every fourth of 800 */
+    for (int i = 0; i < 200; i++) {
         const struct run_place *place = &h.melt_map->place[i];
         float at = 6 * (float)i; /* two of three are of the joint */
-        assert_near((double)place->x_mm, (double)at / 15, 0.051);
+        assert_near((double)place->x_mm, (double)at / 20, 0.051);
         assert_near((double)place->melts_s, (double)(200 + at), 0.051);
     }
     history_free(&h);
