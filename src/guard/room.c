@@ -141,7 +141,7 @@ bool room_heats(struct guard *guard, int64_t t_ms, char *why, size_t size)
         climb->high_mc = now_mc;
         climb->high_ms = t_ms;
     }
-    if (t_ms - climb->since_ms < fmax(lags_ms, CLIMB_LEAST_MS))
+    if ((double)(t_ms - climb->since_ms) < fmax(lags_ms, CLIMB_LEAST_MS))
         climb->from_mc = now_mc;
     if (now_mc < TOUCH_SAFE_MC || now_mc - climb->from_mc < CLIMB_MC)
         return false;
