@@ -86,6 +86,7 @@ struct world_instrument_setup {
     char identity[64];         /* what it answers when asked who it is */
     bool regulates;            /* line: takes set-points */
     int32_t silence_ms;
+    int32_t up_s;              /* for how long it has been on when the world begins */
     int32_t channels;
     enum sensor_id touches[WORLD_CHANNELS]; /* what each input's tip touches; SENSORS = nothing */
     bool is_uv[WORLD_CHANNELS];

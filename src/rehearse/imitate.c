@@ -96,6 +96,7 @@ static void imitate_device(const struct benchfile *bench, int index,
              from->identity[0] ? from->identity : "simulated");
     to->regulates = from->regulates;
     to->silence_ms = from->silence_ms;
+    to->up_s = 60;
     to->max_volts = limits_built_in()->supply_mv / 1000.0;
     to->max_amps = limits_built_in()->supply_ma / 1000.0;
     to->contactor.on_dtr = from->contactor.on_dtr;

@@ -74,16 +74,18 @@ void electrical_tick(struct world *world)
         return;
     const struct scpi_state *supply = &world->instrument[world->supply_instrument].scpi;
     const struct board_rail *rail = clipped(world);
-    if (!supply->on) {
+    world->supply_gives = supply->on || (world->supply_stuck && world->supply_gives);
+    if (!world->supply_gives) {
         world->supply_v = rail ? electrical_fed_v(world, world->rail) : 0;
         return;
     }
     double siemens = rail ? whole_s(world, world->rail, true) : 0;
     double from_a = rail ? fed_a(world) : 0;
+    double most_a = world->limit_lost ? world->instrument[world->supply_instrument].setup.max_amps
+                                      : supply->set_a;
     double volts = supply->set_v * world->supply_gain, amps = volts * siemens - from_a;
-    world->supply_a = fmin(fmax(amps, 0), supply->set_a);
-    world->supply_v =
-        amps < 0 || amps > supply->set_a ? (world->supply_a + from_a) / siemens : volts;
+    world->supply_a = fmin(fmax(amps, 0), most_a);
+    world->supply_v = amps < 0 || amps > most_a ? (world->supply_a + from_a) / siemens : volts;
     if (!rail || !world->thermal.placed)
         return;
     world->input.rail_w = world->supply_v * world->supply_a;

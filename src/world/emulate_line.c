@@ -107,7 +107,7 @@ static bool same(const char *word, size_t length, const char *text)
 
 static int64_t uptime_s(const struct instrument *instrument)
 {
-    return instrument->world->clock.origin_ms / 1000;
+    return (instrument->world->clock.origin_ms - instrument->begun_ms) / 1000;
 }
 
 static void key_value(struct bytes *b, const char *key, int64_t value)

@@ -35,8 +35,18 @@ enum {
     COLD_DRIFTS,
     MAINS_LOST,
     RAIL_FED,
+    SHORTED,
+    WRONG_TYPE,
+    ON_RAIL,
+    SUPPLY_STUCK,
+    LIMIT_LOST,
+    STALLS,
+    RESTARTS,
+    TAKEN,
     KINDS
 };
+
+enum { STALL_MS = 500 };
 
 /* Where the figures of a promise come from.
  *
@@ -58,6 +68,10 @@ enum {
  * granted: a heater that is told off may still bring 15 K by its reading, which is 20 K with 1.5 K of class, 1 K of noise
  * and a lag of 1.5 s at 1.5 K/s; then 20 s. Silence is seen after 1 s, a bad reading in a second, a stop in two scans.
  * What a controller reads of an open sensor is out of range unless the bench file says how it tells it.
+ *
+ * Shorted in its lead a sensor reads its terminals, 27 C at most, at once: 25 K from the other at 52 C, of which 5 K are a
+ * lag of 1.5 s at 3 K/s; from 60 C on that is a jump. Wires of type N show some 70 % of what type K shows above the
+ * terminals: 19 K and the same lag are missing from 115 C on, and 30 K, a jump on any plate, from 140 C on.
  *
  * What has no instant of its own here, or shows only in what a recipe feeds, has no promise: the rails' faults, two plugs
  * changed on a plate that is warm. */
@@ -156,6 +170,30 @@ const struct world_fault world_faults[] = {
     [RAIL_FED] = { "rail-fed", "the board's rails carry 1.8 V from a source that nobody took out",
         {SIGHT_NEVER, 0, 0, "supply-over-volts supply-disobeys"},
         {SIGHT_NEVER, 0, 0, "supply-over-volts supply-disobeys"} },
+    [SHORTED] = { "sensor-shorted", "the plate's first sensor is shorted: it reads its terminals",
+        {SIGHT_ABOVE, 52, 20, "sensors-disagree sensor-unseated sensor-jump"},
+        {SIGHT_HOT, 60, 3, "sensor-unseated sensor-jump"} },
+    [WRONG_TYPE] = { "sensor-wrong-type", "the plate's first sensor has wires of type N, whatever is stated",
+        {SIGHT_ABOVE, 115, 20, "sensors-disagree sensor-unseated sensor-jump"},
+        {SIGHT_HOT, 140, 15, "sensor-unseated sensor-jump"} },
+    [ON_RAIL] = { "sensor-on-rail", "the board's sensor touches a fed net: it reads 30 K more meanwhile",
+        {SIGHT_NEVER, 0, 0, "sensor-jump power-on-hot-board"},
+        {SIGHT_NEVER, 0, 0, "sensor-jump power-on-hot-board"} },
+    [SUPPLY_STUCK] = { "supply-stuck-on", "the supply says off and feeds on",
+        {SIGHT_NEVER, 0, 0, "supply-disobeys supply-over-volts heat-while-powered"},
+        {SIGHT_NEVER, 0, 0, "supply-disobeys supply-over-volts heat-while-powered"} },
+    [LIMIT_LOST] = { "supply-limit-lost", "the supply gives all that is drawn, whatever amps it is told",
+        {SIGHT_NEVER, 0, 0, "supply-over-amps supply-disobeys"},
+        {SIGHT_NEVER, 0, 0, "supply-over-amps supply-disobeys"} },
+    [STALLS] = { "link-stalls", "the port of the plate's instrument stands still for half a second",
+        {.when = SIGHT_CALM},
+        {.when = SIGHT_CALM} },
+    [RESTARTS] = { "plate-restarts", "a plate's line instrument starts anew, as after a dip of its power",
+        {SIGHT_PLATE, 0, 1, "device-silent"},
+        {SIGHT_PLATE, 0, 1, "device-silent"} },
+    [TAKEN] = { "board-taken", "the board is taken off the plate, and nobody says so",
+        {SIGHT_NEVER, 0, 0, "sensor-jump"},
+        {SIGHT_NEVER, 0, 0, "sensor-jump"} },
 };
 /* clang-format on */
 
@@ -250,6 +288,15 @@ static void disturb(struct world *world, int which, int64_t t_ms)
         tip->drifts_from_ms = t_ms;
     tip->reversed = tip->reversed || which == REVERSED;
     tip->fahrenheit = tip->fahrenheit || which == FAHRENHEIT;
+    tip->wrong_type = tip->wrong_type || which == WRONG_TYPE;
+}
+
+/* What it was told is gone, and nobody it answered knows. */
+static void restart(struct instrument *plate, int64_t t_ms)
+{
+    plate->begun_ms = t_ms;
+    plate->inbox_length = 0;
+    plate->line = (struct line_state){.valid_ms = t_ms};
 }
 
 static void strike(struct world *world, int which, int64_t t_ms)
@@ -269,6 +316,7 @@ static void strike(struct world *world, int which, int64_t t_ms)
     case DRIFT:
     case REVERSED:
     case FAHRENHEIT:
+    case WRONG_TYPE:
         disturb(world, which, t_ms);
         break;
     case SWAPPED:
@@ -303,6 +351,28 @@ static void strike(struct world *world, int which, int64_t t_ms)
         break;
     case RAIL_FED:
         world->rails_fed = true;
+        break;
+    case SHORTED:
+        first_plate_tips(world, TIP_SHORTED);
+        break;
+    case ON_RAIL:
+        tip_on(world, SENSOR_BOARD)->on_rail = true;
+        break;
+    case SUPPLY_STUCK:
+        world->supply_stuck = true;
+        break;
+    case LIMIT_LOST:
+        world->limit_lost = true;
+        break;
+    case STALLS:
+        plate_port(world)->stalled_until_ms = t_ms + STALL_MS;
+        break;
+    case RESTARTS:
+        restart(&world->instrument[world->plate_instrument], t_ms);
+        break;
+    case TAKEN:
+        thermal_remove(&world->thermal);
+        world->history_count = 0;
         break;
     case UNSEATED:
         first_plate_tips(world, TIP_OFF);
@@ -383,11 +453,14 @@ static int check(struct world *world, int which, struct tl_error *error)
     if (which == IGNORES && !holds_set_point(world))
         return tl_error_set(error, TL_MISSING,
                             "controller-ignores-set-point: this bench's plate holds none itself");
-    if ((which == GIBBERISH && !plate_reader(world)) || (which == UNPLUGGED && !plate_port(world)))
+    if ((which == GIBBERISH && !plate_reader(world)) ||
+        ((which == UNPLUGGED || which == STALLS) && !plate_port(world)))
         return tl_error_set(error, TL_MISSING, "%s: nothing of the plate hangs on a port",
                             world_faults[which].name);
-    if (which == SWAPPED && !(world->setup.board_sensor && tip_on(world, SENSOR_BOARD)))
-        return tl_error_set(error, TL_MISSING, "sensors-swapped: this bench has no board sensor");
+    if ((which == SWAPPED || which == ON_RAIL) &&
+        !(world->setup.board_sensor && tip_on(world, SENSOR_BOARD)))
+        return tl_error_set(error, TL_MISSING, "%s: this bench has no board sensor",
+                            world_faults[which].name);
     if (which == FAN_DEAD && !(world->setup.plate.fan_loss_w_k > 0))
         return tl_error_set(error, TL_MISSING, "fan-dead: this bench has no fan");
     if ((which == COLD_LOST || which == COLD_DRIFTS) && !plate_reader(world))
@@ -397,9 +470,17 @@ static int check(struct world *world, int which, struct tl_error *error)
         (world->supply_instrument < 0 || !world->has_board || world->board.rail_count == 0))
         return tl_error_set(error, TL_MISSING,
                             "rail-fed: this bench has no supply, or its board no rail");
-    if (which == SUPPLY_DRIFTS && world->supply_instrument < 0)
-        return tl_error_set(error, TL_MISSING, "supply-drifts: this bench has no supply");
-    if (which >= SHOWS_80 && which <= FAHRENHEIT && !tip_on(world, SENSOR_PLATE))
+    if (which == RESTARTS && !(world->plate_instrument >= 0 &&
+                               world->setup.instrument[world->plate_instrument].kind == WORLD_LINE))
+        return tl_error_set(error, TL_MISSING, "plate-restarts: no line instrument on this bench");
+    if ((which == SUPPLY_DRIFTS || which == SUPPLY_STUCK || which == LIMIT_LOST) &&
+        world->supply_instrument < 0)
+        return tl_error_set(error, TL_MISSING, "%s: this bench has no supply",
+                            world_faults[which].name);
+    if (which == TAKEN && !world->has_board)
+        return tl_error_set(error, TL_MISSING, "board-taken: there is no board");
+    if (((which >= SHOWS_80 && which <= FAHRENHEIT) || which == SHORTED || which == WRONG_TYPE) &&
+        !tip_on(world, SENSOR_PLATE))
         return tl_error_set(error, TL_MISSING, "%s: this bench has no plate sensor",
                             world_faults[which].name);
     if (which == SHORT && world->short_rail < 0)

@@ -16,7 +16,7 @@ enum {
     REPLY_MAX = 512,
     REPLIES = 8, /* under way at once; what a host has not read by then is lost */
     SCPI_ERRORS = 10,
-    FAULTS_PENDING = 32,
+    FAULTS_PENDING = 64,
     BOARD_HISTORY = 4000 / TICK_MS,
 };
 
@@ -29,7 +29,7 @@ enum {
     READER_LATENCY_MS = 40,
 };
 
-enum tip_state { TIP_SEATED, TIP_OFF, TIP_OPEN, TIP_FROZEN };
+enum tip_state { TIP_SEATED, TIP_OFF, TIP_OPEN, TIP_FROZEN, TIP_SHORTED };
 
 /* A thermocouple's hot end. */
 struct tip {
@@ -42,7 +42,8 @@ struct tip {
     int32_t last;       /* what the instrument last told, for a frozen one */
     /* faults of wire and reader */
     double share; /* of the rise that it shows; 1 = seated */
-    bool reversed, fahrenheit;
+    bool reversed, fahrenheit, wrong_type;
+    bool on_rail;                          /* it touches what the supply feeds */
     int64_t wild_until_ms, drifts_from_ms; /* drifts_from_ms -1: it does not */
 };
 
@@ -83,6 +84,8 @@ struct instrument {
     struct world *world;
     struct instrument *host;     /* whose port it hangs on: itself or another */
     bool unplugged;              /* the port is gone */
+    int64_t stalled_until_ms;    /* until then the port holds back what is answered */
+    int64_t begun_ms;            /* when it was switched on */
     bool rts, dtr;               /* of the port, as the computer set them */
     bool gibberish;              /* the fault: what it sends is spoilt */
     bool cold_lost;              /* the faults: its terminals count as 0 C; ... */
@@ -125,6 +128,8 @@ struct world {
     int faults;
     struct pending_fault fault[FAULTS_PENDING];
     bool heater_stuck, cutoff_stuck, set_point_stuck, shorted, recipe_hangs, fan_dead, rails_fed;
+    bool supply_stuck, limit_lost;
+    bool supply_gives;                       /* at its output, whatever it says */
     bool stop_contact, answer_contact;       /* pressed */
     double knob_c, knob_integral, knob_duty; /* a by-hand plate; NAN = off */
     int probed;                              /* the rail under the meter's leads */

@@ -25,6 +25,8 @@ void instrument_answer(struct instrument *instrument, const char *bytes, size_t 
     if (length == 0 || length > REPLY_MAX || host->waiting >= REPLIES)
         return;
     int64_t due_ms = now_ms(instrument);
+    if (due_ms < host->stalled_until_ms)
+        due_ms = host->stalled_until_ms;
     if (host->waiting > 0) { /* one at a time */
         int last = (host->first + host->waiting - 1) % REPLIES;
         if (host->reply[last].due_ms > due_ms)

@@ -102,9 +102,25 @@ static double class_1_k(enum thermocouple type, double c)
 #define WILD_LEAST_K 20
 #define WILD_MOST_K  200
 
-/* What wire and reader make of it. */
-static double spoilt_c(struct world *world, const struct tip *tip, double c, double cold_c)
+#define ON_RAIL_K    30 /* no source; what a reader makes of some volts on its wires */
+
+/* Wires of type N, read as if they were of another. */
+static double mistaken_c(enum thermocouple type, double c, double cold_c)
 {
+    double hot_mv = 0, cold_mv = 0;
+    if (!thermocouple_mv(TYPE_N, c, &hot_mv) && !thermocouple_mv(TYPE_N, cold_c, &cold_mv))
+        thermocouple_measured_c(type, hot_mv - cold_mv, cold_c, &c);
+    return c;
+}
+
+/* What wire and reader make of it. */
+static double spoilt_c(struct world *world, const struct tip *tip, enum thermocouple type, double c,
+                       double cold_c)
+{
+    if (tip->wrong_type)
+        c = mistaken_c(type, c, cold_c);
+    if (tip->on_rail && world->supply_v > 0)
+        c += ON_RAIL_K;
     if (tip->reversed)
         c = 2 * cold_c - c;
     if (tip->drifts_from_ms >= 0)
@@ -128,8 +144,9 @@ bool tip_read(struct instrument *instrument, int i, double cold_c, int32_t *valu
         return true;
     }
     enum thermocouple type = instrument->setup.type[i];
-    double c = tip->seen_c + tip->off_share * class_1_k(type, tip->seen_c) + noise_k;
-    c = spoilt_c(world, tip, c, cold_c);
+    double c = tip->state == TIP_SHORTED ? cold_c : tip->seen_c;
+    c += tip->off_share * class_1_k(type, c) + noise_k;
+    c = spoilt_c(world, tip, type, c, cold_c);
     if (instrument->setup.is_uv[i]) {
         double hot_mv = 0, cold_mv = 0;
         if (thermocouple_mv(type, c, &hot_mv) || thermocouple_mv(type, cold_c, &cold_mv))

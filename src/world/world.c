@@ -176,6 +176,7 @@ static void plug_in(struct world *world)
         instrument->setup.identity[sizeof instrument->setup.identity - 1] = 0;
         int shares = instrument->setup.shares;
         instrument->host = shares > 0 ? &world->instrument[shares - 1] : instrument;
+        instrument->begun_ms = -1000 * (int64_t)instrument->setup.up_s;
         instrument->modbus.set_c = instrument->setup.modbus.off_c;
         instrument->modbus.run = instrument->setup.modbus.run_off;
     }

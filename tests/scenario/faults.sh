@@ -55,6 +55,12 @@ alone sensor-reversed@60 sensor-jump 1 60
 alone sensor-noise@198 sensor-jump 0.6 130
 alone reader-fahrenheit@60 sensor-jump 0.6 60
 alone cold-junction-lost@200 sensor-jump 0.6 135
+# Shorted in its lead: cold, as one that has slid off; hot, off in 3 s. Wires of another type show in the same way.
+alone sensor-shorted@1 sensor-unseated 150 120
+alone sensor-shorted@200 sensor-jump 1 135
+alone sensor-wrong-type@200 sensor-jump 1 135
+# Told off by its restart, the plate is not driven again.
+alone plate-restarts@200 device-silent 1.2 135
 # No mains while heat is asked for: the plate falls as a sensor that has slipped off would.
 alone mains-lost@60 sensor-unseated 60 70
 alone mains-lost@200 sensor-unseated 90 135
@@ -70,6 +76,24 @@ for short in "" "--fault board-short@0"; do
     json '.trip.rule == "supply-over-volts" and (.trip.text | contains("while injecting"))'
 done
 
+# A hot board that is taken away: its reading falls as no board's can. Of a cooler one the recipe waits in vain.
+run 3 tinlatch rehearse "$split" --fault board-taken@320 --json
+json '.trip.rule == "sensor-jump" and .trip.at_s < 330'
+run 1 tinlatch rehearse "$split" --fault board-taken@200 --json
+json '.trip == null and .peak.plate_true_c < 192'
+
+# The board's sensor touches what is fed: off within half a second.
+steps fed <<<'supply.on { rail = "battery", volts = "4 V", amps = "500 mA", timeout = "5 s" } wait "5 s" supply.off()'
+sed -i 's/title = "t"/title = "t", rails = { "battery" }/' fed.lua
+run 0 tinlatch rehearse fed.lua --json
+run 3 tinlatch rehearse fed.lua --fault sensor-on-rail@0 --json
+json '.trip.rule == "sensor-jump" and .trip.at_s < 1'
+# A supply whose limiter is gone, on a short; one that feeds on after its off.
+run 3 tinlatch rehearse "$TOP/recipes/short-check.lua" --fault supply-limit-lost@0 --fault board-short@0 --json
+json '.trip.rule == "supply-over-amps"'
+run 3 tinlatch rehearse "$TOP/recipes/short-check.lua" --fault supply-stuck-on@0 --fault board-short@0 --json
+json '.trip.rule == "supply-disobeys"'
+
 # What one sensor cannot show: the rehearsal says what the plate really did.
 run 1 tinlatch rehearse "$split" --bench "$single" --fault sensor-shows-60@1 --json
 json '.trip == null and .peak.plate_true_c > .peak.plate_read_c + 50'
@@ -84,6 +108,10 @@ json '[.margins[] | select(.limit == "plate, true")] | length == 1 and .[0].wors
 for fault in sensor-unseated sensor-shows-80 sensor-shows-60 sensor-shows-40 sensor-drift; do
     run 3 tinlatch rehearse "$split" --fault "$fault@200" --json
     json '.trip.rule == "sensors-disagree" and .peak.plate_true_c < 192'
+done
+for fault in sensor-shorted sensor-wrong-type; do
+    run 3 tinlatch rehearse "$split" --fault "$fault@200" --json
+    json '.trip.rule == "sensor-jump" and .trip.at_s < 201 and .peak.plate_true_c < 192'
 done
 run 3 tinlatch rehearse "$split" --fault sensors-swapped@1 --json
 json '.trip.rule == "sensors-disagree" and .peak.plate_true_c < 80'
@@ -105,7 +133,7 @@ done
 
 # No fault of the bench: no rule ends the run for it.
 for bench in "$single" "$TOP/recipes/benches/demo.ini"; do
-    for calm in sensor-spike mains-low mains-high draft; do
+    for calm in sensor-spike mains-low mains-high draft link-stalls; do
         for at in 1 60 200 320; do
             run 0 tinlatch rehearse "$split" --bench "$bench" --fault "$calm@$at" --json
             json '.trip == null'

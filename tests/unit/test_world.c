@@ -608,6 +608,121 @@ static void test_stop_and_a_hung_recipe_show_in_the_truth(void **state)
     world_free(world);
 }
 
+static void test_a_shorted_sensor_reads_its_terminals_and_wires_of_type_n_too_little(void **state)
+{
+    (void)state;
+    static const char *const names[] = {"sensor-shorted", "sensor-wrong-type"};
+    /* IEC 60584-1: type N gives 2.774 mV at 100 C and 0.659 mV at 25 C, type K 1.000 mV there and 3.115 mV at 76 C. */
+    static const double reads_c[] = {25, 76};
+
+    for (int i = 0; i < 2; i++) {
+        struct world *world = plain_world();
+        hold(world, 100, 0, 200);
+        fault(world, names[i], demo_now(world));
+        struct demo_reading after = demo_period(world, 150, 0);
+
+        assert_near(after.plate_c, reads_c[i], 2);
+        assert_near(after.plate_2_c, 100, 2);
+        world_free(world);
+    }
+}
+
+static void test_a_sensor_on_a_rail_reads_more_while_it_is_fed(void **state)
+{
+    (void)state;
+    struct world *world = plain_world();
+    fault(world, "sensor-on-rail", 0);
+
+    assert_near(demo_period(world, 0, 0).board_c, 22, 1);
+    demo_ask(world, DEMO_SUPPLY, "VOLT 0.8;CURR 2;:OUTP ON\n");
+    world_advance(world, demo_now(world) + 100);
+    assert_near(demo_period(world, 0, 0).board_c, 52, 1);
+    world_free(world);
+}
+
+static void test_a_supply_that_is_stuck_says_off_and_feeds_on(void **state)
+{
+    (void)state;
+    struct world *world = plain_world();
+    fault(world, "supply-stuck-on", 0);
+    world_advance(world, 100);
+    assert_near(truth_of(world).supply_v, 0, 0); /* it was not on yet */
+
+    demo_ask(world, DEMO_SUPPLY, "VOLT 0.8;CURR 2;:OUTP ON\n");
+    world_advance(world, 300);
+    demo_ask(world, DEMO_SUPPLY, "OUTP OFF\n");
+    world_advance(world, 500);
+
+    assert_string_equal(demo_ask(world, DEMO_SUPPLY, "OUTP?;:MEAS:VOLT?\n"), "0;0.800\n");
+    assert_near(truth_of(world).supply_v, 0.8, 1e-9);
+    world_free(world);
+}
+
+static void test_a_supply_without_its_limit_gives_what_is_drawn(void **state)
+{
+    (void)state;
+    struct world *world = plain_world();
+    fault(world, "supply-limit-lost", 0);
+    fault(world, "board-short", 0);
+    demo_ask(world, DEMO_SUPPLY, "VOLT 0.6;CURR 1;:OUTP ON\n");
+    world_advance(world, 200);
+    assert_near(truth_of(world).supply_a, 2, 0.05); /* 0.3 ohm */
+
+    demo_ask(world, DEMO_SUPPLY, "VOLT 4\n");
+    world_advance(world, 400);
+    assert_near(truth_of(world).supply_a, 5, 1e-9); /* its own most */
+    world_free(world);
+}
+
+static void test_a_port_that_stalls_answers_half_a_second_later(void **state)
+{
+    (void)state;
+    struct world *world = plain_world();
+    fault(world, "link-stalls", 1000);
+    world_advance(world, 1000);
+
+    assert_has(demo_say(world, "1 set d=0 f=0 b=0"), "1 ok");
+    assert_int_equal(demo_now(world), 1509);
+    assert_has(demo_say(world, "2 set d=0 f=0 b=0"), "2 ok");
+    assert_int_equal(demo_now(world), 1518);
+    world_free(world);
+}
+
+static void test_a_plate_that_starts_anew_drives_nothing_and_counts_from_zero(void **state)
+{
+    (void)state;
+    struct world_setup setup = demo_world_setup(NULL, 1, 0);
+    setup.instrument[DEMO_PLATE].up_s = 60;
+    struct tl_error error;
+    struct world *world;
+    assert_int_equal(world_new(&world, &setup, &error), 0);
+    fault(world, "plate-restarts", 1000);
+    assert_has(demo_say(world, "1 set d=500 f=50 b=0"), "d=500 f=50 up=60");
+    world_advance(world, 1000);
+    assert_near(truth_of(world).heater_w, 300, 0);
+
+    world_advance(world, 2050);
+
+    assert_near(truth_of(world).heater_w, 0, 0);
+    assert_has(demo_say(world, "2 set d=500 f=50 b=0"), "d=500 f=50 up=1 q=0");
+    world_free(world);
+}
+
+static void test_a_board_that_is_taken_is_gone_and_its_sensor_reads_the_room(void **state)
+{
+    (void)state;
+    struct world *world = plain_world();
+    world_hand(world, HAND_PLACE, -1);
+    hold(world, 100, 0, 200);
+    fault(world, "board-taken", demo_now(world));
+
+    struct demo_reading after = hold(world, 100, 0, 10);
+
+    assert_false(truth_of(world).placed);
+    assert_near(after.board_c, 22, 1);
+    world_free(world);
+}
+
 static void test_an_unknown_fault_gets_a_did_you_mean(void **state)
 {
     (void)state;
@@ -641,6 +756,12 @@ static void test_a_fault_that_this_bench_cannot_have_is_refused(void **state)
     assert_int_equal(world_add_fault(world, "controller-ignores-set-point", 0, &error), TL_MISSING);
     assert_int_equal(world_add_fault(world, "reader-gibberish", 0, &error), TL_MISSING);
     assert_int_equal(world_add_fault(world, "usb-unplugged", 0, &error), TL_MISSING);
+    assert_int_equal(world_add_fault(world, "link-stalls", 0, &error), TL_MISSING);
+    assert_int_equal(world_add_fault(world, "plate-restarts", 0, &error), TL_MISSING);
+    assert_int_equal(world_add_fault(world, "sensor-shorted", 0, &error), TL_MISSING);
+    assert_int_equal(world_add_fault(world, "sensor-on-rail", 0, &error), TL_MISSING);
+    assert_int_equal(world_add_fault(world, "supply-stuck-on", 0, &error), TL_MISSING);
+    assert_int_equal(world_add_fault(world, "board-taken", 0, &error), TL_MISSING);
     world_free(world);
 }
 
@@ -1474,6 +1595,13 @@ int main(void)
         cmocka_unit_test(test_a_stuck_heater_heats_though_the_instrument_says_zero),
         cmocka_unit_test(test_a_silent_device_stops_answering_and_its_own_timer_cuts_the_heat),
         cmocka_unit_test(test_stop_and_a_hung_recipe_show_in_the_truth),
+        cmocka_unit_test(test_a_shorted_sensor_reads_its_terminals_and_wires_of_type_n_too_little),
+        cmocka_unit_test(test_a_sensor_on_a_rail_reads_more_while_it_is_fed),
+        cmocka_unit_test(test_a_supply_that_is_stuck_says_off_and_feeds_on),
+        cmocka_unit_test(test_a_supply_without_its_limit_gives_what_is_drawn),
+        cmocka_unit_test(test_a_port_that_stalls_answers_half_a_second_later),
+        cmocka_unit_test(test_a_plate_that_starts_anew_drives_nothing_and_counts_from_zero),
+        cmocka_unit_test(test_a_board_that_is_taken_is_gone_and_its_sensor_reads_the_room),
         cmocka_unit_test(test_an_unknown_fault_gets_a_did_you_mean),
         cmocka_unit_test(test_a_fault_that_this_bench_cannot_have_is_refused),
         cmocka_unit_test(test_the_board_sensor_reads_the_room_until_the_board_is_laid_down),
