@@ -146,8 +146,8 @@ static void say_what_is_open(struct guard *guard, int64_t t_ms)
     if (!guard->limits.has_plate_2)
         guard_say(
             guard, NOTE_WARN, t_ms,
-            "One plate sensor: a slip to 80 % of the rise or more can go unseen; at 200 C the "
-            "plate is then up to 50 K hotter, after a slip in the cold up to 260 K. An "
+            "One plate sensor: a slip to 60 % of the rise or more can go unseen; at 200 C the "
+            "plate is then up to 120 K hotter, after a slip in the cold up to 270 K. An "
             "independent thermal cut-out has to stand behind it.");
     if (!seat_can_be_proved(guard))
         guard_say(

@@ -1,13 +1,14 @@
 #!/bin/bash
 # SPDX-License-Identifier: MIT
 # Faults at drawn instants, every recipe on every kind of bench: none that a rule has to see is missed, nothing trips for
-# nothing. Half of the draws have no fault. A longer campaign: DRAWS=1000 SEED=1 tests/scenario/campaign.sh.
+# nothing. Half of the draws have no fault. A longer campaign: DRAWS=1000 SEED=1 tests/scenario/campaign.sh;
+# with TABLE=FILE what was counted is kept there, and a next one, of other seeds, adds to it.
 . "$TOP/tests/support/scenario.sh"
 
 draws=${DRAWS:-100}
 [ "${KIND:-}" != dev ] && [ "${KIND:-}" != coverage ] || draws=${DRAWS:-3} # a tenth of the speed
 LIMIT=${LIMIT:-3600}
-table=$box/table
+table=${TABLE:-$box/table}
 shipped="stack-split stack-join stack-split-hx230 part-off reball short-check"
 benches=(
     "recipes/benches/demo $shipped"
