@@ -113,11 +113,18 @@ struct thermal_plan {
     struct thermal_family family[THERMAL_FAMILIES];
     double *k_per_j, *j_per_k; /* of what is there, 0 else; while it melts, with its latent heat */
     double *watts;             /* work space */
-    /* melting nodes: content where melting begins, ends; 0 solid, 1 melting, 2 molten */
-    double *solid_j, *liquid_j, *mushy_k_per_j;
+    /* at these temperatures, if seen and with this fan and draft: what each node has from its neighbours */
+    double *flow_w, seen_fan, seen_draft;
+    bool seen;
+    /* melting nodes: content where melting begins, ends, and before the last step; 0 solid, 1 melting, 2 molten */
+    double *solid_j, *liquid_j, *mushy_k_per_j, *melt_was_j;
     int *phase;
-    /* faces: m2 of free convection, W/K4 of radiation, and what they did in the last step */
+    /* faces: m2 of free convection, W/K4 of radiation; what they did in the last step, and lose, if seen, in the next */
     double *face_air, *face_sky, *face_w_k, *face_fan_w_k, *face_moved_k, *face_eased_k;
+    double *face_loss_w;
+    /* steps: so short ones need no guard; longer ones than it trusts are cut; how many have gone well since */
+    double sure_s, trusted_s;
+    int went_well;
     /* factors, for steps of step_s with the plate held or not; 0 = none yet */
     double step_s;
     bool pinned, phases_moved;
@@ -138,7 +145,7 @@ struct thermal {
     double room_c;
     double put_j, lost_j;         /* balance since init, contents removed by lifting included in lost_j */
     double most_step_s;           /* longer ones are cut up; 0.1 s from thermal_init */
-    double bears_s;               /* so are steps longer than the splitting bears */
+    double bears_s;               /* so are steps longer than the splitting mostly bears */
     int element, plate;           /* node numbers */
     int insert, insert_cells;     /* the first of them, -1 = none */
     int cells_x, cells_y;         /* of every layer */
@@ -176,8 +183,8 @@ void thermal_remove(struct thermal *thermal);
 double thermal_lift(struct thermal *thermal, int part);
 void thermal_press(struct thermal *thermal, bool pressed);
 
-/* Advance by dt_s, of any length: cut into steps of at most most_step_s and bears_s. Implicit, second order in
- * time. */
+/* Advance by dt_s, of any length: cut into steps of at most most_step_s and bears_s, and shorter ones where those would
+ * not be stable. Implicit, second order in time. */
 void thermal_step(struct thermal *thermal, const struct thermal_input *input, double dt_s);
 
 /* The same with plate and element held at plate_c throughout: how the live estimate is driven. */

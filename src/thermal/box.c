@@ -58,7 +58,7 @@ struct around {
     const double *up_w_k, *down_w_k;
 };
 
-static inline double gains_w(const struct around *a, int x, int left, int right)
+static inline double cell_gains_w(const struct around *a, int x, int left, int right)
 {
     double here = a->here[x];
     return a->x_w_k * ((a->here[left] - here) + (a->here[right] - here)) +
@@ -66,32 +66,30 @@ static inline double gains_w(const struct around *a, int x, int left, int right)
            (a->up_w_k[x] * (a->above[x] - here) + a->down_w_k[x] * (a->below[x] - here));
 }
 
-WIDE static void row_gains(const struct around *around, int nx, double dt_s,
-                           double *restrict gains_j)
+WIDE static void row_gains(const struct around *around, int nx, double *restrict row_w)
 {
     const struct around a = *around;
-    gains_j[0] = dt_s * gains_w(&a, 0, 0, 1);
+    row_w[0] = cell_gains_w(&a, 0, 0, 1);
     for (int x = 1; x + 1 < nx; x++)
-        gains_j[x] = dt_s * gains_w(&a, x, x - 1, x + 1);
-    gains_j[nx - 1] = dt_s * gains_w(&a, nx - 1, nx - 2, nx - 1);
+        row_w[x] = cell_gains_w(&a, x, x - 1, x + 1);
+    row_w[nx - 1] = cell_gains_w(&a, nx - 1, nx - 2, nx - 1);
 }
 
 /* The lowest plane and what it stands on. */
-static void foot_gains(const struct thermal_box *box, const double *temp_c, double dt_s,
-                       double *gains_j)
+static void foot_gains(const struct thermal_box *box, const double *temp_c, double *gains_w)
 {
-    double foot_c = temp_c[box->foot], into_j[4] = {0};
+    double foot_c = temp_c[box->foot], into_w[4] = {0};
     for (int y = 0; y < box->ny; y++)
         for (int x = 0; x < box->nx; x++) {
             int at = box->first + y * box->nx + x;
-            double flow_j = dt_s * box->down_w_k[at - box->first] * (temp_c[at] - foot_c);
-            gains_j[at] -= flow_j;
-            into_j[x % 4] += flow_j;
+            double flow_w = box->down_w_k[at - box->first] * (temp_c[at] - foot_c);
+            gains_w[at] -= flow_w;
+            into_w[x % 4] += flow_w;
         }
-    gains_j[box->foot] += (into_j[0] + into_j[1]) + (into_j[2] + into_j[3]);
+    gains_w[box->foot] += (into_w[0] + into_w[1]) + (into_w[2] + into_w[3]);
 }
 
-void box_flows(const struct thermal_box *box, const double *temp_c, double dt_s, double *gains_j)
+void box_flows(const struct thermal_box *box, const double *temp_c, double *gains_w)
 {
     int nx = box->nx, n = plane_cells(box);
     for (int z = 0; z < box->planes; z++)
@@ -107,10 +105,10 @@ void box_flows(const struct thermal_box *box, const double *temp_c, double dt_s,
                                     .y_w_k = box->y_w_k[z],
                                     .up_w_k = box->down_w_k + (top ? z : z + 1) * n + y * nx,
                                     .down_w_k = box->down_w_k + z * n + y * nx};
-            row_gains(&around, nx, dt_s, gains_j + box->first + z * n + y * nx);
+            row_gains(&around, nx, gains_w + box->first + z * n + y * nx);
         }
     if (box->planes > 0 && box->foot >= 0)
-        foot_gains(box, temp_c, dt_s, gains_j);
+        foot_gains(box, temp_c, gains_w);
 }
 
 /* ---- factors ---- */

@@ -82,6 +82,7 @@ void thermal_warm_bench(struct thermal *thermal, double temp_c)
         thermal->heat_j[i] = heat_j;
         thermal->temp_c[i] = temp_c;
     }
+    thermal->plan.seen = false;
 }
 
 void thermal_nudge_board(struct thermal *thermal, double add_k)
@@ -97,6 +98,7 @@ void thermal_nudge_board(struct thermal *thermal, double add_k)
     }
     plan_temps(thermal, thermal->heat_j, thermal->temp_c);
     thermal->plan.phases_moved = plan_phases(thermal) || thermal->plan.phases_moved;
+    thermal->plan.seen = false;
 }
 
 /* Share of the solder still solid between a layer (or a part) and what it is joined to. */

@@ -41,11 +41,13 @@ size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links)
     TAKE(plan->k_per_j, nodes);
     TAKE(plan->j_per_k, nodes);
     TAKE(plan->watts, nodes);
+    TAKE(plan->flow_w, nodes);
     TAKE(plan->melt, nodes);
     TAKE(plan->phase, nodes);
     TAKE(plan->solid_j, nodes);
     TAKE(plan->liquid_j, nodes);
     TAKE(plan->mushy_k_per_j, nodes);
+    TAKE(plan->melt_was_j, nodes);
     TAKE(plan->face, nodes);
     TAKE(plan->face_row, nodes);
     TAKE(plan->face_air, nodes);
@@ -54,6 +56,7 @@ size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links)
     TAKE(plan->face_fan_w_k, nodes);
     TAKE(plan->face_moved_k, nodes);
     TAKE(plan->face_eased_k, nodes);
+    TAKE(plan->face_loss_w, nodes);
     TAKE(plan->face_own, nodes);
     TAKE(plan->face_frees, nodes);
     TAKE(box->x_w_k, box->nz);
@@ -326,8 +329,12 @@ void plan_make(struct thermal *thermal)
     }
     int quickest;
     double loose = thermal->cells_y == 1 ? BEARS_COARSE : BEARS_LOOSE;
-    thermal->bears_s = fmin(BEARS_GRID * plan_stiffest(thermal, false, &quickest),
-                            loose * plan_stiffest(thermal, true, &quickest));
+    double within_s = plan_stiffest(thermal, false, &quickest);
+    thermal->bears_s = fmin(BEARS_GRID * within_s, loose * plan_stiffest(thermal, true, &quickest));
+    plan->sure_s = within_s / (FACTORS + plan->families);
+    plan->trusted_s = HUGE_VAL;
+    plan->went_well = 0;
+    plan->seen = false;
     plan_phases(thermal);
     plan_temps(thermal, thermal->heat_j, thermal->temp_c);
 }

@@ -25,12 +25,14 @@
 #define EASE_W_M2K  30.0
 
 #define MOST_STEP_S 0.1
-/* The factors do not commute: a step may be so many times as long as the quickest node follows its neighbours in the
- * grid, and within which it follows those it has by loose links. Joints of 1 to 90 W/K: none fails below on grids of 2
- * to 10 mm, none below four times that on the coarse grid. */
+/* The factors do not commute: at first a step is so many times as long as the quickest node follows its neighbours in
+ * the grid, and within which it follows those it has by loose links. Hardly any board needs shorter ones; the guard in
+ * solve.c finds those that do. */
 #define BEARS_GRID   100.0
 #define BEARS_LOOSE  10.0
 #define BEARS_COARSE 40.0
+/* Besides the families: the losses, and three of a box. */
+#define FACTORS 4
 
 /* After any change of what is there: families, faces, temperatures. */
 void plan_make(struct thermal *thermal);
@@ -49,11 +51,11 @@ bool plan_phases(struct thermal *thermal);
 /* In memory: where everything lies, for so many of each. Returns the bytes; memory NULL: only those. */
 size_t lay_out(struct thermal *thermal, void *memory, int nodes, int links);
 
-/* box.c: what of it is there, and how many cells; what they gain in dt_s from each other, in J, added at the foot; its
- * factors, for steps of 2 half_s. */
+/* box.c: what of it is there, and how many cells; what they gain from each other, in W, added at the foot; its factors,
+ * for steps of 2 half_s. */
 void box_make(struct thermal *thermal);
 int box_cells(const struct thermal_box *box);
-void box_flows(const struct thermal_box *box, const double *temp_c, double dt_s, double *gains_j);
+void box_flows(const struct thermal_box *box, const double *temp_c, double *gains_w);
 void box_factor(struct thermal *thermal, double half_s);
 /* x becomes the solution along x, from J to K; along y; and of the columns, what the foot carries being solved between
  * the two. */

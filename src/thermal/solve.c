@@ -7,7 +7,8 @@
  * by one pass to its roots and one back; F eases the losses to the room. Every factor leaves the sum of C d as it
  * is, so no energy is lost or made; a steady state stays one, whatever the step. Douglas, Numer. Math. 4 (1962)
  * 41; Hundsdorfer & Verwer, Numerical Solution of Time-Dependent Advection-Diffusion-Reaction Equations (2003),
- * IV.3. */
+ * IV.3. With more than two factors not every step is stable: one that raises the potential down which heat runs is
+ * taken back and done as two. */
 #include <math.h>
 #include <string.h>
 
@@ -15,6 +16,10 @@
 #include "plan.h"
 
 #define FLUX_STEP_K 2.0
+
+/* By so little rounding may raise the potential: in a million steps by less than a link of 1 W/K holds at 0.05 K. */
+#define ROUNDING_WK 1e-9
+#define TRIES_AGAIN 64
 
 void plan_air(struct thermal *thermal)
 {
@@ -76,25 +81,19 @@ static inline double face_loses(const struct thermal *thermal, const struct ther
            plan->face_air[i] * input->draft * flux_at(plan, above_k);
 }
 
-/* Heat from outside, evenly: through the lower layer, onto the top of the upper one. */
-static double spread(const struct thermal *thermal, int first, int count, double heat_w,
-                     double dt_s, double *gains_j)
-{
-    if (first < 0 || !thermal->node[first].there)
-        return 0;
-    for (int i = 0; i < count; i++)
-        gains_j[first + i] += dt_s * heat_w / count;
-    return heat_w;
-}
+/* ---- heat from outside ---- */
 
-static double onto(const struct thermal *thermal, int part, double heat_w, double dt_s,
-                   double *gains_j)
+/* Evenly into nodes that follow each other; none: it finds no place. */
+struct source {
+    int first, count;
+    double heat_w;
+};
+enum { SOURCES = 3 };
+
+static struct source source_at(const struct thermal *thermal, int first, int count, double heat_w)
 {
-    int node = thermal->part[part];
-    if (node < 0 || !thermal->node[node].there)
-        return 0;
-    gains_j[node] += dt_s * heat_w;
-    return heat_w;
+    bool there = heat_w > 0 && first >= 0 && thermal->node[first].there;
+    return (struct source){first, there ? count : 0, heat_w};
 }
 
 static bool is_part(const struct thermal *thermal, int part)
@@ -102,50 +101,61 @@ static bool is_part(const struct thermal *thermal, int part)
     return part >= 0 && part < thermal->part_count;
 }
 
-static double put_rail(const struct thermal *thermal, const struct thermal_input *input,
-                       double dt_s, double *gains_j)
+/* In a shorted part, else in the whole lower board. */
+static struct source rail_source(const struct thermal *thermal, const struct thermal_input *input)
 {
-    if (input->rail_w <= 0)
-        return 0;
     if (is_part(thermal, input->rail_part))
-        return onto(thermal, input->rail_part, input->rail_w, dt_s, gains_j);
+        return source_at(thermal, thermal->part[input->rail_part], 1, input->rail_w);
     int cells = thermal->cells_x * thermal->cells_y * thermal->cells_z[LAYER_LOWER];
-    return spread(thermal, thermal->slab[LAYER_LOWER], cells, input->rail_w, dt_s, gains_j);
+    return source_at(thermal, thermal->slab[LAYER_LOWER], cells, input->rail_w);
 }
 
-static double put_hand(const struct thermal *thermal, const struct thermal_input *input,
-                       double dt_s, double *gains_j)
+/* Onto a part, else onto the top of what lies there. */
+static struct source hand_source(const struct thermal *thermal, const struct thermal_input *input)
 {
-    if (input->hand_w <= 0)
-        return 0;
     if (is_part(thermal, input->hand_part))
-        return onto(thermal, input->hand_part, input->hand_w, dt_s, gains_j);
+        return source_at(thermal, thermal->part[input->hand_part], 1, input->hand_w);
     enum board_layer top = thermal->upper_on ? LAYER_UPPER : LAYER_LOWER;
-    int cells = thermal->cells_x * thermal->cells_y;
-    int first =
-        thermal->slab[top] < 0 ? -1 : thermal->slab[top] + cells * (thermal->cells_z[top] - 1);
-    return spread(thermal, first, cells, input->hand_w, dt_s, gains_j);
+    int cells = thermal->cells_x * thermal->cells_y, first = thermal->slab[top];
+    return source_at(thermal, first < 0 ? -1 : first + cells * (thermal->cells_z[top] - 1), cells,
+                     input->hand_w);
 }
 
-/* What comes from outside; returns the watts that found a place. */
-static double put(const struct thermal *thermal, const struct thermal_input *input, double dt_s,
-                  double *gains_j)
+static void sources(const struct thermal *thermal, const struct thermal_input *input,
+                    struct source source[SOURCES])
 {
-    gains_j[thermal->element] += dt_s * input->heater_w;
-    return input->heater_w + put_rail(thermal, input, dt_s, gains_j) +
-           put_hand(thermal, input, dt_s, gains_j);
+    source[0] = (struct source){thermal->element, 1, input->heater_w};
+    source[1] = rail_source(thermal, input);
+    source[2] = hand_source(thermal, input);
+}
+
+/* Returns the watts that found a place. */
+static double put(const struct source source[SOURCES], double dt_s, double *gains_j)
+{
+    double put_w = 0;
+    for (int i = 0; i < SOURCES; i++) {
+        const struct source *from = &source[i];
+        for (int k = 0; k < from->count; k++)
+            gains_j[from->first + k] += dt_s * from->heat_w / from->count;
+        put_w += from->count > 0 ? from->heat_w : 0;
+    }
+    return put_w;
 }
 
 /* ---- along the links ---- */
 
-static void flows(const struct thermal_plan *plan, const double *temp_c, double dt_s,
-                  double *gains_j)
+/* What every node has from its neighbours at these temperatures, in W. */
+static void flows(const struct thermal *thermal, const double *temp_c, double *gains_w)
 {
+    const struct thermal_plan *plan = &thermal->plan;
+    int from = thermal->box.first, end = from + box_cells(&thermal->box);
+    memset(gains_w, 0, (size_t)from * sizeof *gains_w);
+    memset(gains_w + end, 0, (size_t)(thermal->nodes - end) * sizeof *gains_w);
+    box_flows(&thermal->box, temp_c, gains_w);
     for (int i = 0; i < plan->links; i++) {
-        int from = plan->from[i], to = plan->to[i];
-        double flow_j = dt_s * plan->w_k[i] * (temp_c[from] - temp_c[to]);
-        gains_j[from] -= flow_j;
-        gains_j[to] += flow_j;
+        double flow_w = plan->w_k[i] * (temp_c[plan->from[i]] - temp_c[plan->to[i]]);
+        gains_w[plan->from[i]] -= flow_w;
+        gains_w[plan->to[i]] += flow_w;
     }
 }
 
@@ -179,42 +189,68 @@ static void solve_all(const struct thermal *thermal, double *x)
         solve(plan, &plan->family[i], x);
 }
 
-/* ---- through time ---- */
-
-/* What every node gains in dt_s at these temperatures, from its neighbours and from outside, in J; returns the watts
- * from outside. */
-static double drive(const struct thermal *thermal, const struct thermal_input *input,
-                    const double *temp_c, double dt_s, double *gains_j)
-{
-    int from = thermal->box.first, end = from + box_cells(&thermal->box);
-    memset(gains_j, 0, (size_t)from * sizeof *gains_j);
-    memset(gains_j + end, 0, (size_t)(thermal->nodes - end) * sizeof *gains_j);
-    box_flows(&thermal->box, temp_c, dt_s, gains_j);
-    flows(&thermal->plan, temp_c, dt_s, gains_j);
-    return put(thermal, input, dt_s, gains_j);
-}
-
 void thermal_rates(const struct thermal *thermal, const struct thermal_input *input,
                    const double *heat_j, double *watts)
 {
     const struct thermal_plan *plan = &thermal->plan;
     double *temp_c = plan->watts; /* work space, not the network's state */
+    struct source source[SOURCES];
+    sources(thermal, input, source);
     plan_temps(thermal, heat_j, temp_c);
-    drive(thermal, input, temp_c, 1, watts);
+    flows(thermal, temp_c, watts);
+    put(source, 1, watts);
     for (int i = 0; i < plan->faces; i++)
         watts[plan->face[i]] -= face_loses(thermal, input, i, temp_c[plan->face[i]]);
 }
 
-/* A row of faces from face `first` on, its nodes from `node` on; x, eased_k and lost_j are the row's own: what it gains,
- * in J; how far the last step eased it; and its last move, which makes room for what it loses. */
+/* ---- what a step starts from ---- */
+
+/* A row of faces from face `first` on, its nodes from `node` on. */
 WIDE static void row_loses(const struct thermal *thermal, const struct thermal_input *input,
-                           double dt_s, int first, int count, int node, double *restrict x,
-                           double *restrict eased_k, double *restrict lost_j)
+                           int first, int count, int node, const double *restrict moved_k,
+                           double *restrict loss_w)
 {
-    const struct thermal_plan *plan = &thermal->plan;
+    for (int i = 0; i < count; i++)
+        loss_w[i] =
+            face_loses(thermal, input, first + i, thermal->temp_c[node + i] + 0.5 * moved_k[i]);
+}
+
+static int row_end(const struct thermal_plan *plan, int row)
+{
+    return row + 1 < plan->face_rows ? plan->face_row[row + 1] : plan->faces;
+}
+
+/* What flows at these temperatures; and what is lost at the middle of the step to come, as the last one foretells
+ * it. */
+static void look(struct thermal *thermal, const struct thermal_input *input)
+{
+    struct thermal_plan *plan = &thermal->plan;
+    flows(thermal, thermal->temp_c, plan->flow_w);
+    for (int i = 0; i < plan->face_rows; i++) {
+        int first = plan->face_row[i];
+        row_loses(thermal, input, first, row_end(plan, i) - first, plan->face[first],
+                  plan->face_moved_k + first, plan->face_loss_w + first);
+    }
+    plan->seen = true;
+    plan->seen_fan = input->fan;
+    plan->seen_draft = input->draft;
+}
+
+static bool is_seen(const struct thermal_plan *plan, const struct thermal_input *input)
+{
+    return plan->seen && plan->seen_fan == input->fan && plan->seen_draft == input->draft;
+}
+
+/* ---- through time ---- */
+
+/* x and eased_k are the row's own: what it gains, in J; how far the last step eased it. lost_j comes as its last move
+ * and becomes what it loses. */
+WIDE static void row_eases(const struct thermal_plan *plan, double dt_s, int first, int count,
+                           int node, double *restrict x, double *restrict eased_k,
+                           double *restrict lost_j)
+{
     for (int i = 0; i < count; i++) {
-        double middle_c = thermal->temp_c[node + i] + 0.5 * lost_j[i];
-        double loss_j = dt_s * face_loses(thermal, input, first + i, middle_c);
+        double loss_j = dt_s * plan->face_loss_w[first + i];
         double before_k = eased_k[i], ease = plan->face_own[first + i];
         double free_k = (x[i] - loss_j) * plan->k_per_j[node + i];
         double moves_k = (free_k + ease * before_k) * plan->face_frees[first + i];
@@ -224,17 +260,15 @@ WIDE static void row_loses(const struct thermal *thermal, const struct thermal_i
     }
 }
 
-/* Losses are taken at the step's middle, as the last one foretells it, and eased by what this one moves more than
- * the last did: second order, and no step is too long. Returns what is lost in the step, in J. */
-static double faces_lose(struct thermal *thermal, const struct thermal_input *input, double dt_s,
-                         double *x)
+/* Losses are taken at the step's middle and eased by what this one moves more than the last did: second order.
+ * Returns what is lost in the step, in J. */
+static double faces_lose(struct thermal *thermal, double dt_s, double *x)
 {
     struct thermal_plan *plan = &thermal->plan;
     double lost_j[4] = {0};
     for (int i = 0; i < plan->face_rows; i++) {
         int first = plan->face_row[i], node = plan->face[first];
-        int end = i + 1 < plan->face_rows ? plan->face_row[i + 1] : plan->faces;
-        row_loses(thermal, input, dt_s, first, end - first, node, x + node,
+        row_eases(plan, dt_s, first, row_end(plan, i) - first, node, x + node,
                   plan->face_eased_k + first, plan->face_moved_k + first);
     }
     for (int i = 0; i < plan->faces; i++)
@@ -251,29 +285,89 @@ static double gain(const struct thermal *thermal, const double *x)
     return gained_j;
 }
 
-WIDE static void move(struct thermal *thermal, const double *x)
+/* Afterwards x is by how much each temperature has moved, of what melts too. */
+WIDE static void move(struct thermal *thermal, double *restrict x)
 {
     struct thermal_plan *plan = &thermal->plan;
     double *restrict heat_j = thermal->heat_j, *restrict temp_c = thermal->temp_c;
     const double *j_per_k = plan->j_per_k;
+    for (int i = 0; i < plan->melting; i++)
+        plan->melt_was_j[i] = heat_j[plan->melt[i]];
     for (int i = 0; i < thermal->nodes; i++) {
         heat_j[i] += x[i] * j_per_k[i];
         temp_c[i] += x[i];
     }
     for (int i = 0; i < plan->faces; i++)
         plan->face_moved_k[i] = x[plan->face[i]];
+    for (int i = 0; i < plan->melting; i++)
+        x[plan->melt[i]] -= temp_c[plan->melt[i]];
     plan->phases_moved = plan_phases(thermal) || plan->phases_moved;
+    for (int i = 0; i < plan->melting; i++)
+        x[plan->melt[i]] += temp_c[plan->melt[i]];
 }
 
-static void advance(struct thermal *thermal, const struct thermal_input *input, double dt_s,
+/* The other way; nothing is foretold then. */
+static void take_back(struct thermal *thermal, const double *x)
+{
+    struct thermal_plan *plan = &thermal->plan;
+    for (int i = 0; i < thermal->nodes; i++) {
+        thermal->heat_j[i] -= x[i] * plan->j_per_k[i];
+        thermal->temp_c[i] -= x[i];
+    }
+    for (int i = 0; i < plan->melting; i++)
+        thermal->heat_j[plan->melt[i]] = plan->melt_was_j[i];
+    plan->phases_moved = plan_phases(thermal) || plan->phases_moved;
+    for (int i = 0; i < plan->faces; i++)
+        plan->face_moved_k[i] = plan->face_eased_k[i] = 0;
+    plan->seen = false;
+}
+
+WIDE static double dot(int count, const double *restrict a, const double *restrict b)
+{
+    double sum[8] = {0};
+    int i = 0;
+    for (; i + 8 <= count; i += 8)
+        for (int k = 0; k < 8; k++)
+            sum[k] += a[i + k] * b[i + k];
+    for (; i < count; i++)
+        sum[0] += a[i] * b[i];
+    return ((sum[0] + sum[1]) + (sum[2] + sum[3])) + ((sum[4] + sum[5]) + (sum[6] + sum[7]));
+}
+
+/* By how much the potential
+ *   J(T) = 1/2 <T, G T> + losses, each summed up from the room's temperature to T - <what is put in, T>
+ * has fallen with the move x, at least, in W K; before_wk: <x, what flowed before it>. Conduction is linear, so the mean
+ * of before and after is exact; losses grow with T, so the one ahead is not too little. */
+static double fallen_wk(const struct thermal *thermal, const struct source source[SOURCES],
+                        const double *x, double before_wk)
+{
+    const struct thermal_plan *plan = &thermal->plan;
+    double fallen_wk = 0.5 * (before_wk + dot(thermal->nodes, x, plan->flow_w)), lost_wk[4] = {0};
+    for (int i = 0; i < SOURCES; i++)
+        for (int k = 0; k < source[i].count; k++)
+            fallen_wk += source[i].heat_w / source[i].count * x[source[i].first + k];
+    for (int i = 0; i < plan->faces; i++)
+        lost_wk[i % 4] += plan->face_loss_w[i] * x[plan->face[i]];
+    return fallen_wk - ((lost_wk[0] + lost_wk[1]) + (lost_wk[2] + lost_wk[3]));
+}
+
+/* False: the step has raised J, and was taken back. */
+static bool advance(struct thermal *thermal, const struct thermal_input *input, double dt_s,
                     bool pinned)
 {
     plan_factor(thermal, dt_s, pinned);
     struct thermal_plan *plan = &thermal->plan;
     double *x = plan->watts; /* J, then K: of the box once it is solved along x */
+    double put_j = thermal->put_j, was_lost_j = thermal->lost_j;
     int from = thermal->box.first, end = from + box_cells(&thermal->box);
-    double put_w = drive(thermal, input, thermal->temp_c, dt_s, x);
-    double lost_j = faces_lose(thermal, input, dt_s, x);
+    struct source source[SOURCES];
+    sources(thermal, input, source);
+    if (!is_seen(plan, input))
+        look(thermal, input);
+    for (int i = 0; i < thermal->nodes; i++)
+        x[i] = dt_s * plan->flow_w[i];
+    double put_w = put(source, dt_s, x);
+    double lost_j = faces_lose(thermal, dt_s, x);
     for (int i = 0; i < from; i++)
         x[i] *= plan->k_per_j[i];
     for (int i = end; i < thermal->nodes; i++)
@@ -283,16 +377,44 @@ static void advance(struct thermal *thermal, const struct thermal_input *input, 
     /* Whatever holds the plate supplies what it takes. */
     thermal->put_j += pinned ? gain(thermal, x) + lost_j : dt_s * put_w;
     move(thermal, x);
+    double before_wk = dot(thermal->nodes, x, plan->flow_w);
+    look(thermal, input);
+    if (dt_s <= plan->sure_s || !(fallen_wk(thermal, source, x, before_wk) < -ROUNDING_WK))
+        return true;
+    take_back(thermal, x);
+    thermal->put_j = put_j;
+    thermal->lost_j = was_lost_j;
+    return false;
 }
 
+/* A step that was taken back is done again as two; when so short ones have gone well for long, a longer one is
+ * tried. */
 static void steps(struct thermal *thermal, const struct thermal_input *input, double dt_s,
                   bool pinned)
 {
     if (!(dt_s > 0))
         return;
-    int count = (int)ceil(dt_s / fmin(thermal->most_step_s, thermal->bears_s) - 1e-9);
-    for (int i = 0; i < count; i++)
-        advance(thermal, input, dt_s / count, pinned);
+    struct thermal_plan *plan = &thermal->plan;
+    double bears_s = fmin(thermal->most_step_s, thermal->bears_s);
+    double left = fmax(ceil(dt_s / fmin(bears_s, plan->trusted_s) - 1e-9), 1);
+    double step_s = dt_s / left;
+    while (left > 0) {
+        if (!advance(thermal, input, step_s, pinned)) {
+            plan->trusted_s = step_s /= 2;
+            plan->went_well = 0;
+            left *= 2;
+            continue;
+        }
+        left--;
+        if (++plan->went_well < TRIES_AGAIN)
+            continue;
+        plan->trusted_s *= 2;
+        plan->went_well = 0;
+        if (2 * step_s <= fmin(bears_s, plan->trusted_s) && fmod(left, 2) == 0) {
+            step_s *= 2;
+            left /= 2;
+        }
+    }
 }
 
 void thermal_step(struct thermal *thermal, const struct thermal_input *input, double dt_s)
@@ -306,6 +428,7 @@ void thermal_step_pinned(struct thermal *thermal, const struct thermal_input *in
     const int held[] = {thermal->element, thermal->plate};
     for (int i = 0; i < 2; i++) {
         double heat_j = plate_c * thermal->node[held[i]].capacity_j_k;
+        thermal->plan.seen = thermal->plan.seen && thermal->temp_c[held[i]] == plate_c;
         thermal->put_j += heat_j - thermal->heat_j[held[i]];
         thermal->heat_j[held[i]] = heat_j;
         thermal->temp_c[held[i]] = plate_c;

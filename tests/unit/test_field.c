@@ -403,6 +403,141 @@ static void test_steps_of_any_length_may_be_asked_for(void **state)
     }
 }
 
+/* ---- any step, any board, any grid ---- */
+
+static double chance(uint64_t *seed)
+{
+    *seed = *seed * 6364136223846793005U + 1442695040888963407U;
+    return (double)(*seed >> 11) * 0x1p-53;
+}
+
+/* Between a and b, each power alike. */
+static double drawn(uint64_t *seed, double a, double b)
+{
+    return a * pow(b / a, chance(seed));
+}
+
+struct odd {
+    struct board board;
+    struct thermal_setup setup;
+    struct thermal field;
+    double asked_s; /* at once */
+};
+
+/* More copper in the vias. */
+static void stitch_better(struct thermal *field, enum board_layer layer, double by)
+{
+    int n = field->cells_x * field->cells_y;
+    double *down_w_k = field->box.down_w_k + field->slab[layer] - field->box.first + n;
+    double plain_w_k = HUGE_VAL;
+    for (int i = 0; i < n * (field->cells_z[layer] - 1); i++)
+        plain_w_k = fmin(plain_w_k, down_w_k[i]);
+    for (int i = 0; i < n * (field->cells_z[layer] - 1); i++)
+        if (down_w_k[i] > plain_w_k * 1.0001)
+            down_w_k[i] *= by;
+}
+
+/* Layers, contacts, vias, a grid and steps as no demo board has them; false: refused, nothing is that quick. */
+static bool odd_start(struct odd *odd, uint64_t seed)
+{
+    struct tl_error error = {0};
+    chance(&seed);
+    (chance(&seed) < 0.5 ? demo_hx210 : demo_hx230)(&odd->board);
+    for (int i = 0; i < BOARD_LAYERS; i++) {
+        odd->board.slab[i].thick_mm = drawn(&seed, 0.2, 5);
+        odd->board.slab[i].copper_share = 0.5 * chance(&seed);
+        odd->board.slab[i].parts_g = drawn(&seed, 0.5, 50);
+    }
+    odd->board.joint[0].contact_w_k = drawn(&seed, 0.1, 100);
+    odd->board.joint[1].contact_w_k = drawn(&seed, 0.01, 20);
+    odd->setup = demo_setup(&odd->board);
+    odd->setup.insert.board_w_k = drawn(&seed, 0.1, 100);
+    odd->setup.insert.plate_w_k = drawn(&seed, 1, 100);
+    odd->setup.grid_mm = chance(&seed) < 0.3 ? 0 : drawn(&seed, 2, 10);
+    odd->setup.memory = malloc(thermal_bytes(&odd->setup) + 1);
+    assert_non_null(odd->setup.memory);
+    if (thermal_init(&odd->field, &odd->setup, &error)) {
+        free(odd->setup.memory);
+        return false;
+    }
+    double by = drawn(&seed, 1, 100);
+    for (int i = 0; odd->setup.grid_mm > 0 && i < BOARD_LAYERS; i++)
+        stitch_better(&odd->field, (enum board_layer)i, by);
+    thermal_place(&odd->field);
+    odd->field.most_step_s = 1e9;
+    odd->asked_s = fmin(pow(10, floor(4 * chance(&seed))), 1000 * odd->field.bears_s);
+    return true;
+}
+
+/* Cold onto a plate at 200 C, so that frames melt; returns how far the hottest or coldest node ever was from the middle between plate and
+ * room. */
+static double odd_run(struct odd *odd, double time_s)
+{
+    double worst_k = 0;
+    for (double t_s = 0; t_s < time_s; t_s += odd->asked_s) {
+        thermal_step_pinned(&odd->field, &idle, 200, odd->asked_s);
+        for (int i = 0; i < odd->field.nodes; i++) {
+            double off_k = fabs(odd->field.temp_c[i] - 112.5);
+            worst_k = isnan(off_k) ? HUGE_VAL : fmax(worst_k, off_k);
+        }
+    }
+    return worst_k;
+}
+
+/* A cell that follows its neighbours within much less than a step overshoots what sets it off, but never by more
+ * than that: 112.5 C and three times 87.5 K either way. */
+static void test_no_board_grid_or_step_makes_temperatures_grow(void **state)
+{
+    (void)state;
+    int boards = 0, astray = 0;
+    for (uint64_t seed = 1; seed <= 80; seed++) {
+        struct odd odd;
+        if (!odd_start(&odd, seed))
+            continue;
+        double time_s = 1000 * odd.field.bears_s;
+        boards++;
+
+        double worst_k = odd_run(&odd, time_s);
+
+        struct thermal *field = &odd.field;
+        double kept_j = thermal_stored_j(field) + field->lost_j;
+        if (!(worst_k <= 3 * 87.5))
+            fail_msg("board %d: %g K off the middle", (int)seed, worst_k);
+        assert_near(kept_j, field->put_j, 1e-9 * field->put_j);
+        free(odd.setup.memory);
+
+        odd_start(&odd, seed);
+        odd.field.plan.sure_s = HUGE_VAL; /* the factors alone */
+        astray += !(odd_run(&odd, time_s) <= 1000);
+        free(odd.setup.memory);
+    }
+    print_message("%d boards: none grows; by the factors alone %d do\n", boards, astray);
+    assert_true(astray > 0);
+}
+
+/* Two of those that go astray without: nothing flows any more, but into what holds the plate. */
+static void test_where_steps_are_taken_back_the_steady_state_is_still_the_end(void **state)
+{
+    (void)state;
+    static const uint64_t seeds[] = {37, 50};
+    for (int i = 0; i < 2; i++) {
+        struct odd odd;
+        assert_true(odd_start(&odd, seeds[i]));
+        struct thermal *field = &odd.field;
+        double *watts = malloc((size_t)field->nodes * sizeof *watts);
+        assert_non_null(watts);
+
+        odd_run(&odd, 6000);
+
+        thermal_rates(field, &idle, field->heat_j, watts);
+        assert_true(field->plan.trusted_s < HUGE_VAL);
+        for (int k = field->plate + 1; k < field->nodes; k++)
+            assert_near(watts[k], 0, 1e-6);
+        free(watts);
+        free(odd.setup.memory);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -416,6 +551,8 @@ int main(void)
         cmocka_unit_test(test_no_energy_is_lost_or_made_on_a_fine_grid),
         cmocka_unit_test(test_a_fine_grid_agrees_with_cvode_over_a_stack_split),
         cmocka_unit_test(test_steps_of_any_length_may_be_asked_for),
+        cmocka_unit_test(test_no_board_grid_or_step_makes_temperatures_grow),
+        cmocka_unit_test(test_where_steps_are_taken_back_the_steady_state_is_still_the_end),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
