@@ -56,9 +56,13 @@ static bool off_is_due(const struct device *device)
            (!device->drive.supply_on && (device->told_on || device->supply.on));
 }
 
+/* Its volts go to zero as well: an output that stays on all the same then gives nothing, and what is read while it is
+ * off is no set-point. */
 static void say_off(struct device *device)
 {
     say(device, SCPI_OFF, 0);
+    say(device, SCPI_SET_VOLTS, 0);
+    device->told_mv = 0;
     device->told_on = false;
     device->told_known = true;
     device->supply.settled = false; /* whatever goes on next is read back first */

@@ -107,13 +107,13 @@ static void ask_of_the_list(struct guard *guard, int64_t t_ms, const char *quest
     ask(guard, t_ms, text);
 }
 
-/* After the last question: by now every sensor is where it is to be. */
+/* After the last question: by now every sensor is where it is to be, and the battery is out. */
 static void hold_against_room(struct guard *guard, int64_t t_ms)
 {
     char text[BENCH_TEXT];
 
     guard->open_note = 0;
-    if (room_is_undercut(guard, text, sizeof text)) {
+    if (board_is_fed(guard, text, sizeof text) || room_is_undercut(guard, text, sizeof text)) {
         guard_refuse(guard, TL_LIMIT, t_ms, text);
     } else if (!guard->cold_asked && room_is_cold(guard, text, sizeof text)) {
         guard->cold_asked = true;

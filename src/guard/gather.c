@@ -9,6 +9,9 @@
 enum { RANGE_LOW_MC = -20000, RANGE_HIGH_MC = 500000 }; /* what no bench for boards can read */
 enum { STEP_MC = 5000, STEPS_MOST = 3 }; /* a sample this far off counts as bad; so many in a row */
 enum { REPEATS_MS = 400 };               /* the same digits for longer are told again */
+/* An output that is off leaves a board's capacitors to themselves. Those of 1000 uF on a meter of a megohm lose a part
+ * of FALL_PART in 20 s, and a meter's last digits are no fall. */
+enum { OFF_MOST_MV = 500, FALL_MV = 20, FALL_PART = 50, STAYS_MS = 30000 };
 static const double PLATE_K_S = 3, BOARD_K_S = 20;
 
 static int32_t age_ms(int64_t t_ms, int64_t at_ms)
@@ -174,13 +177,26 @@ static void gather_ramp(struct guard *guard, int64_t t_ms)
         control_ramp(&guard->control, guard->in.plate.temp_mc, fresh_ms, &guard->in.ramp_mc_s);
 }
 
+/* Off by its own word, and yet its volts stay: its output obeys nothing, or the board has a source of its own. */
+static bool volts_stay(struct guard *guard, const struct device_supply *seen, int64_t t_ms)
+{
+    struct charge *charge = &guard->charge;
+    int32_t digits_mv = charge->mv / FALL_PART > FALL_MV ? charge->mv / FALL_PART : FALL_MV;
+    bool falls = seen->mv <= charge->mv - digits_mv;
+    bool none = seen->quality != QUALITY_GOOD || seen->on || seen->mv < OFF_MOST_MV;
+
+    if (none || falls || charge->mv == 0)
+        *charge = (struct charge){none ? 0 : seen->mv, t_ms};
+    return t_ms - charge->since_ms >= STAYS_MS;
+}
+
 static void gather_supply(struct guard *guard, int64_t t_ms)
 {
     const struct device_supply *seen = &guard->device[guard->config.bench->supply_device].supply;
     struct supply_reading *supply = &guard->in.supply;
 
     *supply = (struct supply_reading){.quality = seen->quality,
-                                      .on = seen->on,
+                                      .on = seen->on || volts_stay(guard, seen, t_ms),
                                       .mv = seen->mv,
                                       .ma = seen->ma,
                                       .age_ms = age_ms(t_ms, seen->at_ms)};

@@ -95,6 +95,12 @@ struct loose_wires {
     bool stop, stuck, chatters;
 };
 
+/* What stands at the supply's output while it is off: the lowest since it last fell, and when that was. */
+struct charge {
+    int32_t mv; /* 0 = nothing that counts */
+    int64_t since_ms;
+};
+
 /* A plate by hand: what its knob is to be at. */
 struct knob {
     int32_t told_mc, due_mc; /* 0 = off */
@@ -210,6 +216,7 @@ struct guard {
     struct contact_answer contact;
     struct loose_wires loose;
     struct leads leads;
+    struct charge charge;
     int64_t held_ms, held_at_ms; /* time parked or paused; counted up to held_at_ms */
     uint32_t presence_seen, leaves_seen, answers_seen;
     int64_t present_ms; /* when somebody last touched a key */
@@ -262,6 +269,9 @@ bool room_is_undercut(const struct guard *guard, char *why, size_t size);
 bool room_is_cold(const struct guard *guard, char *question, size_t size);
 /* Warmer than it, or not all the same? `question` asks what for. */
 bool room_is_exceeded(const struct guard *guard, char *question, size_t size);
+/* Volts at the supply's output before it was ever on? `why` says so. */
+enum { FED_MV = 300 };
+bool board_is_fed(const struct guard *guard, char *why, size_t size);
 /* Every scan before anything is on. Does the plate climb as only heat makes it? `why` says so. */
 bool room_heats(struct guard *guard, int64_t t_ms, char *why, size_t size);
 /* seat.c */

@@ -411,9 +411,11 @@ static void prove_supply(struct prover *p, int i)
     if (p->over)
         return;
     bool off = supply->quality == QUALITY_GOOD && !supply->on;
-    prove_say(p->talk, off ? PROOF_HOLDS : PROOF_FAILS, name, "off",
-              off ? "it says off; %.2f V and %.2f A measured at its output"
-                  : "told off, it says on; %.2f V and %.2f A measured",
+    bool dead = off && supply->mv <= FED_MV;
+    prove_say(p->talk, dead ? PROOF_HOLDS : PROOF_FAILS, name, "off",
+              dead  ? "it says off; %.2f V and %.2f A measured at its output"
+              : off ? "it says off, and %.2f V and %.2f A stand at its output: take its leads off"
+                    : "told off, it says on; %.2f V and %.2f A measured",
               supply->mv / 1000.0, supply->ma / 1000.0);
     if (off)
         prove_presets(p, i);

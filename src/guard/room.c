@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: MIT */
-/* Before the first heat what the sensors read has to fit a room, or a person has to say what warmed them. A wrong type,
+/* Before the first power. Nothing feeds the board yet. What the sensors read has to fit a room, or a person has to say
+ * what warmed them. A wrong type,
  * unit or cold junction shifts every limit, and the seat test, which sees only a rise, is blind to a shift. */
 #include "guard_private.h"
 
@@ -120,6 +121,19 @@ bool room_is_exceeded(const struct guard *guard, char *question, size_t size)
              "The %s sensor reads %.1f C,%s the room is stated as %.0f C. Was the plate heated "
              "within the last hour? no: the reading is not true, and the run is refused.",
              sensor_name(warm), warm_mc / 1000.0, beside, guard->config.bench->room_c);
+    return true;
+}
+
+bool board_is_fed(const struct guard *guard, char *why, size_t size)
+{
+    const struct supply_reading *supply = &guard->in.supply;
+
+    if (!guard->limits.uses_supply || supply->quality != QUALITY_GOOD || supply->mv <= FED_MV)
+        return false;
+    snprintf(why, size,
+             "%.2f V stand at the supply's output, which has not been on: a battery in the board, "
+             "another source, or a charge that takes its time",
+             supply->mv / 1000.0);
     return true;
 }
 

@@ -75,6 +75,8 @@ void electrical_tick(struct world *world)
     const struct scpi_state *supply = &world->instrument[world->supply_instrument].scpi;
     const struct board_rail *rail = clipped(world);
     world->supply_gives = supply->on || (world->supply_stuck && world->supply_gives);
+    if (supply->on)
+        world->given_v = supply->set_v;
     if (!world->supply_gives) {
         world->supply_v = rail ? electrical_fed_v(world, world->rail) : 0;
         return;
@@ -83,7 +85,7 @@ void electrical_tick(struct world *world)
     double from_a = rail ? fed_a(world) : 0;
     double most_a = world->limit_lost ? world->instrument[world->supply_instrument].setup.max_amps
                                       : supply->set_a;
-    double volts = supply->set_v * world->supply_gain, amps = volts * siemens - from_a;
+    double volts = world->given_v * world->supply_gain, amps = volts * siemens - from_a;
     world->supply_a = fmin(fmax(amps, 0), most_a);
     world->supply_v = amps < 0 || amps > most_a ? (world->supply_a + from_a) / siemens : volts;
     if (!rail || !world->thermal.placed)

@@ -139,6 +139,7 @@ struct world {
     double hand_w;
     int hand_part;
     double supply_v, supply_a; /* at the output, now */
+    double given_v;            /* its set-point when it was last on: stuck, it obeys no other */
     struct world_truth seen;   /* peaks and instants, kept as they come */
     void *fine;                /* the memory of a fine grid's network, NULL = the coarse one */
     struct world_heat heat;

@@ -868,7 +868,7 @@ static void identify_supply(struct bench *b)
     begin(b);
     assert_string_equal(b->sent, "*IDN?\n");
     hear(b, IDN);
-    assert_string_equal(b->sent, "OUTP OFF\nMEAS:VOLT?\n");
+    assert_string_equal(b->sent, "OUTP OFF\nVOLT 0.000\nMEAS:VOLT?\n");
     measure(b, "0.002\n", "0.000\n", "0\n");
 }
 
@@ -1047,11 +1047,11 @@ static void test_supply_goes_off_at_once_and_is_told_until_it_says_so(void **sta
 
     b.drive = (struct drive){0};
     begin(&b);
-    assert_string_equal(b.sent, "OUTP OFF\nMEAS:VOLT?\n");
+    assert_string_equal(b.sent, "OUTP OFF\nVOLT 0.000\nMEAS:VOLT?\n");
     measure(&b, "3.3\n", "0.1\n", "1\n");
     assert_true(b.device.supply.on); /* it disobeys, and that is shown */
     begin(&b);
-    assert_string_equal(b.sent, "OUTP OFF\nMEAS:VOLT?\n");
+    assert_string_equal(b.sent, "OUTP OFF\nVOLT 0.000\nMEAS:VOLT?\n");
     measure(&b, "0.4\n", "0\n", "0\n");
     begin(&b);
     assert_string_equal(b.sent, "MEAS:VOLT?\n");
@@ -1067,7 +1067,7 @@ static void test_supply_off_comes_first_also_when_an_answer_is_overdue(void **st
     b.drive.supply_on = false;
     begin(&b);
 
-    assert_string_equal(b.sent, "\nOUTP OFF\n*IDN?\n");
+    assert_string_equal(b.sent, "\nOUTP OFF\nVOLT 0.000\n*IDN?\n");
 }
 
 static void test_supply_reads_back_again_before_it_goes_on_again(void **state)
@@ -1167,7 +1167,7 @@ test_supply_error_queue_is_asked_for_when_the_batch_before_it_was_cut_short(void
     assert_string_equal(b.sent, "VOLT 3.400\nCURR 0.500\nVOLT?\n");
     b.drive = (struct drive){0};
     begin(&b);
-    assert_string_equal(b.sent, "\nOUTP OFF\n*IDN?\n");
+    assert_string_equal(b.sent, "\nOUTP OFF\nVOLT 0.000\n*IDN?\n");
     b.device.supply.on = false;
 
     hear(&b, IDN);
@@ -1204,7 +1204,7 @@ static void test_supply_wrong_read_back_while_on_takes_the_output_off(void **sta
     hear(&b, "3.300\n");
     hear(&b, "0.500\n");
 
-    assert_string_equal(b.sent, "OUTP OFF\nSYST:ERR?\n");
+    assert_string_equal(b.sent, "OUTP OFF\nVOLT 0.000\nSYST:ERR?\n");
     assert_false(b.device.told_on);
 }
 
@@ -1279,7 +1279,7 @@ static void test_supply_speaks_the_bench_files_own_commands(void **state)
     strcpy(b.device.config.scpi[SCPI_OFF], "OUTP1 0");
     begin(&b);
     hear(&b, IDN);
-    assert_string_equal(b.sent, "OUTP1 0\nMEAS:VOLT?\n");
+    assert_string_equal(b.sent, "OUTP1 0\nSOUR1:VOLT 0.000 V\nMEAS:VOLT?\n");
     measure(&b, "0\n", "0\n", "0\n");
     drive_supply(&b, 800, 50);
 
@@ -1323,14 +1323,14 @@ static void test_supply_off_stays_in_the_outbox_when_a_question_after_it_does_no
     b.device.told_on = true;
     b.device.supply.on = true;
 
-    device_begin(&b.device, &b.drive, b.t_ms + 100); /* overdue: end of line, off, identity */
+    device_begin(&b.device, &b.drive,
+                 b.t_ms + 100); /* overdue: end of line, off, no volts, identity */
     device_feed(&b.device, IDN, strlen(IDN), b.t_ms + 100);
-    take_sent(&b); /* off again; the question behind it is past the frame's end */
+    take_sent(&b); /* off again, and the question behind it, are past the frame's end */
 
     assert_int_equal(strlen(b.sent), 1 + 3 * DEVICE_TEXT);
-    assert_memory_equal(b.sent + 1 + 2 * DEVICE_TEXT, b.device.config.scpi[SCPI_OFF],
-                        DEVICE_TEXT - 1);
-    assert_int_equal(b.sent[3 * DEVICE_TEXT], '\n');
+    assert_memory_equal(b.sent + 1, b.device.config.scpi[SCPI_OFF], DEVICE_TEXT - 1);
+    assert_int_equal(b.sent[DEVICE_TEXT], '\n');
 }
 
 static void test_supply_number_or_error_is_never_a_name_whatever_name_is_looked_for(void **state)

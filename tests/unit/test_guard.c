@@ -1036,8 +1036,10 @@ struct fake_supply {
     struct fake_line line;
     bool on;
     int mv, ma, on_ma;
-    int deaf;    /* so many OFFs are not heard */
-    int answers; /* so many more are given, then it keeps them for itself; -1 = it never does */
+    double off_mv;  /* what stands at its output while that is off, ... */
+    bool shows_set; /* ... or it shows its set-point */
+    int deaf;       /* so many OFFs are not heard */
+    int answers;    /* so many more are given, then it keeps them for itself; -1 = it never does */
 };
 
 static void supply_hear(struct fake_line *line, const char *said)
@@ -1067,7 +1069,8 @@ static void supply_hear(struct fake_line *line, const char *said)
     else if (strcmp(said, "CURR?") == 0)
         snprintf(answer, sizeof answer, "%.3f", fake->ma / 1e3);
     else if (strcmp(said, "MEAS:VOLT?") == 0)
-        snprintf(answer, sizeof answer, "%.3f", fake->on ? fake->mv / 1e3 : 0);
+        snprintf(answer, sizeof answer, "%.3f",
+                 (fake->on || fake->shows_set ? fake->mv : fake->off_mv) / 1e3);
     else if (strcmp(said, "MEAS:CURR?") == 0)
         snprintf(answer, sizeof answer, "%.3f", fake->on ? fake->on_ma / 1e3 : 0);
     if (!answer[0] || fake->answers == 0 || line->silent)
@@ -1083,8 +1086,8 @@ struct supply_desk {
     struct heard heard;
 };
 
-/* A recipe that uses only the supply, and has not asked for power yet. */
-static struct supply_desk *supply_desk(void)
+/* A recipe that uses only the supply, before anything is read. */
+static struct supply_desk *supply_desk_begin(bool armed)
 {
     struct supply_desk *desk = calloc(1, sizeof *desk);
     struct wire_hello hello = {.recipe.uses_supply = true};
@@ -1101,7 +1104,7 @@ static struct supply_desk *supply_desk(void)
     desk->supply.answers = -1;
     struct guard_config config = {.bench = &desk->desk.bench,
                                   .port = {&desk->supply.line.port},
-                                  .armed = true,
+                                  .armed = armed,
                                   .say = hear,
                                   .context = &desk->heard};
     assert_int_equal(guard_new(&desk->desk.guard, &config, NULL), 0);
@@ -1112,6 +1115,13 @@ static struct supply_desk *supply_desk(void)
     wire_stamp(&hello.head, WIRE_HELLO, 1);
     assert_int_equal(guard_receive(desk->desk.guard, &hello, sizeof hello, 0, NULL), 0);
     desk->desk.turn.rail = -1;
+    return desk;
+}
+
+/* ... and one that has not asked for power yet. */
+static struct supply_desk *supply_desk(void)
+{
+    struct supply_desk *desk = supply_desk_begin(true);
     for (int i = 0; i < 20 && guard_mode(desk->desk.guard) != GUARD_RUNNING; i++)
         period(&desk->desk);
     turns(&desk->desk, 5);
@@ -1179,6 +1189,57 @@ test_another_rail_is_fed_only_after_a_person_has_answered_with_the_supply_off(vo
         assert_int_equal(guard_mode(desk->desk.guard) == GUARD_RUNNING, cases[i].fed);
         supply_desk_free(desk);
     }
+}
+
+/* Fed for a second, then told off. */
+static struct supply_desk *fed_desk(bool shows_set)
+{
+    struct supply_desk *desk = supply_desk();
+    desk->supply.shows_set = shows_set;
+    want_power(desk);
+    turns(&desk->desk, 10);
+    assert_true(desk->supply.on);
+    desk->desk.turn.supply_on = 0;
+    turns(&desk->desk, 3);
+    assert_false(desk->supply.on);
+    return desk;
+}
+
+static void test_volts_that_stay_though_the_output_is_off_are_power(void **state)
+{
+    (void)state;
+    struct supply_desk *desk = fed_desk(false);
+    desk->supply.off_mv = 500;
+    turns(&desk->desk, 300);
+    assert_int_equal(guard_mode(desk->desk.guard), GUARD_RUNNING);
+
+    turns(&desk->desk, 30);
+
+    assert_int_equal(guard_trip(desk->desk.guard)->rule, SUPPLY_DISOBEYS);
+    assert_has(guard_trip(desk->desk.guard)->words.what, "at 500 mV though it is told to be off");
+    supply_desk_free(desk);
+}
+
+/* 1000 uF on a megohm; less than half a volt; and a supply that shows its set-point, which off takes back. */
+static void test_what_decays_and_what_is_only_shown_is_no_power(void **state)
+{
+    (void)state;
+    struct supply_desk *decays = fed_desk(false), *little = fed_desk(false),
+                       *shown = fed_desk(true);
+    decays->supply.off_mv = 4000;
+    little->supply.off_mv = 499;
+    for (int i = 0; i < 3000; i++) {
+        turns(&decays->desk, 1);
+        turns(&little->desk, 1);
+        turns(&shown->desk, 1);
+        decays->supply.off_mv *= 1 - 0.1 / 1000;
+    }
+    assert_int_equal(guard_mode(decays->desk.guard), GUARD_RUNNING);
+    assert_int_equal(guard_mode(little->desk.guard), GUARD_RUNNING);
+    assert_int_equal(guard_mode(shown->desk.guard), GUARD_RUNNING);
+    supply_desk_free(decays);
+    supply_desk_free(little);
+    supply_desk_free(shown);
 }
 
 /* The recipe dies when the supply has given so many more answers to its wish for power. */
@@ -1539,6 +1600,26 @@ static void answer(struct desk *desk, int32_t said)
     desk->hand.prompt = guard_snapshot(desk->guard)->open_note;
     desk->hand.answer = desk->hand.prompt ? said : ANSWER_NONE;
     guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+}
+
+/* Asked after the last question, by when the battery is out. */
+static void test_a_board_that_is_fed_before_the_supply_was_on_refuses_the_start(void **state)
+{
+    (void)state;
+    for (int mv = 300; mv <= 301; mv++) {
+        struct supply_desk *desk = supply_desk_begin(false);
+        desk->supply.off_mv = mv;
+        for (int i = 0; i < 20; i++) {
+            answer(&desk->desk, ANSWER_YES);
+            period(&desk->desk);
+        }
+        assert_int_equal(guard_refusal(desk->desk.guard)->code, mv > 300 ? TL_LIMIT : TL_OK);
+        assert_int_equal(guard_mode(desk->desk.guard) == GUARD_RUNNING, mv == 300);
+        if (mv > 300)
+            assert_has(guard_refusal(desk->desk.guard)->text,
+                       "0.30 V stand at the supply's output, which has not been on");
+        supply_desk_free(desk);
+    }
 }
 
 static void answer_all(struct arming *arming, int periods)
@@ -2336,6 +2417,9 @@ int main(void)
         cmocka_unit_test(test_a_wait_of_minutes_is_told_in_minutes),
         cmocka_unit_test(
             test_another_rail_is_fed_only_after_a_person_has_answered_with_the_supply_off),
+        cmocka_unit_test(test_volts_that_stay_though_the_output_is_off_are_power),
+        cmocka_unit_test(test_what_decays_and_what_is_only_shown_is_no_power),
+        cmocka_unit_test(test_a_board_that_is_fed_before_the_supply_was_on_refuses_the_start),
         cmocka_unit_test(test_a_supply_whose_recipe_dies_is_off_and_read_off_before_it_is_over),
         cmocka_unit_test(test_no_on_follows_the_last_words),
         cmocka_unit_test(test_a_supply_that_misses_its_off_is_told_again_before_it_is_over),

@@ -199,7 +199,7 @@ test_supply_on_its_owners_word_is_switched_off_first_and_never_asked_its_name(vo
     struct device_config config = {.kind = DEVICE_SCPI_SUPPLY, .owner_vouches = true};
     start(&b, &config);
     begin_after(&b, 100);
-    assert_string_equal(b.sent, "OUTP OFF\nMEAS:VOLT?\n");
+    assert_string_equal(b.sent, "OUTP OFF\nVOLT 0.000\nMEAS:VOLT?\n");
     begin_after(&b, 100); /* overdue: silence, then again */
     assert_null(strstr(b.sent, "MEAS"));
     hear(&b, "3.3\n");

@@ -650,7 +650,7 @@ static void test_a_supply_that_is_stuck_says_off_and_feeds_on(void **state)
 
     demo_ask(world, DEMO_SUPPLY, "VOLT 0.8;CURR 2;:OUTP ON\n");
     world_advance(world, 300);
-    demo_ask(world, DEMO_SUPPLY, "OUTP OFF\n");
+    demo_ask(world, DEMO_SUPPLY, "OUTP OFF;:VOLT 0\n");
     world_advance(world, 500);
 
     assert_string_equal(demo_ask(world, DEMO_SUPPLY, "OUTP?;:MEAS:VOLT?\n"), "0;0.800\n");
