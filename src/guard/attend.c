@@ -104,29 +104,51 @@ void attend_step(struct guard *guard, int64_t t_ms)
     }
 }
 
+/* What widens nothing any more does not count for the others. */
+static void count_hands(struct hands *hands, enum hand hand, int64_t for_ms)
+{
+    if (hand == HAND_NONE)
+        return;
+    if (hands->total_ms[hand] <= HANDS_MOST_MS)
+        hands->total_ms[HAND_NONE] += for_ms;
+    hands->total_ms[hand] += for_ms;
+}
+
+static void tell_hands_over(struct guard *guard, const char *what, int most_ms, bool *told,
+                            int64_t t_ms)
+{
+    char text[BENCH_TEXT];
+
+    snprintf(text, sizeof text,
+             "The recipe has announced %s for %d min: more of it widens nothing. Take hands and "
+             "air off the board.",
+             what, most_ms / 60000);
+    tell_once(guard, told, true, t_ms, text);
+}
+
 /* Each time anew they are worth some seconds, or they could be announced at every other turn. */
 enum hand attend_hands(struct guard *guard, enum hand announced, int64_t t_ms)
 {
     enum { ANEW_MS = 5000 };
     struct hands *hands = &guard->hands;
-    char text[BENCH_TEXT];
+    char name[BENCH_NAME];
 
-    if (hands->now != HAND_NONE)
-        hands->total_ms[hands->now] += t_ms - hands->at_ms;
+    count_hands(hands, hands->now, t_ms - hands->at_ms);
     if (announced != hands->now)
-        hands->total_ms[announced] += ANEW_MS;
+        count_hands(hands, announced, ANEW_MS);
     hands->now = announced;
     hands->at_ms = t_ms;
-    if (announced == HAND_NONE || hands->total_ms[announced] <= HANDS_MOST_MS)
-        return announced;
-    if (!hands->told[announced]) {
-        snprintf(text, sizeof text,
-                 "The recipe has announced \"%s\" for %d min: more of it widens nothing. Take "
-                 "hands and air off the board.",
-                 hand_name(announced), HANDS_MOST_MS / 60000);
-        guard_say(guard, NOTE_WARN, t_ms, text);
+    if (announced == HAND_NONE)
+        return HAND_NONE;
+    if (hands->total_ms[HAND_NONE] > HANDS_ALL_MS) {
+        tell_hands_over(guard, "hands of one kind or another", HANDS_ALL_MS,
+                        &hands->told[HAND_NONE], t_ms);
+        return HAND_NONE;
     }
-    hands->told[announced] = true;
+    if (hands->total_ms[announced] <= HANDS_MOST_MS)
+        return announced;
+    snprintf(name, sizeof name, "\"%s\"", hand_name(announced));
+    tell_hands_over(guard, name, HANDS_MOST_MS, &hands->told[announced], t_ms);
     return HAND_NONE;
 }
 

@@ -76,7 +76,11 @@ struct leads {
     uint32_t prompt; /* that stood answered while it was on: no word of the time since */
 };
 
-/* Hands that the recipe announces: which, since when, and for how long in all. */
+/* As HANDS_MOST_MS, of all kinds together: beside some 20 min of air on a stack, half as long is enough to lay down, press
+ * and lift. */
+enum { HANDS_ALL_MS = 30 * 60000 };
+
+/* Hands that the recipe announces: which, since when, and for how long in all: of each kind, at HAND_NONE of all kinds. */
 struct hands {
     enum hand now;
     int64_t at_ms, total_ms[HANDS];

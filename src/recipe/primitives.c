@@ -107,7 +107,7 @@ const struct primitive primitives[] = {
       "board.release { \"Take the weight off.\", timeout = \"1 min\" }" },
     { "hand_heat", act_hand_heat, ROWS(hand_heat_rows),
       "Announces hot air or an iron on the board and goes on once the person says that it is there. After `time`, or when its part is lifted, it counts as taken away.",
-      NULL, "It widens what the guard expects, never a ceiling; `time` is 20 min at most, and so is each kind of hands in a run.", "hand_heat { \"Hot air on the part, 300 C.\", part = \"power\", time = \"90 s\", timeout = \"1 min\" }" },
+      NULL, "It widens what the guard expects, never a ceiling; `time` is 20 min at most, and so is each kind of hands in a run; all kinds together are 30 min.", "hand_heat { \"Hot air on the part, 300 C.\", part = \"power\", time = \"90 s\", timeout = \"1 min\" }" },
     { "supply.limit", act_supply_limit, ROWS(limit_rows), "Lowers the limits of a rail for the rest of the recipe.", NULL, "At most the rail's merged limits; it never widens them.",
       "supply.limit { rail = \"battery rail\", amps = \"200 mA\" }" },
     { "supply.on", act_supply_on, ROWS(on_rows), "Feeds a rail and waits until the volts have come up or the current is at its limit.", "table: volts, amps, ohms, on",

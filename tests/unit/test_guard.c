@@ -375,7 +375,25 @@ static void test_hands_widen_nothing_after_twenty_minutes_of_each_kind(void **st
 
     assert_in_range(hands_of(desk, HAND_HEAT, 1, 13000), 11940, 12000);
     assert_int_equal(hands_of(desk, HAND_HEAT, 1, 100), 0);
-    assert_in_range(hands_of(desk, HAND_PLACE, 2, 1000), 230, 241); /* by fits and starts */
+    /* by fits and starts, until all have had thirty minutes */
+    assert_in_range(hands_of(desk, HAND_PLACE, 2, 1000), 114, 121);
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    desk_free(desk);
+}
+
+static void test_hands_widen_nothing_after_thirty_minutes_of_all_kinds(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    int counted = 0;
+    desk->turn.heat = 0;
+    desk->turn.temp_mc = 0;
+
+    for (int i = 0; i < 400; i++) /* six seconds each, and five for each beginning */
+        counted += hands_of(desk, (enum hand)(HAND_PLACE + i % (HANDS - HAND_PLACE)), 1, 60);
+
+    assert_in_range(counted, 164 * 60 - 60, 164 * 60);
+    assert_int_equal(hands_of(desk, HAND_LIFT, 1, 100), 0);
     assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
     desk_free(desk);
 }
@@ -2375,6 +2393,7 @@ int main(void)
         cmocka_unit_test(test_a_step_clears_no_count_of_an_open_sensor),
         cmocka_unit_test(test_a_board_s_sensor_may_step_only_under_announced_hands),
         cmocka_unit_test(test_hands_widen_nothing_after_twenty_minutes_of_each_kind),
+        cmocka_unit_test(test_hands_widen_nothing_after_thirty_minutes_of_all_kinds),
         cmocka_unit_test(test_a_silent_recipe_is_off_within_two_seconds),
         cmocka_unit_test(test_a_recipe_that_asks_for_power_late_is_waited_for),
         cmocka_unit_test(test_a_recipe_that_answers_an_old_snapshot_for_ever_is_silent),
