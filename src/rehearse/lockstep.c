@@ -393,18 +393,18 @@ static void warn_unused(struct rehearsal *r)
 
 /* Would a run go wrong in the same way? Not for sure where the world or a person had a say: a wait in vain, a value that
  * the simulated person made up, what the script itself decides after an answer or a measurement. */
-static bool is_slip(const struct rehearsal *r, int code, const struct recipe_tally *tally)
+static bool is_slip(const struct rehearsal *r, int code)
 {
     bool heard = r->operator.told || !isnan(r->extremes.supply_v) || !isnan(r->extremes.inject_v);
 
-    if (code == 0 || code == TL_ENDED || tally->unmet || r->endless || r->operator.guessed)
+    if (code == 0 || code == TL_ENDED || r->tally.unmet || r->endless || r->operator.guessed)
         return false;
-    return !tally->raised || !heard;
+    return !r->tally.raised || !heard;
 }
 
 /* ---- the recipe in this process ----------------------------------------------------------------- */
 
-static int run_here(struct rehearsal *r, struct recipe_tally *tally, struct tl_error *error)
+static int run_here(struct rehearsal *r, struct tl_error *error)
 {
     struct recipe_host host = {
         .context = r,
@@ -419,7 +419,7 @@ static int run_here(struct rehearsal *r, struct recipe_tally *tally, struct tl_e
         .room_c = r->setup->bench->room_c,
     };
 
-    return recipe_run(r->recipe, &host, tally, error);
+    return recipe_run(r->recipe, &host, &r->tally, error);
 }
 
 /* ---- the recipe in another ---------------------------------------------------------------------- */
@@ -432,6 +432,21 @@ static void hear_hand(struct rehearsal *r, const struct stream_hand *done)
 
     if (sane)
         take_hand(r, (enum hand)done->hand, done->part, done->watts);
+}
+
+/* Sums of timeouts and warnings: how it ended is not taken from there. */
+static void hear_tally(struct rehearsal *r, const struct recipe_tally *tally)
+{
+    if (!(tally->worst_case_s >= 0 && tally->worst_case_s <= 1e6) ||
+        !(tally->worst_case_heat_s >= 0 && tally->worst_case_heat_s <= 1e6) ||
+        tally->warning_count < 0 || tally->warning_count > RUN_WARNINGS)
+        return;
+    r->tally = (struct recipe_tally){.worst_case_s = tally->worst_case_s,
+                                     .worst_case_heat_s = tally->worst_case_heat_s,
+                                     .warning_count = tally->warning_count};
+    for (int i = 0; i < tally->warning_count; i++)
+        snprintf(r->tally.warning[i], sizeof r->tally.warning[i], "%.*s",
+                 (int)sizeof r->tally.warning[i] - 1, tally->warning[i]);
 }
 
 static int read_end(const struct rehearsal *r, const struct wire_end *end, struct tl_error *error)
@@ -456,6 +471,9 @@ static int hear(struct rehearsal *r, int kind, const void *message, struct tl_er
     case STREAM_HAND:
         hear_hand(r, message);
         return 0;
+    case STREAM_TALLY:
+        hear_tally(r, &((const struct stream_tally *)message)->tally);
+        return 0;
     case WIRE_NOTE:
         return take_note(r, message);
     case WIRE_END:
@@ -478,12 +496,11 @@ static int run_there(struct rehearsal *r, struct tl_error *error)
 
 static void play(struct rehearsal *r, struct rehearse_result *result)
 {
-    static struct recipe_tally tally;
     struct tl_error error = {0};
 
-    int code = r->recipe ? run_here(r, &tally, &error) : run_there(r, &error);
+    int code = r->recipe ? run_here(r, &error) : run_there(r, &error);
     result->left_lua = 1;
-    r->run->slip = is_slip(r, code, &tally);
+    r->run->slip = is_slip(r, code);
     if (code < 0 && code != TL_ENDED && !r->torn)
         r->run->error = error;
     if (r->endless) {
@@ -502,7 +519,7 @@ static void play(struct rehearsal *r, struct rehearse_result *result)
     cool_down(r);
     r->run->outcome = outcome_of(r, code); /* cooling can trip too */
     warn_unused(r);
-    summary_end(r, &tally);
+    summary_end(r);
 }
 
 static enum outcome refusal_of(int code)
@@ -649,7 +666,6 @@ void lockstep_run(const struct rehearse_setup *setup, const struct apart *apart,
 /* What the world's process meets in the same way (a bench that refuses) it tells itself. */
 static int tell_all(struct rehearsal *r, struct tl_error *error)
 {
-    static struct recipe_tally tally;
     int failed = meet_here(r, error);
 
     if (failed)
@@ -660,7 +676,13 @@ static int tell_all(struct rehearsal *r, struct tl_error *error)
         return failed;
     record_start(r);
     failed = engage(r, error);
-    return failed ? failed : run_here(r, &tally, error);
+    if (failed)
+        return failed;
+    static struct stream_tally counted = {.head = {.kind = STREAM_TALLY, .version = WIRE_VERSION}};
+    failed = run_here(r, error);
+    counted.tally = r->tally;
+    stream_put(r->told, &counted);
+    return failed;
 }
 
 void lockstep_tell(const struct rehearse_setup *setup, int fd)

@@ -18,13 +18,17 @@ struct rehearse_result {
     struct run_heat heat; /* places 0: none was wanted, or it came to no end */
 };
 
-/* stream.c: what a recipe in a process of its own wanted, for a world that is to be believed. Messages as in wire.h, and
- * what it does by hand; nothing of it is believed further than that. */
-enum { STREAM_HAND = 0x100 };
+/* stream.c: what a recipe in a process of its own wanted, for a world that is to be believed. Messages as in wire.h,
+ * what it does by hand, and last what only that process counted; nothing of it is believed further than that. */
+enum { STREAM_HAND = 0x100, STREAM_TALLY };
 struct stream_hand {
     struct wire_head head;
     int32_t hand, part; /* enum hand */
     double watts;
+};
+struct stream_tally {
+    struct wire_head head;
+    struct recipe_tally tally;
 };
 struct stream {
     int fd;
@@ -33,6 +37,8 @@ struct stream {
 };
 void stream_put(struct stream *stream, const void *message);
 void stream_flush(struct stream *stream);
+_Static_assert(sizeof(struct stream_tally) <= WIRE_MAX, "a message");
+size_t stream_size(int kind); /* 0: there is none of that kind */
 /* The next one, into WIRE_MAX bytes. Its kind, TL_ENDED: there is none, TL_BAD: it is none. */
 int stream_get(struct stream *stream, void *message);
 
@@ -83,6 +89,7 @@ struct rehearsal {
     struct stream *told; /* what the recipe wants is told there; NULL: nowhere */
     const struct board *board;
     struct wire_hello hello; /* what the recipe says of itself */
+    struct recipe_tally tally;
     struct world_truth truth;
     int32_t truth_mc;
     struct operator operator;
@@ -125,6 +132,6 @@ void summary_snapshot(struct rehearsal *r, const struct wire_snapshot *snapshot,
 void summary_note(struct rehearsal *r, const struct wire_note *note);
 /* For guard_config.say: what the guard itself says; the recipe's notes come through summary_note. */
 void summary_guard_note(void *rehearsal, const struct wire_note *note);
-void summary_end(struct rehearsal *r, const struct recipe_tally *tally);
+void summary_end(struct rehearsal *r);
 
 #endif

@@ -6,9 +6,11 @@
 #include <string.h>
 #include <sys/socket.h>
 
-static size_t size_of(int kind)
+size_t stream_size(int kind)
 {
-    return kind == STREAM_HAND ? sizeof(struct stream_hand) : wire_size(kind);
+    return kind == STREAM_HAND    ? sizeof(struct stream_hand)
+           : kind == STREAM_TALLY ? sizeof(struct stream_tally)
+                                  : wire_size(kind);
 }
 
 void stream_flush(struct stream *stream)
@@ -29,7 +31,7 @@ void stream_put(struct stream *stream, const void *message)
     struct wire_head head;
 
     memcpy(&head, message, sizeof head);
-    size_t size = size_of(head.kind);
+    size_t size = stream_size(head.kind);
     if (size > sizeof stream->bytes - stream->used)
         stream_flush(stream);
     memcpy(stream->bytes + stream->used, message, size);
@@ -65,7 +67,7 @@ int stream_get(struct stream *stream, void *message)
 
     if (!take(stream, &head, sizeof head))
         return TL_ENDED;
-    size_t size = size_of(head.kind);
+    size_t size = stream_size(head.kind);
     if (size < sizeof head || head.version != WIRE_VERSION)
         return TL_BAD;
     memcpy(message, &head, sizeof head);

@@ -358,8 +358,9 @@ static void too_hot_parts(struct rehearsal *r)
                             board->part[i].name, r->truth.part_peak_c[i], board->part[i].max_c);
 }
 
-void summary_end(struct rehearsal *r, const struct recipe_tally *tally)
+void summary_end(struct rehearsal *r)
 {
+    const struct recipe_tally *tally = &r->tally;
     struct run *run = r->run;
 
     if (run->stage_count > 0 && isnan(run->stage[run->stage_count - 1].end_s))

@@ -81,6 +81,9 @@ static void test_in_two_processes_a_recipe_does_what_it_does_in_one(void **state
         for (int m = 0; m < apart.melt_count; m++)
             assert_near(apart.melt[m].at_s, together.melt[m].at_s, 0);
         assert_string_equal(apart.insert, together.insert);
+        assert_true(apart.worst_case_s > 0);
+        assert_near(apart.worst_case_s, together.worst_case_s, 0);
+        assert_near(apart.worst_case_heat_s, together.worst_case_heat_s, 0);
         assert_string_equal(apart.alloys, together.alloys);
         assert_int_equal(apart.margin_count > 0, together.margin_count > 0);
         free(recipe);
@@ -142,7 +145,7 @@ static size_t size_at(const char *said)
 {
     struct wire_head head;
     memcpy(&head, said, sizeof head);
-    return head.kind == STREAM_HAND ? sizeof(struct stream_hand) : wire_size(head.kind);
+    return stream_size(head.kind);
 }
 
 static void want_of_all(char *said, size_t length, int32_t temp_mc)
