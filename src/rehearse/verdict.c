@@ -31,7 +31,8 @@ static bool shows(const struct world_sight *sight, const struct look *look,
     case SIGHT_STILL:
         return c > look->struck_c + sight->c;
     case SIGHT_OVER:
-        return c > look->asked_c + sight->c;
+        return c >
+               fmax(look->asked_c, look->struck_c) + sight->c; /* nothing may have been asked yet */
     case SIGHT_NEVER:
     case SIGHT_CALM:
         break;

@@ -95,6 +95,19 @@ static void test_what_shows_only_by_the_feed_is_not_missed_where_that_is_not_kno
     }
 }
 
+static void test_heat_that_nobody_asked_for_yet_shows_by_what_it_brings(void **state)
+{
+    struct run *run = climb();
+    (void)state;
+
+    for (int i = 0; i < 100; i++)
+        run->point[i].target_c = NAN;
+    trip(run, HEAT_UNCOMMANDED, 40); /* 20 K come in 20 s, then it has 20 s */
+    assert_int_equal(verdict_of("heater-stuck-on", 1, run, true), TRIAL_CAUGHT);
+    trip(run, HEAT_UNCOMMANDED, 45);
+    assert_int_equal(verdict_of("heater-stuck-on", 1, run, true), TRIAL_MISSED);
+}
+
 static void test_a_trip_on_a_day_like_any_other_is_false(void **state)
 {
     struct run *run = climb();
@@ -161,6 +174,7 @@ int main(void)
         cmocka_unit_test(test_a_fault_that_a_rule_has_to_see_and_does_not_is_missed),
         cmocka_unit_test(test_a_trip_in_time_by_a_rule_of_its_row_is_a_catch_and_no_other_is),
         cmocka_unit_test(test_what_shows_only_by_the_feed_is_not_missed_where_that_is_not_known),
+        cmocka_unit_test(test_heat_that_nobody_asked_for_yet_shows_by_what_it_brings),
         cmocka_unit_test(test_a_trip_on_a_day_like_any_other_is_false),
         cmocka_unit_test(test_the_plate_is_measured_from_the_fault_on),
         cmocka_unit_test(test_every_fault_names_rules_that_are_there_and_a_time),
