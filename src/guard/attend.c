@@ -42,9 +42,21 @@ static void see_loose_wires(struct guard *guard, const struct device_inputs *inp
     tell_once(guard, &guard->loose.stuck, inputs->answer_stuck, t_ms,
               "Answer contact: closed for more than 10 s. While it is stuck it answers nothing and "
               "is nobody's sign of life; a key is.");
-    tell_once(guard, &guard->loose.chatters, inputs->answer_chatters, t_ms,
+    tell_once(guard, &guard->loose.chatters, inputs->answer_chatters || guard->unasked.over, t_ms,
               "Answer contact: it comes and goes by itself. In this run it answers nothing any "
               "more and is nobody's sign of life; a key is.");
+}
+
+/* A person presses because something is asked. A contact that is pressed of itself more often than once a minute, and
+ * goes on, comes and goes by itself, however slowly; twenty such presses are forgiven. */
+static void count_unasked(struct unasked *unasked, int64_t t_ms)
+{
+    enum { WEAR_MS = 60000, MOST_MS = 20 * WEAR_MS };
+    int64_t left_ms = unasked->wear_ms - (t_ms - unasked->at_ms);
+
+    unasked->wear_ms = (left_ms > 0 ? left_ms : 0) + WEAR_MS;
+    unasked->at_ms = t_ms;
+    unasked->over = unasked->over || unasked->wear_ms > MOST_MS;
 }
 
 /* A press of the answer contact is a yes to the prompt that is open, under the rules of a key. */
@@ -62,8 +74,13 @@ static void see_contact(struct guard *guard, int64_t t_ms)
     if (seen->answers == guard->answers_seen)
         return;
     guard->answers_seen = seen->answers;
+    bool asked = open && !guard->contact.answered && guard->hand.prompt != open;
+    if (!guard->away_told && (!asked || guard->parking.on))
+        count_unasked(&guard->unasked, t_ms);
+    if (guard->unasked.over)
+        return;
     guard->hand.presence++;
-    if (!open || guard->contact.answered || guard->hand.prompt == open)
+    if (!asked)
         return;
     if (guard->parking.on) {
         guard_say(guard, NOTE_STATE, t_ms, "Answer contact: not counted while parked.");

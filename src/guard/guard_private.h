@@ -94,6 +94,12 @@ struct contact_answer {
     bool answered;
 };
 
+/* Presses of it that nothing had asked for: they wear off. */
+struct unasked {
+    int64_t wear_ms, at_ms;
+    bool over; /* too many: in this run they are nobody's */
+};
+
 /* What was told of the contacts' wires: each once. */
 struct loose_wires {
     bool stop, stuck, chatters;
@@ -218,6 +224,7 @@ struct guard {
     struct fan_watch fan;
     struct hands hands;
     struct contact_answer contact;
+    struct unasked unasked;
     struct loose_wires loose;
     struct leads leads;
     struct charge charge;

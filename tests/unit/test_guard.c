@@ -1931,6 +1931,50 @@ static void test_a_contact_that_chatters_or_is_stuck_is_told_once(void **state)
     }
 }
 
+/* A chafed cable: 200 ms every 6 s, and nothing is asked. It answers nothing afterwards either. */
+static void test_a_contact_that_closes_slowly_by_itself_is_nobody(void **state)
+{
+    (void)state;
+    struct contact_port contact = contact_open();
+    struct told told = {.said = "comes and goes by itself"};
+    struct desk *desk = desk_of_contact(
+        &contact, &(struct guard_config){.say = hear_told, .context = &told, .armed = true});
+    for (int n = 0; n < 3000; n++) {
+        contact.closed = n % 60 < 2;
+        turns(desk, 1);
+    }
+    assert_int_equal(told.times, 1);
+    desk->turn.prompt = 7;
+    for (int n = 0; n < 120; n++) {
+        contact.closed = n % 60 < 2;
+        turns(desk, 1);
+    }
+    assert_int_equal(guard_snapshot(desk->guard)->answer, ANSWER_NONE);
+    desk_free(desk);
+}
+
+/* Once a minute unasked, and a question now and then, for an hour: a person may. */
+static void test_a_person_who_presses_the_contact_once_a_minute_is_somebody(void **state)
+{
+    (void)state;
+    struct contact_port contact = contact_open();
+    struct told told = {.said = "comes and goes by itself"};
+    struct desk *desk = desk_of_contact(
+        &contact, &(struct guard_config){.say = hear_told, .context = &told, .armed = true});
+    for (int minute = 0; minute < 60; minute++) {
+        press_contact(desk, &contact);
+        turns(desk, 593);
+    }
+    for (uint32_t prompt = 1; prompt < 40; prompt++) {
+        desk->turn.prompt = prompt;
+        turns(desk, 60);
+        press_contact(desk, &contact);
+        assert_int_equal(guard_snapshot(desk->guard)->answer, ANSWER_YES);
+    }
+    assert_int_equal(told.times, 0);
+    desk_free(desk);
+}
+
 static void test_a_stop_wire_that_flickers_is_told_once(void **state)
 {
     (void)state;
@@ -2410,6 +2454,8 @@ int main(void)
         cmocka_unit_test(test_the_contact_answers_one_prompt_that_is_a_second_old),
         cmocka_unit_test(test_a_contact_that_is_held_answers_one_prompt),
         cmocka_unit_test(test_a_contact_that_chatters_or_is_stuck_is_told_once),
+        cmocka_unit_test(test_a_contact_that_closes_slowly_by_itself_is_nobody),
+        cmocka_unit_test(test_a_person_who_presses_the_contact_once_a_minute_is_somebody),
         cmocka_unit_test(test_a_stop_wire_that_flickers_is_told_once),
         cmocka_unit_test(test_the_contact_answers_nothing_while_parked),
         cmocka_unit_test(test_what_the_contact_answered_is_recorded),
