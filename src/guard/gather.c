@@ -177,13 +177,15 @@ static void gather_ramp(struct guard *guard, int64_t t_ms)
         control_ramp(&guard->control, guard->in.plate.temp_mc, fresh_ms, &guard->in.ramp_mc_s);
 }
 
-/* Off by its own word, and yet its volts stay: its output obeys nothing, or the board has a source of its own. */
+/* Off by its own word, and yet its volts stay: its output obeys nothing, or the board has a source of its own. Before the
+ * start that is asked about, and refused. */
 static bool volts_stay(struct guard *guard, const struct device_supply *seen, int64_t t_ms)
 {
     struct charge *charge = &guard->charge;
     int32_t digits_mv = charge->mv / FALL_PART > FALL_MV ? charge->mv / FALL_PART : FALL_MV;
     bool falls = seen->mv <= charge->mv - digits_mv;
-    bool none = seen->quality != QUALITY_GOOD || seen->on || seen->mv < OFF_MOST_MV;
+    bool begun = guard->in.seated || guard->leads.fed;
+    bool none = !begun || seen->quality != QUALITY_GOOD || seen->on || seen->mv < OFF_MOST_MV;
 
     if (none || falls || charge->mv == 0)
         *charge = (struct charge){none ? 0 : seen->mv, t_ms};

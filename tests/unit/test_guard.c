@@ -1640,6 +1640,24 @@ static void test_a_board_that_is_fed_before_the_supply_was_on_refuses_the_start(
     }
 }
 
+/* The battery is still in while it is asked for: no trip, however long that takes, and none after the no. */
+static void test_a_board_that_is_fed_while_questions_are_asked_trips_nothing(void **state)
+{
+    (void)state;
+    struct supply_desk *desk = supply_desk_begin(false);
+    desk->supply.off_mv = 4000;
+    for (int i = 0; i < 500; i++)
+        period(&desk->desk);
+    assert_int_equal(guard_mode(desk->desk.guard), GUARD_CHECKING);
+    for (int i = 0; i < 500; i++) {
+        answer(&desk->desk, ANSWER_YES);
+        period(&desk->desk);
+    }
+    assert_int_equal(guard_refusal(desk->desk.guard)->code, TL_LIMIT);
+    assert_false(guard_trip(desk->desk.guard)->tripped);
+    supply_desk_free(desk);
+}
+
 static void answer_all(struct arming *arming, int periods)
 {
     for (int i = 0; i < periods && guard_mode(arming->desk->guard) != GUARD_RUNNING; i++) {
@@ -2485,6 +2503,7 @@ int main(void)
         cmocka_unit_test(test_volts_that_stay_though_the_output_is_off_are_power),
         cmocka_unit_test(test_what_decays_and_what_is_only_shown_is_no_power),
         cmocka_unit_test(test_a_board_that_is_fed_before_the_supply_was_on_refuses_the_start),
+        cmocka_unit_test(test_a_board_that_is_fed_while_questions_are_asked_trips_nothing),
         cmocka_unit_test(test_a_supply_whose_recipe_dies_is_off_and_read_off_before_it_is_over),
         cmocka_unit_test(test_no_on_follows_the_last_words),
         cmocka_unit_test(test_a_supply_that_misses_its_off_is_told_again_before_it_is_over),
