@@ -34,6 +34,12 @@ struct board_part {
     char rail[BENCH_NAME];       /* the rail it hangs on, "" = none */
 };
 
+/* What a part's body bears at most: what the board file states, else the class that J-STD-020 (D and later, table 4-2)
+ * gives a lead-free package of its thickness and volume. No hotter than that; and no hotter than BOARD_NEAR_K below it
+ * for longer than BOARD_NEAR_S (table 5-2 with its note 2). */
+enum { BOARD_NEAR_K = 5, BOARD_NEAR_S = 30 };
+double board_part_bears_c(const struct board_part *part);
+
 /* An alloy as the joints use it (values: lua/alloys.lua, with sources). */
 struct alloy {
     char name[BENCH_NAME];

@@ -181,6 +181,7 @@ struct world_truth {
     double part_ramp_c_s[BOARD_PARTS]; /* steepest rise over a second */
     double lateral_k;                  /* most between two places of one face of a board */
     double part_c[BOARD_PARTS], part_peak_c[BOARD_PARTS];
+    double part_near_s[BOARD_PARTS]; /* for how long it was hotter than BOARD_NEAR_K below what it bears */
     double plate_peak_c, board_peak_c;
     double cool_c_s;          /* steepest fall of the board over 4 s */
     double torn;              /* share of solder still solid at the worst lift so far, 0 = clean */

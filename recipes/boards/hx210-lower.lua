@@ -5,7 +5,7 @@ return board {
   name = "hx210-lower",
   title = "handheld scanner HX-210, lower board under the frame stencil",
 
-  lower = { length = "60 mm", width = "40 mm", thick = "0.8 mm", copper = "8 %", small_parts = "34 g" },
+  lower = { length = "60 mm", width = "40 mm", thick = "0.8 mm", copper = "20 %", small_parts = "34 g" },
   contact = { spread = "60 %", tolerance = "15 %", mass_tolerance = "10 %" },
 
   parts = {

@@ -6,7 +6,7 @@ return board {
   name = "hx230-upper",
   title = "handheld scanner HX-230, upper board",
 
-  lower = { length = "60 mm", width = "40 mm", thick = "0.8 mm", copper = "8 %", small_parts = "14 g" },
+  lower = { length = "60 mm", width = "40 mm", thick = "0.8 mm", copper = "20 %", small_parts = "14 g" },
   contact = { spread = "50 %", tolerance = "15 %", mass_tolerance = "10 %" },
 
   parts = {

@@ -331,17 +331,16 @@ static void limit_margins(struct rehearsal *r)
         run_add_margin(r->run, "plate, true", LIMIT_plate_mc, r->run->peak_true_c);
 }
 
-/* Every part's own body limit, by the world's true temperature. */
+/* Every part's own body limit, or the class of its size, by the world's true temperature. */
 static void part_margins(struct rehearsal *r)
 {
     const struct board *board = r->board;
 
     for (int i = 0; i < board->part_count && r->run->margin_count < RUN_MARGINS; i++) {
-        if (!(board->part[i].max_c > 0))
-            continue;
         struct run_margin *margin = &r->run->margin[r->run->margin_count++];
-        snprintf(margin->limit, sizeof margin->limit, "%s body", board->part[i].name);
-        margin->value = board->part[i].max_c;
+        snprintf(margin->limit, sizeof margin->limit, "%s %s", board->part[i].name,
+                 board->part[i].max_c > 0 ? "body" : "class");
+        margin->value = board_part_bears_c(&board->part[i]);
         margin->worst = r->truth.part_peak_c[i];
         margin->unit = UNIT_TEMP;
         margin->layer = -1;
@@ -352,10 +351,19 @@ static void too_hot_parts(struct rehearsal *r)
 {
     const struct board *board = r->board;
 
-    for (int i = 0; i < board->part_count; i++)
-        if (board->part[i].max_c > 0 && r->truth.part_peak_c[i] > board->part[i].max_c)
-            run_add_warning(r->run, "part %s would reach %.0f C; its body limit is %.0f C",
-                            board->part[i].name, r->truth.part_peak_c[i], board->part[i].max_c);
+    for (int i = 0; i < board->part_count; i++) {
+        const char *name = board->part[i].name;
+        double bears_c = board_part_bears_c(&board->part[i]), near_s = r->truth.part_near_s[i];
+        if (r->truth.part_peak_c[i] > bears_c)
+            run_add_warning(r->run, "part %s would reach %.0f C; its body limit is %.0f C%s", name,
+                            r->truth.part_peak_c[i], bears_c,
+                            board->part[i].max_c > 0 ? "" : ", the class of its size");
+        else if (near_s > BOARD_NEAR_S)
+            run_add_warning(r->run,
+                            "part %s would be within %d C of its body limit of %.0f C for %.0f s; "
+                            "J-STD-020 allows %d s",
+                            name, BOARD_NEAR_K, bears_c, near_s, BOARD_NEAR_S);
+    }
 }
 
 void summary_end(struct rehearsal *r)

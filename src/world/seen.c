@@ -173,6 +173,7 @@ static void each_second(struct world *world)
         double now_c = thermal_part_c(thermal, i);
         seen->part_ramp_c_s[i] = fmax(seen->part_ramp_c_s[i], now_c - world->part_before_c[i]);
         world->part_before_c[i] = now_c;
+        seen->part_near_s[i] += now_c > board_part_bears_c(&world->board.part[i]) - BOARD_NEAR_K;
     }
     for (int i = 0; i < BOARD_LAYERS; i++)
         seen->lateral_k = fmax(seen->lateral_k, apart_k(thermal, (enum board_layer)i));

@@ -24,6 +24,18 @@ for recipe in stack-split stack-split-hx230 stack-join part-off reball; do
     done
 done
 
+# Parts against what they bear, by the simulated world: one that gets hotter, one that stays near it for too long, one
+# that is told by its size alone.
+run 0 tinlatch rehearse "$TOP/recipes/stack-split.lua" --json
+json '[.margins[] | select(.limit == "C14 class" and .value == 260 and .worst < 180)] | length == 1'
+peak=$(jq '.parts[] | select(.part == "U5") | .peak_c' "$out")
+for more in -3 3; do
+    sed "/\"U5\"/s/240 C/$(jq -n "$peak + $more") C/" "$TOP/recipes/boards/hx210.lua" >near.lua
+    run 0 tinlatch rehearse "$TOP/recipes/stack-split.lua" --board near.lua
+    [ $more = 3 ] || out_has "part U5 would reach"
+    [ $more = -3 ] || out_has "part U5 would be within 5 C of its body limit"
+done
+
 for bench in "$TOP"/recipes/benches/*.ini; do
     run 0 tinlatch check "$TOP/recipes/stack-split.lua" --bench "$bench"
     run 0 tinlatch-guard --bench "$bench"

@@ -8,7 +8,7 @@
  *   bench demo     plate 600 W, 600 J/K, 0.90 W/K, 80 % emissivity, element lag 4 s,
  *                  fan 3.0 W/K, sensor lag 1.5 s, 120 x 100 mm
  *                  insert frame-60x40: 45 J/K, to plate 8 W/K, to board 1.2 W/K
- *   both boards    lower and upper 60 x 40 x 0.8 mm, copper 8 %
+ *   both boards    lower and upper 60 x 40 x 0.8 mm, copper 20 %: eight foils of 20 um
  *                  contact tolerance 15 %, mass tolerance 10 %
  *                  small parts (with shields and heat spreaders), contact spread, joint frame:
  *                     hx210   34 g / 32 g   60 %   8 equal segments, 0.12 g, 1.1 W/K, Sn42Bi57Ag1
@@ -64,7 +64,7 @@ static inline struct board_slab demo_slab(double parts_g)
                                .length_mm = 60,
                                .width_mm = 40,
                                .thick_mm = 0.8,
-                               .copper_share = 0.08,
+                               .copper_share = 0.20,
                                .parts_g = parts_g};
 }
 

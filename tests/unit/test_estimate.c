@@ -34,16 +34,16 @@ static void check_seeds(void (*make)(struct board *), double melt_c, double with
     assert_true(worst_forecast_s <= foreseen_within_s);
 }
 
-static void test_the_melt_of_drawn_low_temperature_stacks_is_told_within_10_s(void **state)
+static void test_the_melt_of_drawn_low_temperature_stacks_is_told_within_8_s(void **state)
 {
     (void)state;
-    check_seeds(demo_hx210, 172, 10, 12);
+    check_seeds(demo_hx210, 172, 8, 8);
 }
 
-static void test_the_melt_of_drawn_higher_melting_stacks_is_told_within_16_s(void **state)
+static void test_the_melt_of_drawn_higher_melting_stacks_is_told_within_12_s(void **state)
 {
     (void)state;
-    check_seeds(demo_hx230, 200, 16, 20);
+    check_seeds(demo_hx230, 200, 12, 15);
 }
 
 /* The board's reading must earn its place: without it the same worlds are told less well. */
@@ -264,8 +264,8 @@ static void test_without_a_board_there_is_nothing_to_estimate(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_the_melt_of_drawn_low_temperature_stacks_is_told_within_10_s),
-        cmocka_unit_test(test_the_melt_of_drawn_higher_melting_stacks_is_told_within_16_s),
+        cmocka_unit_test(test_the_melt_of_drawn_low_temperature_stacks_is_told_within_8_s),
+        cmocka_unit_test(test_the_melt_of_drawn_higher_melting_stacks_is_told_within_12_s),
         cmocka_unit_test(test_the_board_sensor_brings_the_estimate_nearer),
         cmocka_unit_test(test_on_the_nominal_world_the_estimate_is_within_3_s),
         cmocka_unit_test(test_the_sensors_lag_is_made_up_for),

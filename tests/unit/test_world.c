@@ -866,6 +866,28 @@ static void test_a_fine_world_tells_where_its_frame_melts_first_and_last(void **
     world_free(world);
 }
 
+/* Another limit for each part: below what it comes to, and far above. */
+static void test_the_time_near_what_a_part_bears_is_counted(void **state)
+{
+    (void)state;
+    struct board board;
+    demo_hx210(&board);
+    board.part[0].max_c = 130;
+    struct world *world = demo_world(&board, 1, 0);
+    world_hand(world, HAND_PLACE, -1);
+
+    hold(world, 172, 0, 300);
+    struct world_truth before = truth_of(world);
+    hold(world, 172, 0, 100);
+    struct world_truth after = truth_of(world);
+
+    assert_true(before.part_c[0] > 130);
+    assert_near(after.part_near_s[0], before.part_near_s[0] + 100, 1e-9);
+    for (int i = 1; i < board.part_count; i++)
+        assert_true(after.part_near_s[i] == 0);
+    world_free(world);
+}
+
 static void test_pressing_cold_joints_does_no_harm(void **state)
 {
     (void)state;
@@ -1608,6 +1630,7 @@ int main(void)
         cmocka_unit_test(test_a_clean_lift_and_a_torn_one),
         cmocka_unit_test(test_a_joint_that_melts_twice_has_its_times_of_each_pass),
         cmocka_unit_test(test_a_fine_world_tells_where_its_frame_melts_first_and_last),
+        cmocka_unit_test(test_the_time_near_what_a_part_bears_is_counted),
         cmocka_unit_test(test_pressing_cold_joints_does_no_harm),
         cmocka_unit_test(test_hot_air_warms_what_it_is_held_on_until_it_is_taken_away),
         cmocka_unit_test(test_the_steepest_cooling_is_the_boards_own_not_a_hands),
