@@ -495,7 +495,7 @@ static void write_profile(const struct page *page)
     write_figure(out, name, b.above_liquidus_s, j.above_liquidus_s, joint, UNIT_TIME,
                  allowed->above_least_s, allowed->above_most_s);
     write_figure(out, "within 5 K of the highest", b.near_peak_s, j.near_peak_s, joint, UNIT_TIME,
-                 0, allowed->near_peak_most_s);
+                 0, 0);
     write_figure(out, "25 °C to the highest", b.to_peak_s, j.to_peak_s, joint, UNIT_TIME, 0,
                  allowed->to_peak_most_s);
     write_figure(out, "steepest fall, over 5 s", b.ramp_down_c_s, j.ramp_down_c_s, joint, UNIT_RAMP,

@@ -147,8 +147,8 @@ void profile_measure(const struct profile_point *point, int count,
 const struct profile_allowed *profile_allowed(int with_lead)
 {
     static const struct profile_allowed allowed[2] = {
-        {60, 120, 60, 150, 30, 3, 6, 480, {150, 200, 217}},
-        {60, 120, 60, 150, 20, 3, 6, 360, {100, 150, 183}},
+        {60, 120, 60, 150, 3, 6, 480, {150, 200, 217}},
+        {60, 120, 60, 150, 3, 6, 360, {100, 150, 183}},
     };
     return &allowed[with_lead != 0];
 }

@@ -13,7 +13,9 @@ run 0 tinlatch rehearse "$TOP/recipes/short-check.lua" --fault board-short@0 --j
 fed=$(jq -r .run "$out")
 head -c 3000000 "$done" >cut.jsonl
 
-for record in "$done" "$tripped" "$fed" ./cut.jsonl; do
+run 0 tinlatch rehearse "$TOP/recipes/stack-split-hx230.lua" --json
+leaded=$(jq -r .run "$out")
+for record in "$done" "$tripped" "$fed" "$leaded" ./cut.jsonl; do
     run 0 tinlatch report "$record" --out pages
     run 0 tinlatch report "$record" --customer --out pages
 done
@@ -30,6 +32,16 @@ expect "the fingerprint is another" grep -q "$(tail -n 1 "$done" | grep -o '[0-9
 expect "it does not say that it holds" grep -q "The record holds: each of its" "$(page "$done")"
 expect "the hands do not come first" grep -q 'class="box bad">' "$(page "$tripped")"
 expect "a record that was cut off is not called so" grep -q "The record was cut off" "$(page ./cut.jsonl)"
+# Its profile beside J-STD-020's column for tin-lead (D, table 5-2), what is outside and what is within; of an alloy that
+# the standard does not know, the ramps only.
+row() { expect "the profile lacks $2" grep -qE "<tr><td>$2" "$(page "$1")"; }
+row "$leaded" "steepest rise, over 5 s<.*at most 3.00 .*C/s<.*>within<"
+row "$leaded" "soak, 100 to 150 .*C<.*1 min to 2 min<.*>outside<"
+row "$leaded" "above liquidus, 183 .*C<.*1 min to 2 min 30 s<.*>within<"
+row "$leaded" "25 .*C to the highest<.*at most 6 min<.*>outside<"
+row "$leaded" "steepest fall, over 5 s<.*at most 6.00 .*C/s<.*>within<"
+row "$done" "steepest rise, over 5 s<.*at most 3.00 .*C/s<.*>within<"
+row "$done" "above liquidus, 140 .*C<.*<td></td></tr>"
 sed '1000s/"duty":[0-9]*/"duty":77/' "$done" >changed.jsonl
 run 0 tinlatch report ./changed.jsonl --out pages
 expect "a changed record is not told" grep -q "does not verify: line 1000" "$(page ./changed.jsonl)"

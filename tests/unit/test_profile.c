@@ -142,22 +142,21 @@ static void test_a_gap_is_not_filled(void **state)
     assert_near(got.above_liquidus_s, 28 / 1.5 + 20 + 28 / 3.0 - 11, 1e-9);
 }
 
-/* J-STD-020 D, D.1 and E, table 5-2: the lead-free column as three vendors print it; of the other, 20 s near the peak
- * from memory. Revision C allows 180 s of lead-free soak and 40 s near the actual peak. */
+/* J-STD-020 D, D.1 and E, table 5-2; its lead-free column as three vendors print it. Revision C allows 180 s of
+ * lead-free soak. */
 static void test_the_standards_table(void **state)
 {
     (void)state;
     static const struct profile_allowed column[2] = {
         {.soak_least_s = 60, /* ts, Tsmin to Tsmax: 60 to 120 s */
          .soak_most_s = 120,
-         .above_least_s = 60,     /* tL, above TL: 60 to 150 s */
-         .above_most_s = 150,     /* */
-         .near_peak_most_s = 30,  /* tp, within 5 C of Tc */
+         .above_least_s = 60, /* tL, above TL: 60 to 150 s */
+         .above_most_s = 150,
          .ramp_up_most_c_s = 3,   /* TL to Tp */
          .ramp_down_most_c_s = 6, /* Tp to TL */
          .to_peak_most_s = 480,   /* 25 C to Tp: 8 min */
          .zones = {150, 200, 217}},
-        {60, 120, 60, 150, 20, 3, 6, 360, {100, 150, 183}}, /* SnPb */
+        {60, 120, 60, 150, 3, 6, 360, {100, 150, 183}}, /* SnPb */
     };
     for (int with_lead = 0; with_lead < 2; with_lead++)
         assert_memory_equal(profile_allowed(with_lead), &column[with_lead], sizeof column[0]);
