@@ -73,12 +73,18 @@ static bool has_metal(const char *alloy, const char *symbol, const char *word)
     return false;
 }
 
-/* A bismuth alloy and lead make one that melts near 96 C, in use: 46Bi34Sn20Pb. */
-static void look_at_alloys(struct cli *cli)
+/* A bismuth alloy and lead make one that melts near 96 C, in use: 46Bi34Sn20Pb. What is not said now may be on record. */
+static void look_at_alloys(struct cli *cli, const struct history *kept)
 {
     struct options *options = &cli->options;
     const char *found = "", *added = "";
     char text[BENCH_TEXT];
+    for (int i = 0; kept && i < kept->job_count; i++) {
+        if (!strcmp(kept->job[i].name, "alloy found"))
+            found = kept->job[i].text;
+        if (!strcmp(kept->job[i].name, "alloy added"))
+            added = kept->job[i].text;
+    }
     for (int i = 0; i < options->job_count; i++) {
         if (!strcmp(options->job[i].name, "alloy found"))
             found = options->job[i].text;
@@ -96,13 +102,13 @@ static void look_at_alloys(struct cli *cli)
     warn(cli, text);
 }
 
-int job_prepare(struct cli *cli, struct tl_error *error)
+int job_prepare(struct cli *cli, const struct history *kept, struct tl_error *error)
 {
     struct options *options = &cli->options;
     for (int i = 0; i < options->job_count; i++)
         if (!strcmp(options->job[i].name, "photo") && add_digest(&options->job[i], error))
             return TL_FILE;
-    look_at_alloys(cli);
+    look_at_alloys(cli, kept);
     return 0;
 }
 

@@ -285,7 +285,7 @@ static int run_it(struct cli *cli, struct play *play, struct tl_error *error)
     struct sigaction before[STOP_SIGNALS];
     if (cli->options.out && paths_make(cli->options.out, error))
         return TL_FILE;
-    if (job_prepare(cli, error))
+    if (job_prepare(cli, NULL, error))
         return TL_FILE;
     begin_record(cli, play);
     cli_flush(cli); /* nothing of ours may be printed twice by the child */

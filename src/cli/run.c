@@ -490,7 +490,7 @@ static int set_up(struct cli *cli, struct bench_run *r, struct tl_error *error)
     bool no_bench = code == TL_MISSING && error->file[0] == '\0';
     if (code)
         return no_bench ? TL_MISSING : TL_FILE;
-    code = job_prepare(cli, error) ? TL_FILE : rehearse_first(cli, r, error);
+    code = job_prepare(cli, NULL, error) ? TL_FILE : rehearse_first(cli, r, error);
     if (code)
         return code;
     code = check_latch(r, error);

@@ -50,21 +50,28 @@ static int append(const struct options *options, const char *path, struct tl_err
     return failed ? TL_FILE : 0;
 }
 
+static int add(struct cli *cli, const struct record_file *file, struct tl_error *error)
+{
+    struct history kept;
+    int failed = check_record(file, error);
+    if (failed || (failed = history_read(&kept, file->text, file->length, error)))
+        return failed;
+    failed = job_prepare(cli, &kept, error);
+    history_free(&kept);
+    return failed ? failed : append(&cli->options, file->path, error);
+}
+
 enum outcome runs_add(struct cli *cli)
 {
     struct tl_error error = {0};
     struct record_file file = {0};
     int failed = cli->options.job_count
-                     ? job_prepare(cli, &error)
+                     ? records_open(&file, cli->options.object, cli->options.rehearsals, &error)
                      : tl_error_set(&error, TL_USAGE,
                                     "runs add: what? --found, --added, --photo, --hot-spot, --note "
                                     "or --after");
     if (!failed)
-        failed = records_open(&file, cli->options.object, cli->options.rehearsals, &error);
-    if (!failed)
-        failed = check_record(&file, &error);
-    if (!failed)
-        failed = append(&cli->options, file.path, &error);
+        failed = add(cli, &file, &error);
     if (!failed)
         fprintf(cli->out, "added to %s\n", file.path);
     free(file.text);

@@ -129,6 +129,13 @@ for found in SAC305 "lead-free" "Lead-Free" "Pb-free SAC305"; do
     run 0 tinlatch rehearse "$split" --found "$found" --added Sn42Bi57Ag1
     err_lacks "bismuth"
 done
+# An alloy that is told later meets the one on record.
+run 0 tinlatch rehearse "$split" --found Sn63Pb37 --json
+later=$(jq -r .run "$out")
+run 0 tinlatch runs add "$later" --added Sn42Bi57Ag1
+err_has "bismuth and lead meet"
+expect "the warning is not on record" grep -q '"name":"warning","text":"bismuth and lead meet' "$later"
+run 0 tinlatch runs verify "$later"
 # Heat cycles by serial: three are common, the fourth is warned of before a port is opened.
 mkdir -p "$TINLATCH_HOME/runs"
 cycles() { run 5 tinlatch run "$split" --bench "$TOP/recipes/benches/demo.ini" --quiet --serial "$1"; }
