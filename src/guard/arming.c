@@ -8,9 +8,9 @@
 
 enum { READY_MS = 3000 }; /* for every instrument to answer at the start */
 
-/* When a question is asked: always, before heat, when the last run could stand for the seat test, before the
- * seat test, before a warm start. */
-enum asked { ALWAYS, HEAT, OFFER, COLD, WARM };
+/* When a question is asked: always, before heat, before heat that one sensor watches, when the last run could stand for
+ * the seat test, before the seat test, before a warm start. */
+enum asked { ALWAYS, HEAT, ONE_SENSOR, OFFER, COLD, WARM };
 
 /* The mandatory questions; the bench file adds its own. The last two go on from the insert's name. */
 static const struct {
@@ -19,6 +19,9 @@ static const struct {
 } questions[] = {
     {ALWAYS, "Is the battery or cell out of the unit, and well away from the plate?"},
     {HEAT, "Is the extraction on, and are solvents and everything that burns away from the plate?"},
+    {ONE_SENSOR,
+     "Does an independent thermal cut-out stand behind this plate? no: the run goes on without "
+     "one, and you stay beside it."},
     {OFFER,
      "Was the thermocouple, its mount or the insert touched since then? yes: the plate is emptied, "
      "as for a first run; no: warm start, the board may lie in place."},
@@ -51,6 +54,8 @@ static bool is_asked(const struct guard *guard, enum asked when)
     if (when == ALWAYS || !guard->limits.uses_plate)
         return when == ALWAYS;
     switch (when) {
+    case ONE_SENSOR:
+        return !guard->limits.has_plate_2;
     case OFFER:
         return guard->warm.offered;
     case COLD:
@@ -147,8 +152,8 @@ static void say_what_is_open(struct guard *guard, int64_t t_ms)
         guard_say(
             guard, NOTE_WARN, t_ms,
             "One plate sensor: a slip to 60 % of the rise or more can go unseen; at 200 C the "
-            "plate is then up to 120 K hotter, after a slip in the cold up to 270 K. An "
-            "independent thermal cut-out has to stand behind it.");
+            "plate is then up to 120 K hotter, after a slip in the cold up to 270 K. Only an "
+            "independent thermal cut-out ends that.");
     if (!seat_can_be_proved(guard))
         guard_say(
             guard, NOTE_WARN, t_ms,
@@ -192,12 +197,14 @@ bool latch_is_awaited(struct guard *guard, int64_t t_ms)
     return for_ms > 0;
 }
 
-/* A hasty yes never leads to a warm start. */
+/* A hasty yes never leads to a warm start; and who has no cut-out may say so, since the answer is kept. */
 static void take_answer(struct guard *guard, int64_t t_ms)
 {
-    bool offer = guard->question < QUESTIONS && questions[guard->question].when == OFFER;
+    bool listed = guard->question < QUESTIONS;
+    bool offer = listed && questions[guard->question].when == OFFER;
+    bool cutout = listed && questions[guard->question].when == ONE_SENSOR;
 
-    if (guard->hand.answer == ANSWER_NO && !offer) {
+    if (guard->hand.answer == ANSWER_NO && !offer && !cutout) {
         guard_refuse(
             guard, TL_LIMIT, t_ms,
             guard->warmth_asked ? "the plate was not heated, so it cannot read this: " ROOM_CAUSES
@@ -209,6 +216,10 @@ static void take_answer(struct guard *guard, int64_t t_ms)
         return;
     if (offer)
         guard->warm.taken = guard->hand.answer == ANSWER_NO;
+    if (cutout && guard->hand.answer == ANSWER_NO)
+        guard_say(guard, NOTE_WARN, t_ms,
+                  "No independent cut-out: nothing but you ends what the sensor cannot see. Stay "
+                  "beside the plate, with the mains plug within reach.");
     guard->question++;
     ask_next(guard, t_ms);
 }

@@ -28,9 +28,11 @@ struct desk {
     struct last_run last;
     int record_fd;
     struct journal *journal;
-    bool was_touched; /* what the person says of the thermocouple */
-    bool was_cold;    /* ... of the plate: not heated; and of what reads cold: it is not */
-    bool asked_touched, asked_warmed, asked_chilled; /* ... and whether that was asked */
+    bool was_touched;  /* what the person says of the thermocouple */
+    bool was_cold;     /* ... of the plate: not heated; and of what reads cold: it is not */
+    bool lacks_cutout; /* ... of an independent one behind the plate */
+    bool asked_touched, asked_warmed, asked_chilled,
+        asked_cutout; /* ... and whether that was asked */
     bool beeped;
     char open[BENCH_TEXT], said[8192];
 };
@@ -170,7 +172,11 @@ static void answer(struct desk *desk)
     desk->asked_warmed = desk->asked_warmed || warmed;
     bool chilled = strstr(desk->open, "as cold as that") != NULL;
     desk->asked_chilled = desk->asked_chilled || chilled;
-    desk->hand.answer = (touched && !desk->was_touched) || ((warmed || chilled) && desk->was_cold)
+    bool cutout = strstr(desk->open, "thermal cut-out") != NULL;
+    desk->asked_cutout = desk->asked_cutout || cutout;
+    desk->hand.answer = (touched && !desk->was_touched) ||
+                                ((warmed || chilled) && desk->was_cold) ||
+                                (cutout && desk->lacks_cutout)
                             ? ANSWER_NO
                             : ANSWER_YES;
     send_hand(desk);
@@ -361,6 +367,27 @@ static void test_one_sensor_of_two_that_hangs_free_is_a_doubt(void **state)
     assert_false(desk->asked_touched);
     assert_has(guard_refusal(desk->guard)->text, "seat test failed");
     desk_free(desk);
+}
+
+/* One plate sensor cannot see every slip, so that the cut-out is asked for; who has none may go on, and is told. */
+static void test_an_independent_cut_out_is_asked_for_where_one_sensor_watches(void **state)
+{
+    (void)state;
+    for (int i = 0; i < 3; i++) {
+        struct benchfile bench = fake_line_bench();
+        bench.sensor[SENSOR_PLATE_2].present = i == 0;
+        struct desk *desk = desk_on(&bench, NULL, 25);
+        desk->lacks_cutout = i == 2;
+
+        arm(desk, 120);
+
+        assert_int_equal(desk->asked_cutout, i > 0);
+        assert_int_equal(strstr(desk->said, "No independent cut-out: nothing but you") != NULL,
+                         i == 2);
+        assert_int_equal(strstr(desk->said, "One plate sensor: ") != NULL, i > 0);
+        assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+        desk_free(desk);
+    }
 }
 
 static void test_what_is_just_within_its_bounds_is_no_doubt(void **state)
@@ -1115,6 +1142,7 @@ int main(void)
         cmocka_unit_test(test_any_doubt_about_the_last_run_needs_the_seat_test),
         cmocka_unit_test(test_one_sensor_of_two_that_hangs_free_is_a_doubt),
         cmocka_unit_test(test_what_is_just_within_its_bounds_is_no_doubt),
+        cmocka_unit_test(test_an_independent_cut_out_is_asked_for_where_one_sensor_watches),
         cmocka_unit_test(test_a_doubt_that_comes_while_a_question_stands_open_is_refused),
         cmocka_unit_test(test_a_warm_start_waits_below_80_and_says_how_long),
         cmocka_unit_test(test_the_seat_test_waits_below_60_and_says_how_long),
