@@ -236,6 +236,7 @@ static void guard_apply(struct guard *guard, int64_t t_ms)
         guard->drive.duty_permille = guard->seat.duty_permille;
     attend_knob(guard, t_ms);
     fan_watch(guard, t_ms);
+    hold_watch(guard, t_ms);
     guard->drive.meter = guard->want.meter;
     guard->drive.closed = guard->limits.uses_plate && cutoff_closes(guard);
 }

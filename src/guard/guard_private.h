@@ -141,6 +141,13 @@ struct fan_watch {
     bool told;
 };
 
+/* While the plate holds its temperature: for how long at full power, at least, in the minute that counts. */
+struct hold_watch {
+    int64_t since_ms, at_ms;
+    double fed_ms;
+    bool told;
+};
+
 /* What the plate was fed since the scan before, as shares of full power, at least and at most. */
 struct feed {
     double now, low, high;
@@ -222,6 +229,7 @@ struct guard {
     struct parking parking;
     struct knob knob;
     struct fan_watch fan;
+    struct hold_watch hold;
     struct hands hands;
     struct contact_answer contact;
     struct unasked unasked;
@@ -312,6 +320,8 @@ bool leads_may_be_on(const struct guard *guard, int32_t rail);
 
 /* fan.c */
 void fan_watch(struct guard *guard, int64_t t_ms);
+/* hold.c */
+void hold_watch(struct guard *guard, int64_t t_ms);
 
 /* gather.c */
 void guard_gather(struct guard *guard, int64_t t_ms);

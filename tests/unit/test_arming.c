@@ -1082,6 +1082,40 @@ static void test_a_fan_that_does_not_turn_is_told_of_once(void **state)
     assert_false(warns_of_its_fan(9, 1)); /* a draught as well */
 }
 
+/* Held at 150 C for some minutes, losing `times` as much as it was learned to, or showing that much less. */
+static bool warns_of_its_hold(double times, double coupling, bool second)
+{
+    struct benchfile bench = fake_line_bench();
+    bench.sensor[SENSOR_PLATE_2].present = second;
+    bench.limits.ramp_mc_s = 2000;
+    struct desk *desk = desk_on(&bench, NULL, 25);
+    arm(desk, 120);
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    wanting(desk, 0, 20000); /* cold again: what slips now moves no reading */
+    desk->hand.presence++;
+    send_hand(desk);
+    desk->bench.plate.loss_w_k *= times; /* the guard has its copy */
+    desk->coupling = coupling;
+
+    wanting(desk, 150000, 1000); /* on its way it holds nothing */
+    assert_null(strstr(desk->said, "Holding "));
+    const char *first = strstr(wanting(desk, 150000, 4000), "Holding ");
+    assert_null(first ? strstr(first + 1, "Holding ") : NULL);
+    assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+    desk_free(desk);
+    return first != NULL;
+}
+
+static void test_a_hold_that_takes_half_as_much_again_is_told_of_once(void **state)
+{
+    (void)state;
+    assert_true(warns_of_its_hold(1.6, 1, false));
+    assert_false(warns_of_its_hold(1.4, 1, false));
+    assert_true(warns_of_its_hold(1, 0.62, false)); /* slipped in the cold: no bound sees it */
+    assert_false(warns_of_its_hold(1, 1, false));
+    assert_false(warns_of_its_hold(1.6, 1, true));
+}
+
 /* Nobody is left to see that the fan runs, and not every instrument ends it by itself. */
 static void test_who_leaves_early_leaves_everything_off_and_a_line_in_the_record(void **state)
 {
@@ -1172,6 +1206,7 @@ int main(void)
         cmocka_unit_test(test_a_person_is_told_what_to_set_a_plate_by_hand_to),
         cmocka_unit_test(test_a_recipe_has_its_ten_seconds_to_begin_from_when_it_may),
         cmocka_unit_test(test_a_fan_that_does_not_turn_is_told_of_once),
+        cmocka_unit_test(test_a_hold_that_takes_half_as_much_again_is_told_of_once),
         cmocka_unit_test(test_who_leaves_early_leaves_everything_off_and_a_line_in_the_record),
         cmocka_unit_test(test_a_nudge_is_told_to_the_recipe_and_recorded),
     };
