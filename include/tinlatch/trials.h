@@ -18,7 +18,7 @@ enum trial_verdict {
     TRIAL_FINE,    /* done; with faults about: an everyday draw that tripped nothing */
     TRIAL_CAUGHT,  /* its fault was seen, in time, by a rule that the fault's row names */
     TRIAL_UNSEEN,  /* no rule saw its fault, and none had to */
-    TRIAL_FAILED,  /* without faults: not done; with: it could not be played to its end */
+    TRIAL_FAILED,  /* without faults: not done, or a part too hot; with: it could not be played to its end */
     TRIAL_OTHER,   /* a rule tripped that the fault's row does not name */
     TRIAL_MISSED,  /* a rule had to see its fault and did not, or too late */
     TRIAL_FALSE,   /* a rule tripped and nothing was broken */

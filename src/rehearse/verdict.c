@@ -115,6 +115,28 @@ static enum trial_verdict judge(struct trial *trial, const struct run *run,
     return judge_fault(trial, run, &sight);
 }
 
+/* By the world's true temperature; NULL = none. */
+static const struct run_margin *part_too_hot(const struct run *run)
+{
+    for (int32_t i = 0; i < run->margin_count; i++)
+        if (run->margin[i].layer < 0 && run->margin[i].worst > run->margin[i].value)
+            return &run->margin[i];
+    return NULL;
+}
+
+/* A recipe that came to its end and spoiled a part on its way is no success. */
+static void judge_parts(struct trial *trial, const struct run *run)
+{
+    const struct run_margin *part = part_too_hot(run);
+
+    if (trial->verdict != TRIAL_FINE || !part)
+        return;
+    trial->verdict = TRIAL_FAILED;
+    trial->outcome = RUN_FAILED;
+    snprintf(trial->text, sizeof trial->text, "%s: %.1f C, and it bears %.0f C", part->limit,
+             part->worst, part->value);
+}
+
 static void measure_plate(struct trial *trial, const struct run *run)
 {
     double from_s = trial->fault < 0 ? 0 : trial->fault_s, peak_c = NAN, asked_c = NAN;
@@ -147,6 +169,8 @@ void trial_judge(struct trial *trial, const struct run *run, struct trial_bench 
     memcpy(trial->margin, run->margin, (size_t)run->margin_count * sizeof trial->margin[0]);
     const char *text = run->tripped ? run->trip_words.what : run->error.text;
     snprintf(trial->text, sizeof trial->text, "%.*s", (int)sizeof trial->text - 1, text);
+    if (!faults)
+        judge_parts(trial, run);
     trial->played = true;
 }
 

@@ -33,6 +33,12 @@ expect "nothing is taken for molten too soon" jq -e "$soonest" "$box/jobs-1"
 run 0 tinlatch trials "$TOP/recipes/stack-split-hx230.lua" --draws 24 --json
 json "$soonest"
 
+# A recipe that comes to its end and spoils a part is no success.
+sed 's/\(name = "U5".*max = "\)[0-9]* C"/\1140 C"/' "$TOP/recipes/boards/hx210.lua" >hot.lua
+expect "the part's limit was changed" grep -q '140 C' hot.lua
+run 1 tinlatch trials "$split" --board hot.lua --draws 4 --json
+json '.failed == 4 and .outcome == "failed" and (.failures[0].text | test("^U5 body: 1[45][0-9.]+ C, and it bears 140 C$"))'
+
 # A draw that fails: its command plays it again, with the same end. A bench whose words need quotes.
 cp "$split" "it's mine.lua"
 sed -i 's/steady = "8 s", timeout = "4 min"/steady = "8 s", timeout = "110 s"/; s/melt = { "172 C"/melt = { "168 C"/' "it's mine.lua"

@@ -121,6 +121,28 @@ static void test_a_trip_on_a_day_like_any_other_is_false(void **state)
     assert_int_equal(verdict_of("draft", 300, run, true), TRIAL_FALSE);
 }
 
+static void test_a_draw_that_spoils_a_part_has_failed(void **state)
+{
+    struct run *run = climb();
+    (void)state;
+
+    for (int i = 0; i < 4; i++) {
+        struct trial trial = {.fault = -1};
+        run->margin_count = 1;
+        run->margin[0] = (struct run_margin){
+            .limit = "U5 body", .value = 140, .worst = i == 1 ? 140.1 : 140, .layer = -1};
+        if (i == 2) /* the plate, over its limit by its sensor's error */
+            run->margin[0] =
+                (struct run_margin){.limit = "plate, true", .value = 140, .worst = 141};
+        trial_judge(&trial, run, (struct trial_bench){true, true}, i == 3);
+
+        assert_int_equal(trial_failed(&trial), i == 1);
+        assert_int_equal(trial.outcome, i == 1 ? RUN_FAILED : RUN_DONE);
+        if (i == 1)
+            assert_string_equal(trial.text, "U5 body: 140.1 C, and it bears 140 C");
+    }
+}
+
 static void test_the_plate_is_measured_from_the_fault_on(void **state)
 {
     struct run *run = climb();
@@ -176,6 +198,7 @@ int main(void)
         cmocka_unit_test(test_what_shows_only_by_the_feed_is_not_missed_where_that_is_not_known),
         cmocka_unit_test(test_heat_that_nobody_asked_for_yet_shows_by_what_it_brings),
         cmocka_unit_test(test_a_trip_on_a_day_like_any_other_is_false),
+        cmocka_unit_test(test_a_draw_that_spoils_a_part_has_failed),
         cmocka_unit_test(test_the_plate_is_measured_from_the_fault_on),
         cmocka_unit_test(test_every_fault_names_rules_that_are_there_and_a_time),
     };
