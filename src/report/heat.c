@@ -93,9 +93,10 @@ static void write_scale(FILE *out, double y, const struct range *range, bool is_
     for (int i = 0; i <= 4; i++) {
         double value = range->from + (range->to - range->from) * i / 4;
         char text[32];
-        if (is_time)
+        if (is_time) {
             words_time(value, text, sizeof text);
-        else
+            strcat(text, i == 0 ? " min:s" : "");
+        } else
             snprintf(text, sizeof text, "%.0f C", value);
         fprintf(out, "<text class=\"%s\" x=\"%.1f\" y=\"%.1f\">%s</text>\n",
                 i == 0   ? "s"

@@ -52,6 +52,11 @@ for options in "$split" "$split --fault heater-stuck-on@200" "$TOP/recipes/short
     run "0|3" tinlatch rehearse $options --out pictures
     for svg in pictures/*.svg; do svg_valid "$svg"; done
 done
+# On a finer grid the maps have more places, and what it does to the joint is told.
+run 0 tinlatch rehearse "$split" --grid 2mm --out fine --json
+json '.outcome == "done" and (.melt | length) > 0'
+for svg in fine/*.svg; do svg_valid "$svg"; done
+expect "the finer map has no more places" [ "$(grep -c 'class="place"' fine/melt-map.svg)" -gt 90 ]
 # The page has the map that --out draws, and the picture of the README is one that this program draws: the same
 # texts, and every figure within one.
 run 0 tinlatch rehearse "$split" --out pictures

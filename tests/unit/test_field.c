@@ -312,7 +312,7 @@ static int reference_rates(realtype t, N_Vector y, N_Vector ydot, void *user)
     return 0;
 }
 
-/* Both through the split up to the lift; the largest difference of any node, looked at every two seconds. */
+/* Both through heating, melt and cooling of the split, nothing lifted; the largest difference of any node, looked at every two seconds. */
 static double worst_difference_k(struct thermal *field, struct thermal *frame, double *molten)
 {
     struct reference reference = {.field = frame};
