@@ -40,6 +40,7 @@ struct trial {
     double peak_true_c, over_set_k, over_ceiling_k; /* true plate, from the fault on; negative = below */
     int32_t melt_count, margin_count;
     struct run_melt melt[TRIAL_MELTS];
+    double window_s[TRIAL_MELTS]; /* from its last place molten to its first frozen, or until it was lifted; NAN = neither */
     struct run_margin margin[RUN_MARGINS];
     char text[BENCH_TEXT]; /* the error or the trip, "" = none */
 };

@@ -5,7 +5,7 @@
 
 #include "options.h"
 
-enum { SPREADS = 4 * TRIAL_MELTS + 2, WORSTS = RUN_MARGINS };
+enum { SPREADS = 5 * TRIAL_MELTS + 2, WORSTS = RUN_MARGINS };
 
 /* Which axis of the picture a figure stands on. */
 enum panel { PANEL_NONE, PANEL_TIME, PANEL_SLACK, PANELS };

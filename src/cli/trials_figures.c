@@ -21,7 +21,7 @@ double spread_at(const struct spread *spread, double share)
     return spread->value[low] + (at - whole) * (spread->value[high] - spread->value[low]);
 }
 
-enum figure { FIRST, LAST, TAKEN, SLACK, PER_MELT, PEAK = PER_MELT, OVER, FIGURES };
+enum figure { FIRST, LAST, TAKEN, SLACK, WINDOW, PER_MELT, PEAK = PER_MELT, OVER, FIGURES };
 
 static double figure_of(const struct trial *trial, enum figure figure, int melt)
 {
@@ -37,6 +37,8 @@ static double figure_of(const struct trial *trial, enum figure figure, int melt)
         return m->at_s;
     case SLACK:
         return m->at_s - m->true_last_s;
+    case WINDOW:
+        return melt < trial->melt_count ? trial->window_s[melt] : (double)NAN;
     case PEAK:
         return trial->peak_true_c;
     case OVER:
@@ -61,10 +63,14 @@ static void add_spread(struct figures *f, enum figure figure, int melt, const ch
     static const char *const said[FIGURES] = {
         [FIRST] = "first place molten", [LAST] = "last place molten",
         [TAKEN] = "taken for molten",   [SLACK] = "taken, after its last",
-        [PEAK] = "plate, true peak",    [OVER] = "recipe over",
+        [WINDOW] = "lift window",       [PEAK] = "plate, true peak",
+        [OVER] = "recipe over",
     };
-    static const enum panel panels[FIGURES] = {
-        [FIRST] = PANEL_TIME, [LAST] = PANEL_TIME, [TAKEN] = PANEL_TIME, [SLACK] = PANEL_SLACK};
+    static const enum panel panels[FIGURES] = {[FIRST] = PANEL_TIME,
+                                               [LAST] = PANEL_TIME,
+                                               [TAKEN] = PANEL_TIME,
+                                               [SLACK] = PANEL_SLACK,
+                                               [WINDOW] = PANEL_SLACK};
     struct spread *spread = &f->spread[f->spreads];
 
     *spread =

@@ -122,11 +122,12 @@ static double write_panel(const struct figures *f, enum panel panel, double y, F
 {
     static const char *const titles[PANELS] = {
         [PANEL_TIME] = "When the joints melt",
-        [PANEL_SLACK] = "Taken for molten after the last place was",
+        [PANEL_SLACK] = "After the last place was molten: taken for molten; the lift window, until "
+                        "lifted or frozen",
     };
     static const char *const units[PANELS] = {
         [PANEL_TIME] = "s of bench time",
-        [PANEL_SLACK] = "s; below 0 the lift would tear pads",
+        [PANEL_SLACK] = "s; taken below 0, the lift would tear pads",
     };
     int rows = 0;
 

@@ -151,6 +151,17 @@ static void measure_plate(struct trial *trial, const struct run *run)
     trial->over_ceiling_k = peak_c - run->limits.plate_mc / 1000.0;
 }
 
+/* Of the melt that the joint's last place tells of: it may melt again. */
+static double lift_window_s(const struct run *run, const struct run_melt *melt)
+{
+    for (int32_t i = 0; i < run->joint_count; i++) {
+        const struct run_joint *joint = &run->joint[i];
+        if (strcmp(joint->joint, melt->joint) == 0 && joint->last_s == melt->true_last_s)
+            return fmin(joint->lifted_s, joint->freezes_s) - joint->last_s; /* of a NAN the other */
+    }
+    return NAN;
+}
+
 void trial_judge(struct trial *trial, const struct run *run, struct trial_bench bench, bool faults)
 {
     trial->seed = run->seed;
@@ -165,6 +176,8 @@ void trial_judge(struct trial *trial, const struct run *run, struct trial_bench 
     trial->verdict = judge(trial, run, bench, faults);
     trial->melt_count = run->melt_count < TRIAL_MELTS ? run->melt_count : TRIAL_MELTS;
     memcpy(trial->melt, run->melt, (size_t)trial->melt_count * sizeof trial->melt[0]);
+    for (int32_t i = 0; i < trial->melt_count; i++)
+        trial->window_s[i] = lift_window_s(run, &run->melt[i]);
     trial->margin_count = run->margin_count;
     memcpy(trial->margin, run->margin, (size_t)run->margin_count * sizeof trial->margin[0]);
     const char *text = run->tripped ? run->trip_words.what : run->error.text;

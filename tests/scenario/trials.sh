@@ -33,6 +33,9 @@ expect "nothing is taken for molten too soon" jq -e "$soonest" "$box/jobs-1"
 run 0 tinlatch trials "$TOP/recipes/stack-split-hx230.lua" --draws 24 --json
 json "$soonest"
 
+# How long the lift window was open: longer than it took to take the joint for molten.
+expect "the lift window has no spread" jq -e '[.spread[] | select(.name == "frame: lift window" or .name == "frame: taken, after its last") | .median] | length == 2 and .[1] > .[0] and .[0] > 0' "$box/jobs-1"
+
 # A recipe that comes to its end and spoils a part is no success.
 sed 's/\(name = "U5".*max = "\)[0-9]* C"/\1140 C"/' "$TOP/recipes/boards/hx210.lua" >hot.lua
 expect "the part's limit was changed" grep -q '140 C' hot.lua
