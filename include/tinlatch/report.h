@@ -13,7 +13,7 @@
 #include "tinlatch/history.h"
 #include "tinlatch/run.h"
 
-enum { REPORT_COLUMNS = 100, REPORT_LEAST = 60, REPORT_WROTE = 4 };
+enum { REPORT_COLUMNS = 100, REPORT_LEAST = 60, REPORT_WROTE = 5 };
 
 struct report_style {
     bool colour;
@@ -43,8 +43,12 @@ void report_svg(const struct run *run, FILE *out);
 /* When each place of the first joint along a board's edge melted; how warm the boards' upper faces were. */
 void report_melt_map(const struct run_heat *heat, FILE *out);
 void report_heat_map(const struct run_heat *heat, FILE *out);
+/* CSV: every place of every joint, in mm, with when it melted and froze, in s, empty = never. */
+void report_places(const struct run *run, const struct run_heat *heat, FILE *out);
 /* A stranger's text for SVG or HTML, element or attribute, without what either, or a terminal, could obey. At most
  * some 4,000 bytes of it. */
 void report_markup(FILE *out, const char *text);
+/* The same for a field of CSV; "" stays empty, and what a spreadsheet would take for a formula does not begin it. */
+void report_csv(FILE *out, const char *text);
 
 #endif

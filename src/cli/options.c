@@ -416,7 +416,7 @@ static const struct option options_table[] = {
     {"--cpu",          "SECONDS",      ALL,      false, TAKE(cpu),
      "processor time after which a rehearsed recipe is ended (default 5)"},
     {"--out",          "DIR",          OUTS,     false, TEXT(out),
-     "chart, maps and record go there too; else what the verb writes"},
+     "chart, maps, table of places and record go there too; else what the verb writes"},
     {"--draws",        "N",            BY(TRIALS), false, TAKE(draws),
      "how many rehearsals (default 299)"},
     {"--faults",       NULL,           BY(TRIALS), false, FLAG(faults),

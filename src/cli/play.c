@@ -166,8 +166,9 @@ static void release_signals(const struct sigaction *before)
 /* ---- what is written ------------------------------------------------------------------------ */
 
 /* What --out writes besides the record; the maps only when the rehearsal had joints. */
-enum picture { CHART, MELT_MAP, HEAT_MAP, PICTURES };
-static const char *const picture_names[PICTURES] = {"chart.svg", "melt-map.svg", "heat-map.svg"};
+enum picture { CHART, MELT_MAP, HEAT_MAP, PLACES, PICTURES };
+static const char *const picture_names[PICTURES] = {"chart.svg", "melt-map.svg", "heat-map.svg",
+                                                    "places.csv"};
 
 static void draw(enum picture picture, const struct play *play, FILE *to)
 {
@@ -180,6 +181,9 @@ static void draw(enum picture picture, const struct play *play, FILE *to)
         break;
     case HEAT_MAP:
         report_heat_map(&play->heat, to);
+        break;
+    case PLACES:
+        report_places(&play->run, &play->heat, to);
         break;
     case PICTURES:
         break;

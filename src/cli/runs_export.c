@@ -7,6 +7,7 @@
 
 #include "runs.h"
 #include "tinlatch/bytes.h"
+#include "tinlatch/report.h"
 
 enum { TOLD = 4096 }; /* texts between two scans; what is longer is cut and the record has it */
 
@@ -26,25 +27,10 @@ static void put_temp(FILE *out, const struct temp_reading *reading)
     put_milli(out, reading->quality == QUALITY_GOOD, reading->temp_mc);
 }
 
-/* What begins a text here is always a word of ours, so that no spreadsheet takes it for a formula. */
 static void add_told(char told[TOLD], const char *kind, const char *what, const char *text)
 {
     size_t length = strlen(told);
     snprintf(told + length, TOLD - length, "%s%s %s: %s", length ? " | " : "", kind, what, text);
-}
-
-static void put_quoted(FILE *out, const char *text)
-{
-    fputc(',', out);
-    if (!*text)
-        return;
-    fputc('"', out);
-    for (; *text; text++) {
-        if (*text == '"')
-            fputc('"', out);
-        fputc((unsigned char)*text < 0x20 ? ' ' : *text, out);
-    }
-    fputc('"', out);
 }
 
 static void put_scan(FILE *out, const struct record_scan *s, const char *told)
@@ -72,7 +58,8 @@ static void put_scan(FILE *out, const struct record_scan *s, const char *told)
         put_milli(out, i < s->joints, s->joint[i].molten_permille);
     }
     fprintf(out, ",%s", s->rule >= 0 ? rules[s->rule].id : "");
-    put_quoted(out, told);
+    fputc(',', out);
+    report_csv(out, told);
     fputc('\n', out);
 }
 

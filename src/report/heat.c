@@ -305,3 +305,24 @@ void report_heat_map(const struct run_heat *heat, FILE *out)
         write_scale(out, TOP + 26 + scale * width + 32, &range, false);
     fputs("</svg>\n", out);
 }
+
+/* ---- every place, as a table ---- */
+
+static void write_time(FILE *out, float t_s, char end)
+{
+    if (!isnan(t_s))
+        fprintf(out, "%.2f", (double)t_s);
+    fputc(end, out);
+}
+
+void report_places(const struct run *run, const struct run_heat *heat, FILE *out)
+{
+    fputs("joint,x_mm,y_mm,melts_s,freezes_s\n", out);
+    for (int i = 0; i < heat->places; i++) {
+        const struct run_place *place = &heat->place[i];
+        report_csv(out, run->joint[place->joint].joint);
+        fprintf(out, ",%.2f,%.2f,", (double)place->x_mm, (double)place->y_mm);
+        write_time(out, place->melts_s, ',');
+        write_time(out, place->freezes_s, '\n');
+    }
+}

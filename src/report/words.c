@@ -259,3 +259,16 @@ void report_markup(FILE *out, const char *text)
         }
     }
 }
+
+void report_csv(FILE *out, const char *text)
+{
+    if (!*text)
+        return;
+    fputs(strchr("=+-@", *text) ? "\"'" : "\"", out);
+    for (; *text; text++) {
+        if (*text == '"')
+            fputc('"', out);
+        fputc((unsigned char)*text < 0x20 ? ' ' : *text, out);
+    }
+    fputc('"', out);
+}

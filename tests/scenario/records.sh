@@ -54,6 +54,16 @@ err_has "warning: no record is kept"
 run 0 tinlatch rehearse "$split" --out "$box/a/b" --json
 expect "the chart is not XML" xmllint --noout "$box/a/b/chart.svg"
 expect "the maps are not XML" xmllint --noout "$box/a/b/melt-map.svg" "$box/a/b/heat-map.svg"
+# A line for each place, which melts and then freezes; the first and the last to melt are those that are told.
+expect "the table of places does not read" python3 - "$box/a/b/places.csv" "$out" <<'PY'
+import csv, json, sys
+rows = list(csv.DictReader(open(sys.argv[1])))
+frame = next(j for j in json.load(open(sys.argv[2]))["joints"] if j["joint"] == "frame")
+melts = [float(r["melts_s"]) for r in rows if r["joint"] == "frame"]
+assert len(melts) == 8 and all(0 <= float(r["x_mm"]) <= 60 and 0 <= float(r["y_mm"]) <= 40 for r in rows)
+assert all(float(r["freezes_s"]) > float(r["melts_s"]) for r in rows if r["melts_s"] and r["freezes_s"])
+assert abs(min(melts) - frame["first_s"]) < 0.1 and abs(max(melts) - frame["last_s"]) < 0.1
+PY
 expect "the copy differs from the record" cmp -s "$(jq -r .run "$out")" "$box"/a/b/*.jsonl
 err_has "wrote $box/a/b/chart.svg"
 run 0 tinlatch rehearse "$split" --out "$box/a/b"

@@ -590,6 +590,26 @@ static void check_svg(void)
     assert_null(strstr(text, "href"));
 }
 
+static void test_a_field_of_csv_is_one_field_and_no_formula(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *text, *field;
+    } fields[] = {
+        {"", ""},          {"frame", "\"frame\""},      {"a,\"b\"\n", "\"a,\"\"b\"\" \""},
+        {"=1", "\"'=1\""}, {"@sum(a)", "\"'@sum(a)\""}, {"x=-1", "\"x=-1\""},
+    };
+    for (size_t i = 0; i < sizeof fields / sizeof fields[0]; i++) {
+        char *field;
+        size_t length;
+        FILE *out = open_memstream(&field, &length);
+        report_csv(out, fields[i].text);
+        fclose(out);
+        assert_string_equal(field, fields[i].field);
+        free(field);
+    }
+}
+
 static void test_the_picture_is_whole_and_names_what_it_shows(void **state)
 {
     (void)state;
@@ -881,6 +901,7 @@ int main(void)
         cmocka_unit_test(test_a_bench_that_stays_hot_does_not_squeeze_what_matters),
         cmocka_unit_test(test_every_outcome_has_its_sentence),
         cmocka_unit_test(test_texts_of_strangers_neither_steer_the_terminal_nor_break_a_line),
+        cmocka_unit_test(test_a_field_of_csv_is_one_field_and_no_formula),
         cmocka_unit_test(test_the_picture_is_whole_and_names_what_it_shows),
         cmocka_unit_test(test_a_hostile_picture_is_still_whole),
         cmocka_unit_test(test_the_axis_ends_when_nothing_is_warm_any_more),
