@@ -129,7 +129,7 @@ struct device_config {
     char identity[DEVICE_TEXT]; /* must be contained in the identity answer; "" = any */
     bool owner_vouches;        /* SCPI: it has no identity question; its owner's word counts */
     bool regulates;            /* line, controller: it holds a set-point itself */
-    int32_t silence_ms;        /* line, controller: its own silence timer */
+    int32_t silence_ms;        /* line, controller: its own silence timer; 0 = none that can be read */
     char scpi[SCPI_TEXTS][DEVICE_TEXT]; /* "" = the standard text */
     struct controller_config controller;
     struct contactor_config contactor;

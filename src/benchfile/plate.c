@@ -65,7 +65,8 @@ static int build_driver(struct parse *p, struct benchfile *out, int section)
     int32_t at = add_device(p, out, section, driver->kind, driver->has_port ? &keys : NULL);
     if (at < 0 || (driver->build && driver->build(p, &out->device[at], section)))
         return p->result;
-    if (driver->has_silence)
+    if (driver->has_silence && (driver->kind != DEVICE_CONTROLLER ||
+                                out->device[at].controller.map[REGISTER_SILENCE].used))
         out->device[at].silence_ms = milli_of(p, section, PLATE_SILENCE, 2);
     out->plate_device = at;
     return 0;

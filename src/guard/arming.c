@@ -143,6 +143,14 @@ static void ask_next(struct guard *guard, int64_t t_ms)
         hold_against_room(guard, t_ms);
 }
 
+static bool holds_on_by_itself(const struct guard *guard)
+{
+    const struct benchfile *bench = guard->config.bench;
+    const struct device_config *plate = &bench->device[bench->plate_device];
+
+    return plate->kind == DEVICE_CONTROLLER && plate->silence_ms == 0 && bench->cutoff_device < 0;
+}
+
 /* Say once what this bench cannot protect against; it is no question, and no answer makes it safer. */
 static void say_what_is_open(struct guard *guard, int64_t t_ms)
 {
@@ -158,6 +166,10 @@ static void say_what_is_open(struct guard *guard, int64_t t_ms)
         guard_say(
             guard, NOTE_WARN, t_ms,
             "This plate regulates itself: whether its sensor is seated is not provable here.");
+    if (holds_on_by_itself(guard))
+        guard_say(guard, NOTE_WARN, t_ms,
+                  "This plate holds its set-point when the program or its line is lost: it has no "
+                  "silence timer and no cut-off. Then pull its plug.");
     if (plate_is_by_hand(guard) && guard->config.bench->cutoff_device < 0)
         guard_say(
             guard, NOTE_WARN, t_ms,

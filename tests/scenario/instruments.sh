@@ -47,6 +47,12 @@ out_has "NO    program or computer dies"
 out_has "there is no such port:"
 out_lacks "off at the end"
 out_has "goes on holding its set-point"
+# And so it does in a rehearsal that loses its line: what has no timer, and no cut-off, stays hot.
+true_mc() { tail -n 2 "$(jq -r .run "$out")" | grep -o '"true_mc":[0-9]*' | cut -d: -f2; }
+run 3 tinlatch rehearse "$TOP/tests/data/quick/hold.lua" --bench "$TOP/tests/data/quick-controller.ini" --fault usb-unplugged@30 --until 400 --json
+expect "a plate with a silence timer stays hot" [ "$(true_mc)" -lt 45000 ]
+run 3 tinlatch rehearse "$TOP/tests/data/quick/hold.lua" --bench bare.ini --fault usb-unplugged@30 --until 400 --json
+expect "a plate without one cools by itself" [ "$(true_mc)" -gt 55000 ]
 run 4 tinlatch bench check </dev/null
 err_has "--bench"
 run 2 tinlatch bench

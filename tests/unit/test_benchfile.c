@@ -362,6 +362,13 @@ static const char probe[] = "[reader probe]\ndriver = text\nport = /dev/r\npatte
             fail_msg("code %d: %s", code_, error.text);                                            \
     } while (0)
 
+static void test_a_modbus_plate_without_a_time_out_to_read_has_none(void **state)
+{
+    (void)state;
+    assert_int_equal(parse_plate(modbus_plate, plate_sensor), 0);
+    assert_int_equal(bench.device[bench.plate_device].silence_ms, 0);
+}
+
 static void test_a_modbus_plate_has_its_registers(void **state)
 {
     (void)state;
@@ -674,6 +681,7 @@ int main(void)
         cmocka_unit_test(test_what_the_ini_reader_would_split_merge_or_cut_is_refused),
         cmocka_unit_test(test_bytes_that_are_no_text_are_refused),
         cmocka_unit_test(test_two_of_a_kind_cannot_share_a_port_or_an_input),
+        cmocka_unit_test(test_a_modbus_plate_without_a_time_out_to_read_has_none),
         cmocka_unit_test(test_a_modbus_plate_has_its_registers),
         cmocka_unit_test(test_a_modbus_plate_that_could_not_be_driven_safely_is_refused),
         cmocka_unit_test(test_a_contactor_and_a_plate_by_hand_need_a_sensor_from_a_reader),
