@@ -313,6 +313,14 @@ static void tell_outputs(const struct guard *guard, struct wire_snapshot *to)
     to->beeps = guard->out.beeps;
 }
 
+/* Once the run is over nothing of it is to be done or answered any more, whatever it had asked for. */
+static uint32_t open_note(const struct guard *guard)
+{
+    if (guard->mode >= GUARD_COOLING)
+        return 0;
+    return guard->open_note ? guard->open_note : guard->turn.prompt;
+}
+
 /* The answer stands in every snapshot until its prompt closes. */
 static void tell_answer(const struct guard *guard, struct wire_snapshot *to)
 {
@@ -324,7 +332,7 @@ static void tell_answer(const struct guard *guard, struct wire_snapshot *to)
     memcpy(to->text, guard->hand.text, sizeof to->text);
     to->nudge_mc = guard->hand.nudge_mc;
     to->nudge_ms = guard->hand.nudge_ms;
-    to->open_note = guard->open_note ? guard->open_note : guard->turn.prompt;
+    to->open_note = open_note(guard);
     to->stage_note = guard->turn.stage;
 }
 

@@ -1699,6 +1699,25 @@ static void test_a_thermocouple_may_be_moved_about_before_the_seat_test(void **s
     desk_free(desk);
 }
 
+/* "Lift the board" does not stand below "hands off". */
+static void test_what_a_recipe_asked_for_is_not_to_be_done_once_its_run_is_over(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    desk->turn.prompt = 7;
+    turns(desk, 2);
+    assert_int_equal(guard_snapshot(desk->guard)->open_note, 7);
+
+    wire_stamp(&desk->hand.head, WIRE_HAND, 1);
+    desk->hand.stop_count++;
+    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+    turns(desk, 2);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    assert_int_equal(guard_snapshot(desk->guard)->open_note, 0);
+    desk_free(desk);
+}
+
 static void test_a_question_answered_no_ends_it_cold(void **state)
 {
     (void)state;
@@ -1711,6 +1730,7 @@ static void test_a_question_answered_no_ends_it_cold(void **state)
     answer_all(&arming, 100);
 
     assert_has(guard_refusal(arming.desk->guard)->text, "answered no");
+    assert_int_equal(guard_snapshot(arming.desk->guard)->open_note, 0);
     assert_true(arming.plate_c < 25.01);
     desk_free(arming.desk);
 }
@@ -2521,6 +2541,7 @@ int main(void)
         cmocka_unit_test(test_a_scan_allocates_nothing),
         cmocka_unit_test(test_no_heat_before_every_question_is_answered),
         cmocka_unit_test(test_a_thermocouple_may_be_moved_about_before_the_seat_test),
+        cmocka_unit_test(test_what_a_recipe_asked_for_is_not_to_be_done_once_its_run_is_over),
         cmocka_unit_test(test_a_question_answered_no_ends_it_cold),
         cmocka_unit_test(test_a_seated_sensor_passes_the_seat_test),
         cmocka_unit_test(test_a_sensor_that_shows_four_fifths_is_refused),
