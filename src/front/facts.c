@@ -264,6 +264,17 @@ struct margin {
     const char *word;
 };
 
+/* The rail that the interlock judges the supply by; NULL = it is not wanted on. */
+static const struct rail_limits *rail_fed(const struct front_state *state)
+{
+    const struct wire_snapshot *s = &state->snapshot;
+    const struct limits *limits = &state->hello.recipe;
+    bool fed = limits->uses_supply && s->supply_on && s->wanted_supply &&
+               s->supply_quality == QUALITY_GOOD && s->wanted_rail >= 0 &&
+               s->wanted_rail < limits->rail_count;
+    return fed ? &limits->rail[s->wanted_rail] : NULL;
+}
+
 static void nearer(struct margin *best, enum limit_id id, const char *word, double limit,
                    double value)
 {
@@ -285,11 +296,36 @@ static struct margin nearest(const struct front_state *state)
     if (limits->uses_plate && s->heat_left_ms < limits->heat_time_ms)
         nearer(&best, LIMIT_heat_time_ms, "heat time", limits->heat_time_ms,
                (double)limits->heat_time_ms - s->heat_left_ms);
-    if (limits->uses_supply && s->supply_on && s->supply_quality == QUALITY_GOOD) {
-        nearer(&best, LIMIT_supply_mv, "volts", limits->supply_mv, s->supply_mv);
-        nearer(&best, LIMIT_supply_ma, "amps", limits->supply_ma, s->supply_ma);
+    const struct rail_limits *rail = rail_fed(state);
+    if (rail && s->wanted_inject) {
+        nearer(&best, LIMIT_inject_mv, "inject volts", rail->inject_mv, s->supply_mv);
+        nearer(&best, LIMIT_inject_ma, "inject amps", rail->inject_ma, s->supply_ma);
+    } else if (rail) {
+        nearer(&best, LIMIT_supply_mv, "rail volts", rail->mv, s->supply_mv);
+        nearer(&best, LIMIT_supply_ma, "rail amps", rail->ma, s->supply_ma);
     }
     return best;
+}
+
+static int32_t rail_figure(const struct rail_limits *rail, enum limit_id id)
+{
+    if (id == LIMIT_supply_mv)
+        return rail->mv;
+    if (id == LIMIT_supply_ma)
+        return rail->ma;
+    return id == LIMIT_inject_mv ? rail->inject_mv : rail->inject_ma;
+}
+
+/* A rail's figure is the merged one that cut it, or the board's own, or else the recipe has lowered it. */
+static enum limit_layer layer_of(const struct front_state *state, const struct margin *margin)
+{
+    enum limit_id id = margin->id;
+    const struct limits *merged = &state->hello.recipe, *board = &state->hello.board;
+    if (!limit_is_of_supply(id) || margin->limit == limits_get(merged, id))
+        return state->hello.origins.of[id].layer;
+    int32_t at = limits_find_rail(board, rail_fed(state)->name);
+    bool own = at >= 0 && margin->limit == rail_figure(&board->rail[at], id);
+    return own ? LAYER_BOARD : LAYER_RECIPE;
 }
 
 void fact_margin(const struct front_state *state, char out[FACT])
@@ -302,7 +338,7 @@ void fact_margin(const struct front_state *state, char out[FACT])
         return;
     const char *unit = unit_base(limit_unit(best.id));
     double scale = limit_scale(best.id);
-    enum limit_layer layer = state->hello.origins.of[best.id].layer;
+    enum limit_layer layer = layer_of(state, &best);
     const char *origin = (unsigned)layer < LAYERS ? limit_layer_name(layer) : "?";
     char left[16], limit[48];
     if (best.id == LIMIT_heat_time_ms) {

@@ -520,6 +520,50 @@ static void test_the_supply_is_shown_when_it_is_used(void **unused)
     assert_null(strstr(drawn(melting(), 80, 24, false), "supply"));
 }
 
+/* A board's battery rail, cut by the bench, lowered by the recipe, or neither. */
+static struct front_state *feeding(int32_t inject, int32_t mv, int32_t ma)
+{
+    struct front_state *state = fresh();
+    struct wire_hello hello = {.recipe = *limits_built_in()};
+    struct wire_snapshot s = running(5000, 0);
+    wire_stamp(&hello.head, WIRE_HELLO, 1);
+    hello.board.rail_count = hello.recipe.rail_count = 2;
+    hello.board.rail[0] = (struct rail_limits){"core", 1200, 2000, 1200, 2000};
+    hello.board.rail[1] = (struct rail_limits){"battery", 4400, 4000, 1000, 1200};
+    hello.recipe.rail[0] = (struct rail_limits){"core", 0, 0, 0, 0};
+    hello.recipe.rail[1] = (struct rail_limits){"battery", 4200, 3000, 1000, 1200};
+    hello.recipe.supply_ma = 3000;
+    hello.origins.of[LIMIT_supply_ma].layer = LAYER_BENCH;
+    hello.recipe.uses_supply = true;
+    front_take(state, &hello, sizeof hello);
+    s.plate_quality = QUALITY_NONE;
+    s.granted_heat = 0;
+    s.supply_quality = QUALITY_GOOD;
+    s.supply_on = s.wanted_supply = 1;
+    s.wanted_rail = 1;
+    s.wanted_inject = inject;
+    s.supply_mv = mv;
+    s.supply_ma = ma;
+    take_snapshot(state, &s);
+    return state;
+}
+
+static void test_the_margin_of_the_supply_is_to_the_limit_that_acts(void **unused)
+{
+    (void)unused;
+
+    assert_has(drawn(feeding(1, 300, 1000), 80, 24, false), "0.2 A to inject amps 1.2 A (board)");
+    assert_has(drawn(feeding(1, 900, 10), 80, 24, false), "0.1 V to inject volts 1 V (board)");
+    assert_has(drawn(feeding(0, 100, 2000), 80, 24, false), "1.0 A to rail amps 3 A (bench)");
+    struct front_state *state = feeding(0, 3800, 1000);
+    assert_has(drawn(state, 80, 24, false), "0.4 V to rail volts 4.2 V (recipe)");
+
+    struct wire_snapshot s = state->snapshot;
+    s.wanted_rail = BENCH_RAILS; /* of another program's word */
+    take_snapshot(state, &s);
+    assert_null(strstr(drawn(state, 80, 24, false), "rail volts 4.2 V (recipe)"));
+}
+
 static void test_a_silent_guard_is_said_in_the_first_row(void **unused)
 {
     (void)unused;
@@ -716,6 +760,7 @@ int main(void)
         cmocka_unit_test(test_what_is_left_of_the_heat_time_is_told_in_minutes),
         cmocka_unit_test(test_no_share_of_heat_is_shown_of_a_plate_by_hand),
         cmocka_unit_test(test_the_supply_is_shown_when_it_is_used),
+        cmocka_unit_test(test_the_margin_of_the_supply_is_to_the_limit_that_acts),
         cmocka_unit_test(test_a_silent_guard_is_said_in_the_first_row),
         cmocka_unit_test(test_after_a_trip_the_hands_come_first_then_cause_act_and_look),
         cmocka_unit_test(test_a_plate_without_a_reading_is_taken_for_hot),
