@@ -169,6 +169,28 @@ static void say_limits(struct front_state *state, bool of_supply)
         front_say(state, "limits", "%s", text);
 }
 
+/* One that the recipe does not name may be given nothing. */
+static void say_rail(struct front_state *state, const struct rail_limits *rail)
+{
+    char feed[48] = "not fed", inject[48] = "not injected";
+    if (rail->mv <= 0 && rail->inject_mv <= 0)
+        return;
+    if (rail->mv > 0)
+        snprintf(feed, sizeof feed, "fed up to %.2f V, %.3f A", rail->mv / 1000.0,
+                 rail->ma / 1000.0);
+    if (rail->inject_mv > 0)
+        snprintf(inject, sizeof inject, "injected up to %.2f V, %.3f A", rail->inject_mv / 1000.0,
+                 rail->inject_ma / 1000.0);
+    front_say(state, "limits", "rail %s: %s; %s", rail->name, feed, inject);
+}
+
+static void say_rails(struct front_state *state)
+{
+    const struct limits *limits = &state->hello.recipe;
+    for (int32_t i = 0; limits->uses_supply && i < limits->rail_count; i++)
+        say_rail(state, &limits->rail[i]);
+}
+
 static void take_hello(struct front_state *state, const struct wire_hello *hello)
 {
     if (wire_check_hello(hello) != 0)
@@ -180,6 +202,7 @@ static void take_hello(struct front_state *state, const struct wire_hello *hello
     state->hello_known = true;
     say_limits(state, false);
     say_limits(state, true);
+    say_rails(state);
 }
 
 static void take_end(struct front_state *state, const struct wire_end *end)

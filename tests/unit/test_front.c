@@ -564,6 +564,29 @@ static void test_the_margin_of_the_supply_is_to_the_limit_that_acts(void **unuse
     assert_null(strstr(drawn(state, 80, 24, false), "rail volts 4.2 V (recipe)"));
 }
 
+static void test_what_a_rail_may_be_given_stands_below_the_limits(void **unused)
+{
+    (void)unused;
+    struct front_state *state = feeding(0, 0, 0);
+
+    assert_has(drawn(state, 100, 40, false),
+               "rail battery: fed up to 4.20 V, 3.000 A; injected up to 1.00 V, 1.200 A");
+    assert_null(
+        strstr(drawn(state, 100, 40, false), "rail core")); /* the recipe has not named it */
+
+    struct wire_hello hello = state->hello;
+    hello.recipe.rail[0] = (struct rail_limits){"core", 0, 0, 1200, 2000};
+    hello.recipe.rail[1].inject_mv = 0;
+    front_take(state, &hello, sizeof hello);
+    assert_has(drawn(state, 100, 40, false), "rail core: not fed; injected up to 1.20 V, 2.000 A");
+    assert_has(drawn(state, 100, 40, false), "fed up to 4.20 V, 3.000 A; not injected");
+
+    state = fresh();
+    hello.recipe.uses_supply = false;
+    front_take(state, &hello, sizeof hello);
+    assert_null(strstr(drawn(state, 100, 40, false), "rail battery"));
+}
+
 static void test_a_silent_guard_is_said_in_the_first_row(void **unused)
 {
     (void)unused;
@@ -761,6 +784,7 @@ int main(void)
         cmocka_unit_test(test_no_share_of_heat_is_shown_of_a_plate_by_hand),
         cmocka_unit_test(test_the_supply_is_shown_when_it_is_used),
         cmocka_unit_test(test_the_margin_of_the_supply_is_to_the_limit_that_acts),
+        cmocka_unit_test(test_what_a_rail_may_be_given_stands_below_the_limits),
         cmocka_unit_test(test_a_silent_guard_is_said_in_the_first_row),
         cmocka_unit_test(test_after_a_trip_the_hands_come_first_then_cause_act_and_look),
         cmocka_unit_test(test_a_plate_without_a_reading_is_taken_for_hot),
