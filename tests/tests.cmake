@@ -41,6 +41,7 @@ set(nouns modbus instruments arming pump failures apart validate explain field)
 set(TEST_INCLUDES_interlock src/core) # each rule is asked alone, too
 set(TEST_INCLUDES_validate src/core)
 set(TEST_LIBS_validate -Wl,--wrap=rules -Wl,--wrap=rule_fires -Wl,--wrap=interlock_explain)
+set(TEST_INCLUDES_front src/front) # keys are pressed without a terminal, too
 set(TEST_INCLUDES_failures src/rehearse)
 set(TEST_INCLUDES_apart src/rehearse)
 set(TEST_LIBS_failures "")

@@ -10,6 +10,11 @@
 
 enum { SAFE_MC = 45000, TARGET_NEAR_MC = 2000, RAMP_LEAST_MC_S = 100, SOON_MS = 1000 };
 
+bool fact_recipe_runs(const struct front_state *state)
+{
+    return state->snapshot.mode == GUARD_RUNNING || state->snapshot.mode == GUARD_PAUSED;
+}
+
 static bool rule_is_known(const struct front_state *state)
 {
     return state->snapshot.rule >= 0 && state->snapshot.rule < RULES;

@@ -25,6 +25,8 @@ const char *text_after(const char *text, size_t length);
 
 enum { FACT = 160 };
 const char *fact_mode(const struct front_state *state);
+bool fact_recipe_runs(
+    const struct front_state *state);            /* parking and nudging have something to act on */
 bool fact_safe(const struct front_state *state); /* over, and everything reads below 45 C */
 bool fact_hot(
     const struct front_state *state); /* something is above what may be touched, or not known */

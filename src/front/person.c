@@ -130,6 +130,16 @@ static void take_value(struct person *person, struct front_state *state, const c
 
 /* ---- acts ---------------------------------------------------------------------------------------- */
 
+/* What would change nothing is not taken, and not in silence: nothing else shows it. */
+static bool may_steer(struct front_state *state, const char *what)
+{
+    if (fact_recipe_runs(state))
+        return true;
+    front_say(state, "you", "there is nothing to %s %s", what,
+              state->snapshot.mode < GUARD_RUNNING ? "before the recipe runs" : "any more");
+    return false;
+}
+
 static void nudge(struct person *person, struct front_state *state, int32_t mc, int32_t ms)
 {
     enum {
@@ -183,7 +193,7 @@ static void leave(struct person *person, struct front_state *state)
 
 static void park(struct person *person, struct front_state *state)
 {
-    if (is_cooling(state))
+    if (!may_steer(state, "park"))
         return;
     person->hand.parks++;
     person->urgent = true;

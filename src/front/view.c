@@ -449,7 +449,9 @@ static const char *keys_line(const struct front_state *state, int columns)
                    : "the bench was told off            l: leave before it is safe to touch";
     if (prompt_has_line(state)) /* letters are text */
         return columns < 70 ? "STOP Esc Tab ^C" : "STOP: Esc Tab ^C   letters and digits are text";
-    if (state->snapshot_known && state->snapshot.parked)
+    if (!fact_recipe_runs(state))
+        return columns < 70 ? "STOP s q Esc" : "STOP: s q Esc Tab ^C   any key: I am here";
+    if (state->snapshot.parked)
         return columns < 70 ? "STOP s q Esc  p go on" : "STOP: s q Esc Tab ^C   p: go on";
     if (columns < 70)
         return "STOP s q Esc  p park  +- 2C  <> 30s";

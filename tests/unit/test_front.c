@@ -4,7 +4,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 
-#include "tinlatch/front.h"
+#include "front_private.h"
 #include "tinlatch/utf8.h"
 
 enum { OUT = 1 << 15 };
@@ -736,6 +736,58 @@ static void test_leaving_asks_for_a_word(void **unused)
     assert_has(text, "type the word leave");
 }
 
+/* ---- keys that steer -------------------------------------------------------------------------------------------- */
+
+static struct front_state *in_mode(int32_t mode)
+{
+    struct front_state *state = melting();
+    struct wire_snapshot s = state->snapshot;
+    s.mode = mode;
+    take_snapshot(state, &s);
+    return state;
+}
+
+static void test_park_is_taken_while_the_recipe_runs_and_else_told_why_not(void **unused)
+{
+    (void)unused;
+    static const struct {
+        int32_t mode;
+        const char *told; /* NULL = it is taken */
+    } rows[] = {
+        {GUARD_WAITING, "there is nothing to park before the recipe runs"},
+        {GUARD_CHECKING, "there is nothing to park before the recipe runs"},
+        {GUARD_SEATING, "there is nothing to park before the recipe runs"},
+        {GUARD_RUNNING, NULL},
+        {GUARD_PAUSED, NULL},
+        {GUARD_COOLING, "there is nothing to park any more"},
+        {GUARD_ENDED, "there is nothing to park any more"},
+    };
+
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        struct front_state *state = in_mode(rows[i].mode);
+        struct person person = {0};
+        person_line(&person, state, "park", false, 1000);
+        assert_int_equal(person.hand.parks, rows[i].told ? 0 : 1);
+        assert_has(drawn(state, 100, 40, false), rows[i].told ? rows[i].told : "you      park");
+    }
+}
+
+static void test_keys_are_offered_only_where_they_do_something(void **unused)
+{
+    (void)unused;
+    static const int columns[] = {100, 60};
+
+    for (size_t i = 0; i < sizeof columns / sizeof columns[0]; i++)
+        for (int32_t mode = GUARD_WAITING; mode < GUARD_MODES; mode++) {
+            const char *keys = row_at(drawn(in_mode(mode), columns[i], 24, false), 23);
+            bool steers = mode == GUARD_RUNNING || mode == GUARD_PAUSED;
+            assert_int_equal(strstr(keys, "park") != NULL, steers);
+            assert_int_equal(strchr(keys, '+') != NULL, steers);
+            assert_int_equal(strchr(keys, '>') != NULL, steers);
+            assert_int_equal(strstr(keys, "STOP") != NULL, mode < GUARD_COOLING);
+        }
+}
+
 /* ---- the same state, the same bytes ---------------------------------------------------------------------------- */
 
 static void test_numbers_that_change_do_not_move_what_stands_beside_them(void **unused)
@@ -795,6 +847,8 @@ int main(void)
         cmocka_unit_test(test_a_note_is_not_open_before_a_snapshot_says_so),
         cmocka_unit_test(test_what_is_typed_is_shown),
         cmocka_unit_test(test_leaving_asks_for_a_word),
+        cmocka_unit_test(test_park_is_taken_while_the_recipe_runs_and_else_told_why_not),
+        cmocka_unit_test(test_keys_are_offered_only_where_they_do_something),
         cmocka_unit_test(test_numbers_that_change_do_not_move_what_stands_beside_them),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
