@@ -772,6 +772,30 @@ static void test_park_is_taken_while_the_recipe_runs_and_else_told_why_not(void 
     }
 }
 
+static void test_there_is_nothing_to_nudge_where_no_recipe_runs(void **unused)
+{
+    (void)unused;
+    static const char *const lines[] = {"+", "-", ">", "<"};
+
+    for (size_t i = 0; i < sizeof lines / sizeof lines[0]; i++) {
+        struct front_state *state = in_mode(GUARD_SEATING);
+        struct person person = {0};
+        state->snapshot.wanted_mc = 300000; /* the seat test's */
+        person_line(&person, state, lines[i], false, 1000);
+        const char *text = drawn(state, 100, 40, false);
+        assert_has(text, "there is nothing to nudge before the recipe runs");
+        assert_null(strstr(text, "too near"));
+
+        state = in_mode(GUARD_COOLING);
+        person_line(&person, state, lines[i], false, 1000);
+        assert_has(drawn(state, 100, 40, false), "there is nothing to nudge any more");
+        assert_true(person.hand.nudge_mc == 0 && person.hand.nudge_ms == 0);
+
+        person_line(&person, in_mode(GUARD_PAUSED), lines[i], false, 1000);
+        assert_true(person.hand.nudge_mc != 0 || person.hand.nudge_ms != 0);
+    }
+}
+
 static void test_keys_are_offered_only_where_they_do_something(void **unused)
 {
     (void)unused;
@@ -848,6 +872,7 @@ int main(void)
         cmocka_unit_test(test_what_is_typed_is_shown),
         cmocka_unit_test(test_leaving_asks_for_a_word),
         cmocka_unit_test(test_park_is_taken_while_the_recipe_runs_and_else_told_why_not),
+        cmocka_unit_test(test_there_is_nothing_to_nudge_where_no_recipe_runs),
         cmocka_unit_test(test_keys_are_offered_only_where_they_do_something),
         cmocka_unit_test(test_numbers_that_change_do_not_move_what_stands_beside_them),
     };
