@@ -94,6 +94,11 @@ void fact_plate(const struct front_state *state, char out[FACT])
         snprintf(out, FACT, "unreadable (%s)", quality_name((enum quality)s->plate_quality));
 }
 
+static int percent(int32_t permille)
+{
+    return permille / 10 + (permille % 10 >= 5);
+}
+
 void fact_target(const struct front_state *state, char out[FACT])
 {
     const struct wire_snapshot *s = &state->snapshot;
@@ -103,12 +108,12 @@ void fact_target(const struct front_state *state, char out[FACT])
         n = snprintf(out, FACT, s->wanted_heat ? "heat is held off (wanted %.0f C)" : "heat off",
                      s->wanted_mc / 1000.0);
     else if (pulse)
-        n = snprintf(out, FACT, "a pulse of heat, at %3d %%", (s->duty_permille + 5) / 10);
+        n = snprintf(out, FACT, "a pulse of heat, at %3d %%", percent(s->duty_permille));
     else if (s->duty_permille < 0)
         n = snprintf(out, FACT, "%.1f C, by its own knob", s->granted_mc / 1000.0);
     else
         n = snprintf(out, FACT, "%.1f C, heat at %3d %%", s->granted_mc / 1000.0,
-                     (s->duty_permille + 5) / 10);
+                     percent(s->duty_permille));
     if (s->granted_heat && !pulse && s->wanted_mc > s->granted_mc)
         n += snprintf(out + n, FACT - (size_t)n, " (wanted %.0f C)", s->wanted_mc / 1000.0);
     char nudged[2][24] = {"", ""}; /* by the person's keys */
