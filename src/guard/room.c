@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: MIT */
 /* Before the first power. Nothing feeds the board yet. What the sensors read has to fit a room, or a person has to say
- * what warmed them. A wrong type,
- * unit or cold junction shifts every limit, and the seat test, which sees only a rise, is blind to a shift. */
+ * what warmed them. A wrong type, unit or cold junction shifts every limit, and the seat test, which sees only a rise,
+ * is blind to a shift. */
 #include "guard_private.h"
 
 #include <math.h>

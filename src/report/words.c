@@ -170,7 +170,7 @@ const char *words_origin(const struct run *run, const struct report_style *style
         snprintf(out, size, "built in");
         return out;
     default: /* a number from a record, not only one of the enum */
-        snprintf(out, size, "the part's own");
+        snprintf(out, size, "what the part bears");
         return out;
     }
 }

@@ -220,15 +220,22 @@ static void latch_is_under_way(struct desk *desk, int32_t for_ms)
     period(desk);
 }
 
-static void test_nothing_has_power_before_the_latch_is_on_the_disk(void **state)
+/* A warm start, every question answered. */
+static struct desk *desk_asked(const struct last_run *last)
 {
-    (void)state;
-    struct last_run last = recent();
-    struct desk *desk = desk_with(&last, 30);
+    struct desk *desk = desk_with(last, 30);
     while (guard_mode(desk->guard) == GUARD_CHECKING) {
         answer(desk);
         period(desk);
     }
+    return desk;
+}
+
+static void test_nothing_has_power_before_the_latch_is_on_the_disk(void **state)
+{
+    (void)state;
+    struct last_run last = recent();
+    struct desk *desk = desk_asked(&last);
     for (int32_t ms = 1; ms < 30000; ms += 100) {
         latch_is_under_way(desk, ms);
         assert_int_equal(guard_mode(desk->guard), GUARD_SEATING);
@@ -247,11 +254,7 @@ static void test_a_disk_that_never_answers_refuses_the_start(void **state)
 {
     (void)state;
     struct last_run last = recent();
-    struct desk *desk = desk_with(&last, 30);
-    while (guard_mode(desk->guard) == GUARD_CHECKING) {
-        answer(desk);
-        period(desk);
-    }
+    struct desk *desk = desk_asked(&last);
 
     latch_is_under_way(desk, 30000);
 

@@ -287,7 +287,8 @@ static void test_a_limit_that_was_passed_is_never_called_kept(void **state)
 
     as_text(&demo_style);
 
-    after("memory body                  245.0 C     251.5 C      -6.5 C   OVER  the part's own\n",
+    after("memory body                  245.0 C     251.5 C      -6.5 C   OVER  what the part "
+          "bears\n",
           text);
     assert_string_equal(
         last_line(),
