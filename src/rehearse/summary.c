@@ -126,6 +126,8 @@ static void see_melts(struct rehearsal *r)
 /* Once some of it melts after it was solid, it is the next pass. */
 static void see_molten(struct run_joint *joint, double share, double now_s)
 {
+    if (share <= 0)
+        return;
     bool is_next = joint->tenth_s[0] < joint->solid_s;
     for (int i = 0; i < RUN_TENTHS; i++) {
         bool reached = share > (i + 1) / (double)RUN_TENTHS - 1e-9;
@@ -181,11 +183,12 @@ static void see_joints(struct rehearsal *r)
 static void see_parts(struct rehearsal *r)
 {
     struct run *run = r->run;
-    run->part_count = r->board->part_count;
+    for (; run->part_count < r->board->part_count; run->part_count++)
+        snprintf(run->part[run->part_count].part, sizeof run->part[0].part, "%s",
+                 r->board->part[run->part_count].name);
     for (int i = 0; i < run->part_count; i++) {
         run->part[i].peak_c = r->truth.part_peak_c[i];
         run->part[i].ramp_c_s = r->truth.part_ramp_c_s[i];
-        snprintf(run->part[i].part, sizeof run->part[i].part, "%s", r->board->part[i].name);
     }
     run->lateral_k = r->truth.lateral_k;
 }
