@@ -126,17 +126,23 @@ static void others(const struct estimate *estimate, const struct thermal *other[
         other[i] = &estimate->off[i].thermal;
 }
 
-/* What a bound takes of each model: away from the likely unknowns in the direction that moves the joint's last place
- * most for how likely it is. One that is at the end of its tolerance goes no further; the joint still does, but not
- * past where all of them at their ends would bring it. */
-static void bound_at(const struct estimate *estimate, enum estimate_bound bound, int joint,
-                     struct estimate_look *look)
+/* How the joint's last place moves with each unknown, in K, at the likely ones. */
+static void moves_at(const struct estimate *estimate, int joint, double *moves_k)
 {
-    double more_k[ESTIMATE_OFF], moves_k[UNKNOWNS], with_k[UNKNOWNS], at[UNKNOWNS];
+    double more_k[ESTIMATE_OFF];
     double nominal_c = thermal_joint_coldest_c(&estimate->nominal.thermal, joint);
     for (int i = 0; i < ESTIMATE_OFF; i++)
         more_k[i] = thermal_joint_coldest_c(&estimate->off[i].thermal, joint) - nominal_c;
     slopes_at(estimate->unknown, more_k, moves_k);
+}
+
+/* What a bound takes of each model: away from the likely unknowns in the direction that moves the joint's last place
+ * most for how likely it is. One that is at the end of its tolerance goes no further; the joint still does, but not
+ * past where all of them at their ends would bring it. */
+static void bound_at(const struct estimate *estimate, enum estimate_bound bound,
+                     const double *moves_k, struct estimate_look *look)
+{
+    double with_k[UNKNOWNS], at[UNKNOWNS];
     for (int i = 0; i < UNKNOWNS; i++)
         with_k[i] = dot(estimate->spread[i], moves_k, UNKNOWNS);
     double deviation_k = sqrt(fmax(dot(with_k, moves_k, UNKNOWNS), 0));
@@ -167,8 +173,8 @@ static void look_at(const struct estimate *estimate, int joint, struct estimate_
             thermal_mix_node(nominal, other, look->share, ESTIMATE_OFF, at, &heat_j);
         double temp_c = thermal_temp_of(&node, heat_j) + look->shift_k;
         heat_j = thermal_heat_of(&node, temp_c);
-        look->coldest_c = fmin(look->coldest_c, temp_c);
-        look->hottest_c = fmax(look->hottest_c, temp_c);
+        look->coldest_c = temp_c < look->coldest_c ? temp_c : look->coldest_c;
+        look->hottest_c = temp_c > look->hottest_c ? temp_c : look->hottest_c;
         molten_j += node.latent_j * thermal_molten_of(&node, heat_j);
         latent_j += node.latent_j;
     }
@@ -180,11 +186,14 @@ static void look_at(const struct estimate *estimate, int joint, struct estimate_
 /* After anything that changes what is thought of the joints. */
 static void look_anew(struct estimate *estimate)
 {
-    for (int i = 0; i < estimate->board->joint_count; i++)
+    for (int i = 0; i < estimate->board->joint_count; i++) {
+        double moves_k[UNKNOWNS];
+        moves_at(estimate, i, moves_k);
         for (enum estimate_bound bound = 0; bound < ESTIMATE_BOUNDS; bound++) {
-            bound_at(estimate, bound, i, &estimate->look[i][bound]);
+            bound_at(estimate, bound, moves_k, &estimate->look[i][bound]);
             look_at(estimate, i, &estimate->look[i][bound]);
         }
+    }
 }
 
 int estimate_init(struct estimate *estimate, const struct plate *plate, const struct insert *insert,

@@ -41,8 +41,9 @@ static double extreme_c(const struct thermal *thermal, int joint, double sign)
     double found = HUGE_VAL;
     for (int i = 0; i < thermal_places(thermal, joint); i++) {
         int node = thermal->segment[joint][0] + i;
-        if (thermal->node[node].there)
-            found = fmin(found, sign * thermal->temp_c[node]);
+        double here = sign * thermal->temp_c[node];
+        if (thermal->node[node].there && here < found)
+            found = here;
     }
     return found == HUGE_VAL ? thermal->room_c : sign * found;
 }
