@@ -3,7 +3,7 @@
  *
  * Ownership  trials_new allocates, trials_free frees; the setup stays the caller's, and must outlive the trials.
  * Never      lets a draw depend on another, on the number of processes or on time: draw i is the rehearsal with seed
- *            `seed + i` and the fault that stands in it, and nothing else.
+ *            `seed + i` and the faults that stand in it, and nothing else.
  * Fails      TL_SYSTEM: no memory, no process, or one that died; TL_ENDED: stopped by the flag of the rehearsal's setup.
  * Units      C, K, s of bench time; NAN = not known. */
 #ifndef TINLATCH_TRIALS_H
@@ -12,11 +12,11 @@
 #include "tinlatch/rehearse.h"
 #include "tinlatch/world.h"
 
-enum { TRIALS_DRAWS = 299, TRIALS_MOST = 100000, TRIALS_JOBS = 64, TRIAL_MELTS = 8 };
+enum { TRIALS_DRAWS = 299, TRIALS_MOST = 100000, TRIALS_JOBS = 64, TRIAL_MELTS = 8, TRIAL_FAULTS = 2 };
 
 enum trial_verdict {
     TRIAL_FINE,    /* done; with faults about: an everyday draw that tripped nothing */
-    TRIAL_CAUGHT,  /* its fault was seen, in time, by a rule that the fault's row names */
+    TRIAL_CAUGHT,  /* its fault was seen, in time, by a rule that the fault's row names; of two: by any rule */
     TRIAL_UNSEEN,  /* no rule saw its fault, and none had to */
     TRIAL_FAILED,  /* without faults: not done, or a part too hot; with: it could not be played to its end */
     TRIAL_OTHER,   /* a rule tripped that the fault's row does not name */
@@ -29,15 +29,18 @@ enum trial_verdict {
 struct trial {
     bool played;
     uint64_t seed;
-    int32_t fault;  /* index into world_faults, -1 = none */
-    double fault_s;
+    int fault_count;
+    struct trial_fault {
+        int32_t which; /* index into world_faults */
+        double at_s;
+    } fault[TRIAL_FAULTS]; /* the first to strike first */
     enum outcome outcome;
     enum trial_verdict verdict;
     bool tripped;
     enum rule_id rule;
     double trip_s, recipe_s, duration_s;
-    double shows_s; /* since when a rule had to see the fault, of all its shows the one that led to the verdict */
-    double peak_true_c, over_set_k, over_ceiling_k; /* true plate, from the fault on; negative = below */
+    double shows_s; /* since when a rule had to see a fault, of all its shows the one that led to the verdict */
+    double peak_true_c, over_set_k, over_ceiling_k; /* true plate, from the first fault on; negative = below */
     int32_t melt_count, margin_count;
     struct run_melt melt[TRIAL_MELTS];
     double window_s[TRIAL_MELTS]; /* from its last place molten to its first frozen, or until it was lifted; NAN = neither */
@@ -49,7 +52,7 @@ struct trials_setup {
     struct rehearse_setup rehearsal; /* its seed is that of draw 0; its faults are in every draw */
     int32_t draws;
     int jobs;    /* processes at once; 0 = one for each processor */
-    bool faults; /* every second draw has a fault, the others what happens at a bench every day */
+    int faults;  /* so many, at most TRIAL_FAULTS, in every second draw, the others what happens at a bench every day */
 };
 
 struct trials {
@@ -75,7 +78,7 @@ struct trial_bench {
     bool feed_known;  /* the guard knows what the plate is fed */
 };
 
-/* What became of a run with that fault (-1: none) at fault_s. */
+/* What became of a run with the trial's faults. */
 void trial_judge(struct trial *trial, const struct run *run, struct trial_bench bench, bool faults);
 
 #endif

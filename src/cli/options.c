@@ -129,7 +129,9 @@ const struct verb verbs[VERBS] = {
          "draw\n"
          "has a fault at a drawn instant, the others at most what happens at a bench every day;\n"
          "prints for each fault which rules tripped and how soon, how hot the plate was by then,\n"
-         "what was missed of what a rule has to see, and what tripped for nothing. The same seed\n"
+         "what was missed of what a rule has to see, and what tripped for nothing. --pairs: two\n"
+         "faults, the second up to ten minutes after the first, in the rows of both. The same "
+         "seed\n"
          "gives the same result with any number of jobs. Exit status: of the first draw that\n"
          "failed; with --faults 1 if any did. docs/how-to/try-it-many-times.md."},
     [VERB_HELP] =
@@ -421,6 +423,8 @@ static const struct option options_table[] = {
      "how many rehearsals (default 299)"},
     {"--faults",       NULL,           BY(TRIALS), false, FLAG(faults),
      "break something in every second draw"},
+    {"--pairs",        NULL,           BY(TRIALS), false, FLAG(pairs),
+     "as --faults, and two things in each of them"},
     {"--jobs",         "N",            BY(TRIALS), false, TAKE(jobs),
      "processes at once, also -j N (default: one for each processor)"},
     {"--quiet",        NULL,           BY(RUN),  false, FLAG(quiet),
@@ -657,6 +661,7 @@ int options_parse(int argc, char *const argv[], struct options *options, struct 
         if (result)
             return TL_USAGE;
     }
+    options->faults = options->faults || options->pairs;
     return check_whole(given, options, error);
 }
 

@@ -48,7 +48,7 @@ enum { OPTION_JOBS = 128 };
 struct options {
     enum verb_id verb;             /* VERBS: none was named */
     const char *argument, *object; /* the verb's words, NULL = none */
-    bool json, quiet, faults, help, version, no_passphrase, rehearsals, customer;
+    bool json, quiet, faults, pairs, help, version, no_passphrase, rehearsals, customer;
     enum help_page page;
     const char *bench, *board, *out, *answers, *reason, *control, *from, *as, *key, *notes,
         *licence, *split;                 /* NULL = not given */

@@ -394,7 +394,7 @@ static enum outcome run_many(struct cli *cli, struct play *play)
     struct trials_setup setup = {.rehearsal = cli->options.setup,
                                  .draws = cli->options.draws,
                                  .jobs = cli->options.jobs,
-                                 .faults = cli->options.faults};
+                                 .faults = cli->options.faults + cli->options.pairs};
     if (cli->options.out && paths_make(cli->options.out, &error))
         return cli_refuse(cli, &error, NULL, 0);
     cli_flush(cli); /* nothing of ours may be printed twice by a child */

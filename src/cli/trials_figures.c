@@ -195,15 +195,27 @@ void trial_command(const struct options *options, const struct trial *trial, FIL
         write_option("--set", set, out);
     }
     fprintf(out, " --seed %llu", (unsigned long long)trial->seed);
-    if (trial->fault >= 0)
-        fprintf(out, " --fault %s@%.1f", world_faults[trial->fault].name, trial->fault_s);
+    for (int i = 0; i < trial->fault_count; i++)
+        fprintf(out, " --fault %s@%.1f", world_faults[trial->fault[i].which].name,
+                trial->fault[i].at_s);
 }
 
 static double scans_of(const struct figures *f, const struct trial *trial)
 {
-    double from_s = isnan(trial->shows_s) ? trial->fault_s : trial->shows_s;
+    double from_s = trial->shows_s;
 
+    if (isnan(from_s) && trial->fault_count > 0)
+        from_s = trial->fault[0].at_s;
     return fmax(0, (trial->trip_s - from_s) * 1000 / f->trials->period_ms);
+}
+
+static bool has_fault(const struct trial *trial, int fault)
+{
+    bool has = fault < 0 && trial->fault_count == 0;
+
+    for (int i = 0; i < trial->fault_count; i++)
+        has = has || trial->fault[i].which == fault;
+    return has;
 }
 
 void fault_tally(const struct figures *f, int fault, struct fault_tally *tally)
@@ -217,7 +229,7 @@ void fault_tally(const struct figures *f, int fault, struct fault_tally *tally)
                                   .over_ceiling_k = NAN};
     for (int32_t i = 0; i < f->trials->draws; i++) {
         const struct trial *trial = &f->trials->trial[i];
-        if (trial->fault != fault)
+        if (!has_fault(trial, fault))
             continue;
         tally->runs++;
         tally->verdict[trial->verdict]++;

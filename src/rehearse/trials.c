@@ -69,20 +69,26 @@ static int find_faults(struct campaign *c, struct run *run, struct tl_error *err
 }
 
 /* Every second draw is a quiet one; a third of those have nothing at all happen. The instant is one of the first draw's,
- * in tenths of a second, so that the command line says it exactly. */
-static void draw_fault(const struct campaign *c, int32_t index, struct trial *trial)
+ * in tenths of a second, so that the command line says it exactly. A second, other fault comes up to ten minutes later,
+ * half of them within 40 s, a fifth within one: before a rule sees the first, while it does not, after what it did. */
+static void draw_faults(const struct campaign *c, int32_t index, struct trial *trial)
 {
     struct random random = {.state = trial->seed ^ 0x7472696C73u};
     bool breaks = index % 2 == 1 && c->broken > 0;
     int count = breaks ? c->broken : c->everyday;
-    double which = random_unit(&random), when = random_unit(&random);
+    const int32_t *from = breaks ? c->broken_at : c->everyday_at;
+    int which = (int)(random_unit(&random) * count);
+    double at_s = random_unit(&random) * c->shared->first.recipe_s;
 
-    trial->fault = -1;
-    trial->fault_s = NAN;
-    if (!c->setup->faults || count == 0 || (!breaks && random_unit(&random) < 1.0 / 3))
+    trial->fault_count = 0;
+    if (count == 0 || (!breaks && random_unit(&random) < 1.0 / 3))
         return;
-    trial->fault = (breaks ? c->broken_at : c->everyday_at)[(int)(which * count)];
-    trial->fault_s = floor(when * c->shared->first.recipe_s * 10) / 10;
+    while (trial->fault_count < c->setup->faults) {
+        trial->fault[trial->fault_count++] =
+            (struct trial_fault){.which = from[which], .at_s = floor(at_s * 10) / 10};
+        which = (which + 1 + (int)(random_unit(&random) * (count - 1))) % count;
+        at_s += 600 * pow(random_unit(&random), 4);
+    }
 }
 
 static int play(const struct campaign *c, int32_t index, struct run *run, struct tl_error *error)
@@ -93,13 +99,13 @@ static int play(const struct campaign *c, int32_t index, struct run *run, struct
 
     setup.seed = trial->seed = c->setup->rehearsal.seed + (uint64_t)index;
     setup.recipe.seed = setup.seed;
-    draw_fault(c, index, trial);
-    if (trial->fault >= 0)
-        failed = add_fault(&setup, trial->fault, trial->fault_s, error);
+    draw_faults(c, index, trial);
+    for (int i = 0; i < trial->fault_count && !failed; i++)
+        failed = add_fault(&setup, trial->fault[i].which, trial->fault[i].at_s, error);
     if (!failed)
         failed = rehearse(&setup, -1, run, error);
     if (!failed)
-        trial_judge(trial, run, c->bench, c->setup->faults);
+        trial_judge(trial, run, c->bench, c->setup->faults > 0);
     return failed;
 }
 

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: MIT */
-/* What became of one draw: was its fault seen, in time, by a rule that may? */
+/* What became of one draw: were its faults seen, in time, by a rule that may? */
 #include "tinlatch/trials.h"
 
 #include <math.h>
@@ -78,22 +78,73 @@ static bool names(const char *ids, const char *id)
     return false;
 }
 
-static enum trial_verdict judge_fault(struct trial *trial, const struct run *run,
-                                      const struct world_sight *sight)
+static struct world_sight sight_of(int32_t which, struct trial_bench bench)
 {
-    /* After its end a run is watched for a plate that stays hot alone. */
-    double end_s = run->tripped ? run->trip_s : run->recipe_s;
+    const struct world_fault *fault = &world_faults[which];
+    struct world_sight sight = bench.two_sensors ? fault->two : fault->one;
 
-    trial->shows_s = shows_since(sight, run, trial->fault_s, end_s);
-    if (run->tripped && run->trip_s < trial->fault_s)
+    if ((sight.when == SIGHT_STILL || sight.when == SIGHT_OVER) && !bench.feed_known)
+        sight.when = SIGHT_NEVER;
+    return sight;
+}
+
+/* After its end a run is watched for a plate that stays hot alone. */
+static double judged_until(const struct run *run)
+{
+    return run->tripped ? run->trip_s : run->recipe_s;
+}
+
+static enum trial_verdict judge_fault(struct trial *trial, const struct run *run,
+                                      const struct trial_fault *fault, struct trial_bench bench)
+{
+    struct world_sight sight = sight_of(fault->which, bench);
+    double end_s = judged_until(run), since_s = shows_since(&sight, run, fault->at_s, end_s);
+
+    trial->shows_s = fmin(trial->shows_s, since_s); /* of a NAN the other */
+    if (run->tripped && run->trip_s < fault->at_s)
         return TRIAL_FALSE;
-    if (sight->when == SIGHT_CALM)
+    if (sight.when == SIGHT_CALM)
         return run->tripped ? TRIAL_FALSE : TRIAL_FINE;
-    if (end_s > trial->shows_s + sight->within_s)
+    if (end_s > since_s + sight.within_s)
         return TRIAL_MISSED;
     if (!run->tripped)
         return TRIAL_UNSEEN;
-    return names(sight->by, rules[run->trip_rule].id) ? TRIAL_CAUGHT : TRIAL_OTHER;
+    return names(sight.by, rules[run->trip_rule].id) ? TRIAL_CAUGHT : TRIAL_OTHER;
+}
+
+/* Whatever is broken: with two sensors the plate is not left 20 K above all that was asked for. */
+static bool ran_away(const struct trial *trial, const struct run *run, struct trial_bench bench)
+{
+    static const struct world_sight sight = {.when = SIGHT_OVER, .c = 20, .within_s = 20};
+    double end_s = judged_until(run);
+
+    return bench.two_sensors &&
+           end_s > shows_since(&sight, run, trial->fault[0].at_s, end_s) + sight.within_s;
+}
+
+/* A reading that stands still hides what only a reading shows. */
+static bool hides(const struct trial_fault *still, const struct trial_fault *fault,
+                  struct trial_bench bench)
+{
+    const char *by = sight_of(fault->which, bench).by;
+
+    return world_faults[still->which].one.when == SIGHT_STILL &&
+           (names(by, "sensor-jump") || names(by, "sensor-unseated"));
+}
+
+/* Two may set off a rule that neither names; a trip is false only if it is for both. */
+static enum trial_verdict judge_pair(struct trial *trial, const struct run *run,
+                                     struct trial_bench bench)
+{
+    const struct trial_fault *one = &trial->fault[0], *two = &trial->fault[1];
+    enum trial_verdict first = judge_fault(trial, run, one, bench),
+                       second = judge_fault(trial, run, two, bench),
+                       milder = first < second ? first : second;
+
+    if ((first == TRIAL_MISSED && !hides(two, one, bench)) ||
+        (second == TRIAL_MISSED && !hides(one, two, bench)) || ran_away(trial, run, bench))
+        return TRIAL_MISSED;
+    return milder == TRIAL_OTHER ? TRIAL_CAUGHT : milder;
 }
 
 static enum trial_verdict judge(struct trial *trial, const struct run *run,
@@ -106,13 +157,10 @@ static enum trial_verdict judge(struct trial *trial, const struct run *run,
         return run->outcome == RUN_DONE ? TRIAL_FINE : TRIAL_FAILED;
     if (unplayed)
         return TRIAL_FAILED;
-    if (trial->fault < 0)
+    if (trial->fault_count == 0)
         return run->tripped ? TRIAL_FALSE : TRIAL_FINE;
-    const struct world_fault *fault = &world_faults[trial->fault];
-    struct world_sight sight = bench.two_sensors ? fault->two : fault->one;
-    if ((sight.when == SIGHT_STILL || sight.when == SIGHT_OVER) && !bench.feed_known)
-        sight.when = SIGHT_NEVER;
-    return judge_fault(trial, run, &sight);
+    return trial->fault_count == 1 ? judge_fault(trial, run, &trial->fault[0], bench)
+                                   : judge_pair(trial, run, bench);
 }
 
 /* By the world's true temperature; NULL = none. */
@@ -139,7 +187,7 @@ static void judge_parts(struct trial *trial, const struct run *run)
 
 static void measure_plate(struct trial *trial, const struct run *run)
 {
-    double from_s = trial->fault < 0 ? 0 : trial->fault_s, peak_c = NAN, asked_c = NAN;
+    double from_s = trial->fault_count > 0 ? trial->fault[0].at_s : 0, peak_c = NAN, asked_c = NAN;
 
     for (int32_t i = 0; i < run->point_count; i++) {
         asked_c = fmax(asked_c, (double)run->point[i].target_c);

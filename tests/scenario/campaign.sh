@@ -1,12 +1,14 @@
 #!/bin/bash
 # SPDX-License-Identifier: MIT
 # Faults at drawn instants, every recipe on every kind of bench: none that a rule has to see is missed, nothing trips for
-# nothing. Half of the draws have no fault. A longer campaign: DRAWS=1000 SEED=1 tests/scenario/campaign.sh;
-# with TABLE=FILE what was counted is kept there, and a next one, of other seeds, adds to it.
+# nothing. Half of the draws have no fault; half as many again have two. A longer campaign:
+# DRAWS=1000 PAIRS=1000 SEED=1 tests/scenario/campaign.sh; with TABLE=FILE what was counted is kept there, and a next one,
+# of other seeds, adds to it.
 . "$TOP/tests/support/scenario.sh"
 
-draws=${DRAWS:-100}
+draws=${DRAWS:-70}
 [ "${KIND:-}" != dev ] && [ "${KIND:-}" != coverage ] || draws=${DRAWS:-3} # a tenth of the speed
+pairs=${PAIRS:-$(((draws + 1) / 2))}
 LIMIT=${LIMIT:-3600}
 table=${TABLE:-$box/table}
 shipped="stack-split stack-join stack-split-hx230 part-off reball short-check"
@@ -21,17 +23,21 @@ benches=(
     "tests/data/quick-hand warm board hold"
 )
 seed=${SEED:-1}
+# OPTION DRAWS: as JSON, judged
+play() {
+    run 0 tinlatch trials "$TOP/$folder/$recipe.lua" --bench "$TOP/$bench.ini" "$1" --draws "$2" --seed "$seed" --json
+    seed=$((seed + $2)) # no draw twice
+    json '([.faults[].missed, .faults[].other_rule, .faults[].false_trips] | add) == 0'
+    [ "$status" = 0 ] || jq -r '.failures[] | "\(.verdict): \(.text)\n    \(.command)"' "$out"
+}
 for row in "${benches[@]}"; do
     read -r bench recipes <<<"$row"
     folder=recipes
     [[ $bench != */quick-* ]] || folder=tests/data/quick
     for recipe in $recipes; do
-        run 0 tinlatch trials "$TOP/$folder/$recipe.lua" --bench "$TOP/$bench.ini" --faults --draws "$draws" \
-            --seed "$seed" --json
-        seed=$((seed + draws)) # no draw twice
-        json '([.faults[].missed, .faults[].other_rule, .faults[].false_trips] | add) == 0'
-        [ "$status" = 0 ] || jq -r '.failures[] | "\(.verdict): \(.text)\n    \(.command)"' "$out"
+        play --faults "$draws"
         jq -c --arg bench "${bench##*/}" '.faults[] + {bench: $bench}' "$out" >>"$table"
+        [ "$pairs" = 0 ] || play --pairs "$pairs"
     done
 done
 

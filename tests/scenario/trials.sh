@@ -70,6 +70,14 @@ for ((i = 0; i < $(jq '.failures | length' <<<"$trials"); i++)); do
     json ".trip | [.rule, .text] == $(jq -c ".failures[$i] | [.rule, .text]" <<<"$trials")"
 done
 
+# A draw of two faults is told with both, and so played again.
+run 1 tinlatch trials tight.lua --pairs --draws 16 --json
+trials=$(cat "$out")
+replay=$(jq -r '[.failures[] | select(.command | test("--fault .*--fault"))][0].command' <<<"$trials")
+eval "set -- $replay"
+run 3 "$@" --json
+json ".trip.rule == $(jq '[.failures[] | select(.command | test("--fault .*--fault"))][0].rule' <<<"$trials")"
+
 # What cannot be rehearsed at all is told as of one rehearsal.
 run 2 tinlatch trials "$split" --set melt="999 C"
 err_has "melt"

@@ -42,7 +42,10 @@ static struct run *climb(void)
 static enum trial_verdict verdict_of(const char *fault, double fault_s, const struct run *run,
                                      bool two_sensors)
 {
-    struct trial trial = {.fault = fault ? fault_named(fault) : -1, .fault_s = fault_s};
+    struct trial trial = {.fault_count = fault ? 1 : 0};
+
+    if (fault)
+        trial.fault[0] = (struct trial_fault){fault_named(fault), fault_s};
 
     trial_judge(&trial, run, (struct trial_bench){two_sensors, true}, true);
     return trial.verdict;
@@ -89,7 +92,7 @@ static void test_what_shows_only_by_the_feed_is_not_missed_where_that_is_not_kno
     (void)state;
 
     for (int known = 0; known < 2; known++) {
-        struct trial trial = {.fault = fault_named("sensor-frozen"), .fault_s = 30};
+        struct trial trial = {.fault_count = 1, .fault = {{fault_named("sensor-frozen"), 30}}};
         trial_judge(&trial, run, (struct trial_bench){false, known}, true);
         assert_int_equal(trial.verdict, known ? TRIAL_MISSED : TRIAL_UNSEEN);
     }
@@ -127,7 +130,7 @@ static void test_a_draw_that_spoils_a_part_has_failed(void **state)
     (void)state;
 
     for (int i = 0; i < 4; i++) {
-        struct trial trial = {.fault = -1};
+        struct trial trial = {0};
         run->margin_count = 1;
         run->margin[0] = (struct run_margin){
             .limit = "U5 body", .value = 140, .worst = i == 1 ? 140.1 : 140, .layer = -1};
@@ -146,7 +149,7 @@ static void test_a_draw_that_spoils_a_part_has_failed(void **state)
 static void test_the_plate_is_measured_from_the_fault_on(void **state)
 {
     struct run *run = climb();
-    struct trial trial = {.fault = fault_named("heater-stuck-on"), .fault_s = 300};
+    struct trial trial = {.fault_count = 1, .fault = {{fault_named("heater-stuck-on"), 300}}};
     (void)state;
 
     run->point[100].plate_c = 230; /* before it */
@@ -155,6 +158,75 @@ static void test_the_plate_is_measured_from_the_fault_on(void **state)
 
     assert_near(trial.over_set_k, 20, 1e-6);
     assert_near(trial.over_ceiling_k, 10, 1e-6);
+}
+
+static enum trial_verdict verdict_of_two(const char *first, const char *second, double second_s,
+                                         const struct run *run, bool two_sensors)
+{
+    struct trial trial = {.fault_count = 2,
+                          .fault = {{fault_named(first), 100}, {fault_named(second), second_s}}};
+
+    trial_judge(&trial, run, (struct trial_bench){two_sensors, true}, true);
+    return trial.verdict;
+}
+
+static void test_of_two_faults_each_has_to_be_seen_by_whatever_rule(void **state)
+{
+    struct run *run = climb();
+    (void)state;
+
+    assert_int_equal(verdict_of_two("sensor-open", "draft", 500, run, true), TRIAL_MISSED);
+    assert_int_equal(verdict_of_two("draft", "sensor-open", 500, run, true), TRIAL_MISSED);
+    assert_int_equal(verdict_of_two("board-short", "draft", 500, run, true), TRIAL_FINE);
+    trip(run, DEVICE_SILENT, 300.4);
+    assert_int_equal(verdict_of_two("board-short", "sensor-open", 300, run, true), TRIAL_CAUGHT);
+    assert_int_equal(verdict_of_two("board-short", "sensor-open", 290, run, true), TRIAL_MISSED);
+    assert_int_equal(verdict_of_two("sensor-open", "board-short", 300, run, true), TRIAL_MISSED);
+    trip(run, SENSOR_OPEN, 100.4);
+    assert_int_equal(verdict_of_two("sensor-open", "device-silent", 500, run, true), TRIAL_CAUGHT);
+}
+
+static void test_a_reading_that_stands_still_hides_what_only_a_reading_shows(void **state)
+{
+    struct run *run = climb();
+    (void)state;
+
+    for (int i = 100; i < 600; i++)
+        run->point[i].plate_c = run->point[i].target_c = 120;
+    for (int two = 0; two < 2; two++) {
+        assert_int_equal(verdict_of_two("sensor-frozen", "sensor-noise", 200, run, two),
+                         TRIAL_UNSEEN);
+        assert_int_equal(verdict_of_two("sensor-frozen", "sensor-open", 200, run, two),
+                         TRIAL_MISSED);
+    }
+    trip(run, SENSOR_FROZEN, 500);
+    assert_int_equal(verdict_of_two("sensor-noise", "sensor-frozen", 100.3, run, true),
+                     TRIAL_CAUGHT);
+}
+
+static void test_of_two_faults_a_trip_is_false_before_either_breaks_anything(void **state)
+{
+    struct run *run = climb();
+    (void)state;
+
+    trip(run, SENSOR_OPEN, 99);
+    assert_int_equal(verdict_of_two("sensor-open", "board-short", 300, run, true), TRIAL_FALSE);
+    trip(run, SENSOR_UNSEATED, 300);
+    assert_int_equal(verdict_of_two("draft", "sensor-open", 400, run, true), TRIAL_FALSE);
+    assert_int_equal(verdict_of_two("draft", "desk-fan", 200, run, true), TRIAL_FALSE);
+}
+
+static void test_of_two_faults_no_plate_with_two_sensors_runs_away_unseen(void **state)
+{
+    struct run *run = climb();
+    (void)state;
+
+    for (int i = 300; i < 330; i++)
+        run->point[i].plate_c = 201;
+    assert_int_equal(verdict_of_two("board-short", "supply-drifts", 200, run, false), TRIAL_UNSEEN);
+    assert_int_equal(verdict_of_two("board-short", "supply-drifts", 200, run, true), TRIAL_MISSED);
+    trip(run, SENSOR_UNSEATED, 315);
+    assert_int_equal(verdict_of_two("board-short", "supply-drifts", 200, run, true), TRIAL_CAUGHT);
 }
 
 static bool is_rule(const char *id, size_t length)
@@ -200,6 +272,10 @@ int main(void)
         cmocka_unit_test(test_a_trip_on_a_day_like_any_other_is_false),
         cmocka_unit_test(test_a_draw_that_spoils_a_part_has_failed),
         cmocka_unit_test(test_the_plate_is_measured_from_the_fault_on),
+        cmocka_unit_test(test_of_two_faults_each_has_to_be_seen_by_whatever_rule),
+        cmocka_unit_test(test_a_reading_that_stands_still_hides_what_only_a_reading_shows),
+        cmocka_unit_test(test_of_two_faults_a_trip_is_false_before_either_breaks_anything),
+        cmocka_unit_test(test_of_two_faults_no_plate_with_two_sensors_runs_away_unseen),
         cmocka_unit_test(test_every_fault_names_rules_that_are_there_and_a_time),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
