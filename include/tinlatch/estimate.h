@@ -64,6 +64,7 @@ struct estimate {
     int hand_part;
     /* the plate behind its lagging sensor: smoothed reading and slope */
     double seen_c, slope_c_s;
+    double element_j; /* that it holds more than one as warm as the plate would: given up after heat-off */
     double rises_k; /* the plate, to a target that it has nearly reached */
     double waits_s, waits_c_s; /* for the next step: so long, and the integral of the plate's temperature */
     int64_t believe_board_ms; /* from when on the board's sensor may be believed again */
@@ -82,7 +83,7 @@ void estimate_hot_air(struct estimate *estimate, double watts, int part);
 void estimate_step(struct estimate *estimate, const struct wire_snapshot *snapshot);
 
 /* A joint now, and the forecast: melt_ms with the plate held as it reads (within 5 K below its target: at that),
- * solid_ms with heat off from now (looks up to 10 minutes ahead; costs a coarse run, so ask every few seconds). */
+ * solid_ms with heat off from now, either between its bounds (looks up to 10 minutes ahead; costs a coarse run, so ask every few seconds). */
 void estimate_joint(const struct estimate *estimate, int joint, bool forecast,
                     struct wire_joint *out);
 

@@ -16,7 +16,7 @@
 #include "tinlatch/err.h"
 #include "tinlatch/limits.h"
 
-enum { WIRE_VERSION = 6 };
+enum { WIRE_VERSION = 7 };
 
 enum wire_kind { WIRE_HELLO = 1, WIRE_SNAPSHOT, WIRE_TURN, WIRE_NOTE, WIRE_HAND, WIRE_END, WIRE_KINDS };
 
@@ -55,6 +55,7 @@ struct wire_joint {
     int32_t melt_ms;         /* until wholly molten, -1 = not foreseen, 0 = is */
     int32_t solid_ms;        /* until wholly solid with heat off from now, 0 = is */
     int32_t melt_early_ms, melt_late_ms; /* the same at either end of what boards differ by */
+    int32_t solid_early_ms, solid_late_ms;
 };
 
 /* guard -> recipe, front, record: once per period. */

@@ -322,6 +322,13 @@ static void track_plate(struct estimate *estimate, double reading_c, double dt_s
     estimate->slope_c_s += (1 - keep) * (1 - keep) * off_c / dt_s;
 }
 
+static void heat_element(struct estimate *estimate, int32_t duty_permille, double dt_s)
+{
+    double lag_s = fmax(estimate->plate.element_lag_s, 0.1);
+    double watts = fmax(duty_permille, 0) * 1e-3 * estimate->plate.watts;
+    estimate->element_j += (watts * lag_s - estimate->element_j) * (1 - exp(-dt_s / lag_s));
+}
+
 /* ---- what the board's sensor teaches ---- */
 
 /* What is expected of the reading, and how it grows with each unknown. */
@@ -422,6 +429,7 @@ void estimate_step(struct estimate *estimate, const struct wire_snapshot *snapsh
     if (dt_s <= 0)
         return;
     track_plate(estimate, reading_c, dt_s);
+    heat_element(estimate, snapshot->duty_permille, dt_s);
     estimate->waits_s += dt_s;
     estimate->waits_c_s +=
         dt_s * (estimate->seen_c + estimate->plate.sensor_lag_s * estimate->slope_c_s);
@@ -464,13 +472,30 @@ static int32_t melt_ms(const struct estimate *estimate, enum estimate_bound boun
     return in_ms(thermal_foresee(&thermal, &input, true, joint, true, HORIZON_S));
 }
 
-static int32_t solid_ms(const struct estimate *estimate, int joint)
+static int32_t solid_ms(const struct estimate *estimate, enum estimate_bound bound, int joint)
 {
     struct thermal thermal;
     struct thermal_input input = acting(estimate);
     input.hand_w = 0;
-    mix(estimate, ESTIMATE_LIKELY, joint, &thermal);
+    mix(estimate, bound, joint, &thermal);
+    int element = thermal.element;
+    thermal.heat_j[element] += estimate->element_j;
+    thermal.temp_c[element] += estimate->element_j / thermal.node[element].capacity_j_k;
     return in_ms(thermal_foresee(&thermal, &input, false, joint, false, HORIZON_S));
+}
+
+/* A bound by what is not known of the board; and the plate's capacity and losses, both within its tolerance, set the
+ * pace: independent, so their squares add up. */
+static int32_t bound_solid_ms(const struct estimate *estimate, enum estimate_bound bound, int joint,
+                              int32_t likely_ms)
+{
+    int32_t board_ms = solid_ms(estimate, bound, joint);
+    if (board_ms < 0 || likely_ms <= 0)
+        return board_ms;
+    double pace = estimate->plate.tolerance * sqrt(2 * EVEN_SPREAD);
+    double apart_ms = hypot(board_ms - likely_ms, far_out[bound] * pace * likely_ms);
+    double at_ms = likely_ms + copysign(apart_ms, far_out[bound]);
+    return (int32_t)lround(fmax(at_ms, 1));
 }
 
 /* What a TURN can carry: a joint hotter than any solder boils is not worth telling apart, nor one that the model
@@ -493,6 +518,11 @@ static int32_t molten_now(double molten)
     return molten >= 1 ? 0 : -1;
 }
 
+static int32_t solid_now(double molten)
+{
+    return molten > 0 ? -1 : 0;
+}
+
 void estimate_joint(const struct estimate *estimate, int joint, bool forecast,
                     struct wire_joint *out)
 {
@@ -504,7 +534,10 @@ void estimate_joint(const struct estimate *estimate, int joint, bool forecast,
         .melt_ms = molten_now(molten),
         .melt_early_ms = molten_now(look[ESTIMATE_EARLY].molten),
         .melt_late_ms = molten_now(look[ESTIMATE_LATE].molten),
-        .solid_ms = molten > 0 ? -1 : 0,
+        .solid_ms = solid_now(molten),
+        /* hot is early to melt, and late to freeze */
+        .solid_early_ms = solid_now(look[ESTIMATE_LATE].molten),
+        .solid_late_ms = solid_now(look[ESTIMATE_EARLY].molten),
     };
     if (!forecast || !estimate->nominal.thermal.placed)
         return;
@@ -514,8 +547,12 @@ void estimate_joint(const struct estimate *estimate, int joint, bool forecast,
         out->melt_early_ms = melt_ms(estimate, ESTIMATE_EARLY, joint);
     if (out->melt_late_ms)
         out->melt_late_ms = melt_ms(estimate, ESTIMATE_LATE, joint);
-    if (molten > 0)
-        out->solid_ms = solid_ms(estimate, joint);
+    if (out->solid_ms)
+        out->solid_ms = solid_ms(estimate, ESTIMATE_LIKELY, joint);
+    if (out->solid_early_ms)
+        out->solid_early_ms = bound_solid_ms(estimate, ESTIMATE_LATE, joint, out->solid_ms);
+    if (out->solid_late_ms)
+        out->solid_late_ms = bound_solid_ms(estimate, ESTIMATE_EARLY, joint, out->solid_ms);
 }
 
 double estimate_coldest_c(const struct estimate *estimate, enum estimate_bound bound, int joint)

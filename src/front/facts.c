@@ -173,26 +173,37 @@ static const struct wire_joint *melts_surely(const struct wire_snapshot *s)
 }
 
 /* "melt in about 40 s (31-52 s)"; a bound that is not foreseen is left open. */
-static void melt_words(const struct wire_joint *joint, char out[FACT])
+static void foreseen_words(const char *what, int32_t likely_ms, int32_t early_ms, int32_t late_ms,
+                           char out[FACT])
 {
     char time[16];
-    int n = snprintf(out, FACT, "melt in about %s", about(joint->melt_ms, time));
-    int early = whole_s(joint->melt_early_ms > 0 ? joint->melt_early_ms : 0);
-    if (joint->melt_late_ms > 0)
-        snprintf(out + n, FACT - (size_t)n, " (%d-%d s)", early, whole_s(joint->melt_late_ms));
+    int n = snprintf(out, FACT, "%s in about %s", what, about(likely_ms, time));
+    int early = whole_s(early_ms > 0 ? early_ms : 0);
+    if (late_ms > 0)
+        snprintf(out + n, FACT - (size_t)n, " (%d-%d s)", early, whole_s(late_ms));
     else
         snprintf(out + n, FACT - (size_t)n, " (%d s or later)", early);
 }
 
-/* The joint that is solid last; -1 = none. */
-
-static int32_t solid_last_ms(const struct wire_snapshot *s)
+/* The joint that is solid last, as is likely; NULL = none is molten. */
+static const struct wire_joint *solid_last(const struct wire_snapshot *s)
 {
-    int32_t most = -1;
+    const struct wire_joint *last = NULL;
     for (int i = 0; i < s->joints; i++)
-        if (s->joint[i].molten_permille > 0 && s->joint[i].solid_ms > most)
-            most = s->joint[i].solid_ms;
-    return most;
+        if (s->joint[i].molten_permille > 0 && s->joint[i].solid_ms >= 0 &&
+            (!last || s->joint[i].solid_ms > last->solid_ms))
+            last = &s->joint[i];
+    return last;
+}
+
+/* Where all are as is likely: until the last one is for sure; 0 = it is. */
+static int32_t solid_surely_ms(const struct wire_snapshot *s)
+{
+    int32_t most_ms = 0;
+    for (int i = 0; i < s->joints; i++)
+        if (s->joint[i].solid_late_ms > most_ms)
+            most_ms = s->joint[i].solid_late_ms;
+    return most_ms;
 }
 
 const char *hands_now(const struct front_state *state, char out[BENCH_TEXT])
@@ -231,7 +242,8 @@ static void next_when_running(const struct wire_snapshot *s, char out[FACT])
 {
     char time[16];
     const struct wire_joint *melts = melts_next(s), *surely = melts_surely(s);
-    int32_t melt_ms = melts ? melts->melt_ms : -1, solid_ms = solid_last_ms(s);
+    const struct wire_joint *solid = solid_last(s);
+    int32_t melt_ms = melts ? melts->melt_ms : -1, solid_ms = solid ? solid->solid_ms : -1;
     int64_t missing_mc = (int64_t)s->granted_mc - s->plate_mc;
     int32_t joint_ms = s->granted_heat ? melt_ms : solid_ms;
     bool rises = s->granted_heat && s->ramp_known && s->ramp_mc_s > RAMP_LEAST_MC_S;
@@ -240,11 +252,13 @@ static void next_when_running(const struct wire_snapshot *s, char out[FACT])
     else if (s->wait_ms > 0 && (joint_ms <= 0 || s->wait_ms < joint_ms))
         snprintf(out, FACT, "goes on in about %s", about(s->wait_ms, time));
     else if (s->granted_heat && melts)
-        melt_words(melts, out);
+        foreseen_words("melt", melts->melt_ms, melts->melt_early_ms, melts->melt_late_ms, out);
     else if (s->granted_heat && surely)
         snprintf(out, FACT, "molten for sure in about %s", about(surely->melt_late_ms, time));
     else if (!s->granted_heat && solid_ms > 0)
-        snprintf(out, FACT, "solid in about %s", about(solid_ms, time));
+        foreseen_words("solid", solid_ms, solid->solid_early_ms, solid->solid_late_ms, out);
+    else if (!s->granted_heat && !solid && solid_surely_ms(s) > 0)
+        snprintf(out, FACT, "solid for sure in about %s", about(solid_surely_ms(s), time));
     else if (rises && missing_mc > TARGET_NEAR_MC)
         snprintf(out, FACT, "at its target in about %s",
                  about(missing_mc * 1000 / s->ramp_mc_s, time));

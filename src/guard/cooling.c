@@ -27,21 +27,24 @@ static int64_t cool_by_ms(const struct guard *guard)
     return guard->ended_ms + (int64_t)(1200 * cooling_s);
 }
 
-/* How long until every joint is solid, as the recipe last estimated it; a fifth on top. */
+static int64_t later(int64_t a, int64_t b)
+{
+    return a > b ? a : b;
+}
+
+/* How long until every joint is solid, as the recipe last estimated it: at the latest, and never less than a fifth on
+ * top of what is likely. */
 static int64_t until_solid_ms(const struct guard *guard)
 {
-    int64_t longest = 0;
+    bool doubted = reading_is_doubted(guard) && guard->turn.joints > 0;
+    int64_t longest = doubted ? SOLID_UNKNOWN_MS : 0;
 
-    if (reading_is_doubted(guard) && guard->turn.joints > 0)
-        longest = SOLID_UNKNOWN_MS;
     for (int32_t i = 0; i < guard->turn.joints; i++) {
-        int64_t solid = guard->turn.joint[i].solid_ms;
-        if (solid < 0)
-            return SOLID_UNKNOWN_MS;
-        if (solid > longest)
-            longest = solid;
+        int64_t solid = guard->turn.joint[i].solid_ms, late = guard->turn.joint[i].solid_late_ms;
+        if (solid < 0 || late < 0) /* not foreseen */
+            longest = later(longest, SOLID_UNKNOWN_MS);
+        longest = later(longest, later(solid + solid / 5, late));
     }
-    longest += longest / 5;
     return longest > SOLID_MOST_MS ? SOLID_MOST_MS : longest;
 }
 

@@ -231,6 +231,10 @@ static char *put_joints(char *to, const struct wire_turn *turn)
         to = put_int(to, joint->melt_early_ms);
         *to++ = ',';
         to = put_int(to, joint->melt_late_ms);
+        *to++ = ',';
+        to = put_int(to, joint->solid_early_ms);
+        *to++ = ',';
+        to = put_int(to, joint->solid_late_ms);
         *to++ = ']';
     }
     *to++ = ']';

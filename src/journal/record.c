@@ -220,6 +220,8 @@ static void take_joints(struct cursor *c, struct record_scan *scan)
         joint->solid_ms = next_int(c, &of_joint);
         joint->melt_early_ms = next_int(c, &of_joint);
         joint->melt_late_ms = next_int(c, &of_joint);
+        joint->solid_early_ms = next_int(c, &of_joint);
+        joint->solid_late_ms = next_int(c, &of_joint);
         leave(c, &of_joint);
     }
 }

@@ -44,7 +44,8 @@ static bool is_overtaken(const struct wire_joint *foreseen, const struct wire_jo
 {
     return (foreseen->melt_ms == 0 && now->melt_ms < 0) ||
            (foreseen->melt_late_ms == 0 && now->melt_late_ms < 0) ||
-           (foreseen->solid_ms == 0 && now->solid_ms < 0);
+           (foreseen->solid_ms == 0 && now->solid_ms < 0) ||
+           (foreseen->solid_late_ms == 0 && now->solid_late_ms < 0);
 }
 
 static void fill_turn(struct recipe *recipe)
@@ -63,12 +64,15 @@ static void fill_turn(struct recipe *recipe)
 
 /* ---- the estimate --------------------------------------------------------------------------- */
 
-/* What is left of a time foreseen; it has not come until the joint says so. */
-static int32_t left_ms(int32_t foreseen_ms, int64_t since_ms)
+/* What is left of a time foreseen, unless it has come; it has not come until the joint says so. */
+static void take_left(int32_t *ms, int32_t foreseen_ms, int64_t since_ms)
 {
+    if (*ms == 0)
+        return;
     if (foreseen_ms <= 0)
-        return -1;
-    return foreseen_ms > since_ms ? (int32_t)(foreseen_ms - since_ms) : 1;
+        *ms = -1;
+    else
+        *ms = foreseen_ms > since_ms ? (int32_t)(foreseen_ms - since_ms) : 1;
 }
 
 void joint_now(const struct recipe *recipe, int joint, struct wire_joint *out)
@@ -76,14 +80,14 @@ void joint_now(const struct recipe *recipe, int joint, struct wire_joint *out)
     estimate_joint(&recipe->estimate, joint, false, out);
     const struct wire_joint *forecast = &recipe->forecast[joint];
     int64_t since_ms = recipe->snapshot.t_ms - recipe->forecast_ms;
-    if (out->melt_ms && recipe->forecast_known)
-        out->melt_ms = left_ms(forecast->melt_ms, since_ms);
-    if (out->melt_early_ms && recipe->forecast_known)
-        out->melt_early_ms = left_ms(forecast->melt_early_ms, since_ms);
-    if (out->melt_late_ms && recipe->forecast_known)
-        out->melt_late_ms = left_ms(forecast->melt_late_ms, since_ms);
-    if (out->solid_ms && recipe->forecast_known)
-        out->solid_ms = left_ms(forecast->solid_ms, since_ms);
+    if (!recipe->forecast_known)
+        return;
+    take_left(&out->melt_ms, forecast->melt_ms, since_ms);
+    take_left(&out->melt_early_ms, forecast->melt_early_ms, since_ms);
+    take_left(&out->melt_late_ms, forecast->melt_late_ms, since_ms);
+    take_left(&out->solid_ms, forecast->solid_ms, since_ms);
+    take_left(&out->solid_early_ms, forecast->solid_early_ms, since_ms);
+    take_left(&out->solid_late_ms, forecast->solid_late_ms, since_ms);
 }
 
 static void shorten(int64_t *shortest_ms, int32_t foreseen_ms)
@@ -101,6 +105,7 @@ static void forecast(struct recipe *recipe)
         shorten(&shortest_ms, joint->melt_ms);
         shorten(&shortest_ms, joint->melt_late_ms);
         shorten(&shortest_ms, joint->solid_ms);
+        shorten(&shortest_ms, joint->solid_late_ms);
     }
     int64_t after_ms = shortest_ms / 5 > FORECAST_LEAST_MS ? shortest_ms / 5 : FORECAST_LEAST_MS;
     recipe->forecast_known = true;

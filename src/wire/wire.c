@@ -10,15 +10,15 @@
  * docs/reference/wire.md, and WIRE_VERSION goes up with any of them. */
 _Static_assert(sizeof(struct wire_head) == 8, "wire_head");
 _Static_assert(sizeof(struct wire_hello) == 1912, "wire_hello");
-_Static_assert(sizeof(struct wire_snapshot) == 496, "wire_snapshot");
-_Static_assert(sizeof(struct wire_turn) == 168, "wire_turn");
+_Static_assert(sizeof(struct wire_snapshot) == 528, "wire_snapshot");
+_Static_assert(sizeof(struct wire_turn) == 200, "wire_turn");
 _Static_assert(sizeof(struct wire_note) == 312, "wire_note");
 _Static_assert(sizeof(struct wire_hand) == 112, "wire_hand");
 _Static_assert(sizeof(struct wire_end) == 272, "wire_end");
 #define SIZES                                                                                      \
     (sizeof(struct wire_hello) + 3 * sizeof(struct wire_snapshot) + 5 * sizeof(struct wire_turn) + \
      7 * sizeof(struct wire_note) + 11 * sizeof(struct wire_hand) + 13 * sizeof(struct wire_end))
-_Static_assert(WIRE_VERSION == 6 && SIZES == 11192,
+_Static_assert(WIRE_VERSION == 7 && SIZES == 11448,
                "a message changed: raise WIRE_VERSION, and put it and the new sum here");
 
 /* No padding holes: the fields' own sizes add up to the struct's. A hole would carry stray memory of
@@ -30,7 +30,7 @@ _Static_assert(sizeof(struct limits) == LIMITS * 4 + 4 + BENCH_RAILS * sizeof(st
 _Static_assert(sizeof(struct wire_hello) ==
                    8 + LIMITS * 8 + 8 + 2 * sizeof(struct limits) + 64 + 2 * BENCH_NAME,
                "hole in wire_hello");
-_Static_assert(sizeof(struct wire_joint) == 6 * 4, "hole in wire_joint");
+_Static_assert(sizeof(struct wire_joint) == 8 * 4, "hole in wire_joint");
 _Static_assert(sizeof(struct wire_snapshot) == 8 + 8 + 3 * SENSORS * 4 + 67 * 4 +
                                                    BOARD_JOINTS * sizeof(struct wire_joint) + 8 +
                                                    8 + 64,
@@ -140,7 +140,8 @@ static bool joint_is_sane(const struct wire_joint *joint)
 {
     return within(joint->temp_mc, ESTIMATE_MIN_MC, ESTIMATE_MAX_MC) &&
            within(joint->molten_permille, 0, 1000) && joint->melt_ms >= -1 &&
-           joint->solid_ms >= -1 && joint->melt_early_ms >= -1 && joint->melt_late_ms >= -1;
+           joint->solid_ms >= -1 && joint->melt_early_ms >= -1 && joint->melt_late_ms >= -1 &&
+           joint->solid_early_ms >= -1 && joint->solid_late_ms >= -1;
 }
 
 static bool estimate_is_sane(const struct wire_turn *turn)

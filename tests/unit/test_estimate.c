@@ -15,23 +15,29 @@ static void check_seeds(void (*make)(struct board *), double melt_c, double with
 {
     struct board board;
     make(&board);
-    double worst_s = 0, sum_s = 0, worst_forecast_s = 0, worst_k = 0;
+    double worst_s = 0, sum_s = 0, worst_forecast_s = 0, worst_k = 0, worst_solid_s = 0;
+    int solid_inside = 0;
     for (uint64_t seed = 1; seed <= SEEDS; seed++) {
-        struct told o = play(&board, melt_c, seed, true);
+        struct told o = play(&board, melt_c, seed, true, 0);
         double off_s = fabs(o.estimate_s - o.world_s);
         assert_true(off_s >= 0); /* both melted */
         /* What wait_for_melt goes by: a few of 1000 worlds have it too soon, none of these. */
         assert_true(o.late_s >= o.world_s);
+        assert_true(o.solid_early_s <= o.solid_foreseen_s && o.solid_foreseen_s <= o.solid_late_s);
+        solid_inside += o.solid_early_s <= o.solid_s && o.solid_s <= o.solid_late_s;
+        worst_solid_s = fmax(worst_solid_s, fabs(o.solid_foreseen_s - o.solid_s));
         worst_s = fmax(worst_s, off_s);
         sum_s += off_s;
         worst_forecast_s = fmax(worst_forecast_s, fabs(o.forecast_s - o.world_s));
         worst_k = fmax(worst_k, o.worst_k);
     }
-    print_message(
-        "%s: melt told within %.1f s (mean %.1f), foreseen within %.1f s; joint within %.1f K\n",
-        board.name, worst_s, sum_s / SEEDS, worst_forecast_s, worst_k);
+    print_message("%s: melt told within %.1f s (mean %.1f), foreseen within %.1f s; joint within "
+                  "%.1f K; solid foreseen within %.1f s\n",
+                  board.name, worst_s, sum_s / SEEDS, worst_forecast_s, worst_k, worst_solid_s);
     assert_true(worst_s <= within_s);
     assert_true(worst_forecast_s <= foreseen_within_s);
+    assert_true(worst_solid_s <= 20);
+    assert_true(solid_inside >= SEEDS - 2); /* 98 of 100 worlds are */
 }
 
 static void test_the_melt_of_drawn_low_temperature_stacks_is_told_within_8_s(void **state)
@@ -54,7 +60,8 @@ static void test_the_board_sensor_brings_the_estimate_nearer(void **state)
     demo_hx210(&board);
     double with_s = 0, without_s = 0;
     for (uint64_t seed = 1; seed <= SEEDS; seed++) {
-        struct told seeing = play(&board, 172, seed, true), blind = play(&board, 172, seed, false);
+        struct told seeing = play(&board, 172, seed, true, 0);
+        struct told blind = play(&board, 172, seed, false, 0);
         with_s += fabs(seeing.estimate_s - seeing.world_s);
         without_s += fabs(blind.estimate_s - blind.world_s);
     }

@@ -72,7 +72,7 @@ static struct front_state *melting(void)
     take_note(state, 1, NOTE_STAGE, "Melt");
     s.stage_note = 1;
     s.joints = 1;
-    s.joint[0] = (struct wire_joint){180000, 120, 40000, 0, 31000, 52000};
+    s.joint[0] = (struct wire_joint){180000, 120, 40000, 0, 31000, 52000, 0, 0};
     take_snapshot(state, &s);
     return state;
 }
@@ -409,6 +409,30 @@ static void test_cooling_says_what_is_waited_for(void **unused)
     s.solid_ms = 12000;
     take_snapshot(state, &s);
     assert_has(drawn(state, 80, 24, false), "joints solid in about 12 s: hands off");
+}
+
+static void test_after_heat_off_the_time_to_solid_has_its_bounds(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    struct wire_snapshot s = running(200000, 90000);
+    s.granted_heat = 0;
+    s.joints = 1;
+    s.joint[0].molten_permille = 1000;
+    s.joint[0].solid_ms = 30000;
+    s.joint[0].solid_early_ms = 24000;
+    s.joint[0].solid_late_ms = 41000;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "solid in about 30 s (24-41 s)");
+
+    s.joint[0].solid_late_ms = -1;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "solid in about 30 s (24 s or later)");
+
+    s.joint[0].molten_permille = s.joint[0].solid_ms = s.joint[0].solid_early_ms = 0;
+    s.joint[0].solid_late_ms = 9000;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "solid for sure in about 9 s");
 }
 
 static void test_of_a_soak_and_a_melt_the_sooner_comes_next(void **unused)
@@ -854,6 +878,7 @@ int main(void)
         cmocka_unit_test(test_wide_characters_stay_within_their_row),
         cmocka_unit_test(test_every_mode_has_its_word),
         cmocka_unit_test(test_cooling_says_what_is_waited_for),
+        cmocka_unit_test(test_after_heat_off_the_time_to_solid_has_its_bounds),
         cmocka_unit_test(test_of_a_soak_and_a_melt_the_sooner_comes_next),
         cmocka_unit_test(test_parked_nudged_and_held_off_are_shown),
         cmocka_unit_test(test_what_is_left_of_the_heat_time_is_told_in_minutes),

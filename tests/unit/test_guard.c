@@ -1033,6 +1033,21 @@ static void test_a_plate_that_rises_to_its_limit_is_not_called_off(void **state)
     desk_free(desk);
 }
 
+static void test_hands_stay_off_until_the_joints_are_solid_at_the_latest(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard(&heard);
+    desk->turn.joint[0].solid_ms = 20000;
+    desk->turn.joint[0].solid_late_ms = 31000;
+    turns(desk, 1);
+
+    end_run(desk);
+
+    assert_has(guard_trip(desk->guard)->hands, "until it beeps, about 31 s.");
+    desk_free(desk);
+}
+
 static void test_a_wait_of_minutes_is_told_in_minutes(void **state)
 {
     (void)state;
@@ -2517,6 +2532,7 @@ int main(void)
         cmocka_unit_test(test_joints_that_are_overdue_are_not_shown_as_solid),
         cmocka_unit_test(test_a_plate_that_only_a_hand_switches_is_not_called_off),
         cmocka_unit_test(test_a_plate_that_rises_to_its_limit_is_not_called_off),
+        cmocka_unit_test(test_hands_stay_off_until_the_joints_are_solid_at_the_latest),
         cmocka_unit_test(test_a_wait_of_minutes_is_told_in_minutes),
         cmocka_unit_test(
             test_another_rail_is_fed_only_after_a_person_has_answered_with_the_supply_off),

@@ -128,7 +128,7 @@ static void test_a_snapshot_holds_everything_the_interlock_judged(void **state)
     struct wire_turn turn = {0};
     turn.head.number = 11;
     turn.joints = 1;
-    turn.joint[0] = (struct wire_joint){131000, 200, -1, 0, 1000, 9000};
+    turn.joint[0] = (struct wire_joint){131000, 200, -1, 0, 1000, 9000, 30000, 40000};
 
     journal_snapshot(journal, &s, &turn, 150200);
     journal_free(journal);
@@ -184,6 +184,8 @@ static void test_a_snapshot_holds_everything_the_interlock_judged(void **state)
     json_t *joint = json_array_get(json_object_get(got, "joints"), 0);
     assert_int_equal(json_integer_value(json_array_get(joint, 0)), 131000);
     assert_int_equal(json_integer_value(json_array_get(joint, 2)), -1);
+    assert_int_equal(json_integer_value(json_array_get(joint, 6)), 30000);
+    assert_int_equal(json_integer_value(json_array_get(joint, 7)), 40000);
     assert_int_equal(int_of(got, "true_mc"), 150200);
     json_decref(got);
     close(fd);

@@ -191,7 +191,7 @@ static void test_every_field_of_a_scan_reads_back(void **state)
     s.duty_permille = 511, s.heat_left_ms = 123456, s.hand = HAND_LIFT, s.nudge_mc = -2000;
     s.beeps = 17, s.judged = 0;
     struct wire_turn turn = {.joints = 2};
-    turn.joint[1] = (struct wire_joint){131000, 200, -1, 0, 1000, 9000};
+    turn.joint[1] = (struct wire_joint){131000, 200, -1, 0, 1000, 9000, 30000, 40000};
     journal_snapshot(journal, &s, &turn, 150200);
     journal_free(journal);
     made.length = (size_t)pread(fd, made.text, MOST, 0);
@@ -257,6 +257,8 @@ static void test_every_field_of_a_scan_reads_back(void **state)
     assert_int_equal(got->joints, 2);
     assert_int_equal(got->joint[1].temp_mc, 131000);
     assert_int_equal(got->joint[1].melt_ms, -1);
+    assert_int_equal(got->joint[1].solid_early_ms, 30000);
+    assert_int_equal(got->joint[1].solid_late_ms, 40000);
 }
 
 static void test_unknown_kinds_and_keys_are_passed_over(void **state)

@@ -25,7 +25,7 @@ static void test_every_kind_has_its_name_and_size(void **state)
         const char *name;
         size_t size;
     } rows[] = {
-        {WIRE_HELLO, "HELLO", 1912}, {WIRE_SNAPSHOT, "SNAPSHOT", 496}, {WIRE_TURN, "TURN", 168},
+        {WIRE_HELLO, "HELLO", 1912}, {WIRE_SNAPSHOT, "SNAPSHOT", 528}, {WIRE_TURN, "TURN", 200},
         {WIRE_NOTE, "NOTE", 312},    {WIRE_HAND, "HAND", 112},         {WIRE_END, "END", 272},
     };
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
@@ -164,6 +164,8 @@ static const struct {
     {"joint solid", offsetof(struct wire_turn, joint[0].solid_ms), -1, INT32_MAX},
     {"joint early", offsetof(struct wire_turn, joint[0].melt_early_ms), -1, INT32_MAX},
     {"joint late", offsetof(struct wire_turn, joint[0].melt_late_ms), -1, INT32_MAX},
+    {"joint solid early", offsetof(struct wire_turn, joint[0].solid_early_ms), -1, INT32_MAX},
+    {"joint solid late", offsetof(struct wire_turn, joint[0].solid_late_ms), -1, INT32_MAX},
 };
 enum { TURN_FIELDS = sizeof turn_fields / sizeof *turn_fields };
 
