@@ -40,6 +40,7 @@ struct run_joint {
     double liquid_s;                 /* how long some of it was liquid */
     double tenth_s[RUN_TENTHS];      /* when a tenth of its solder had melted, two tenths ... all of it; NAN = never */
     int32_t first_segment, last_segment, segments; /* from 1, as the board file counts; 0 = none */
+    uint32_t first_segments, last_segments; /* all that were so in the same step, the first segment's bit the lowest */
 };
 
 /* A named part in the simulated world. */
@@ -107,6 +108,7 @@ struct run {
     double worst_case_s;      /* every timeout of the path used in full */
     double worst_case_heat_s; /* ... while heat is wanted */
     bool rehearsed;           /* the true values come from the simulated world */
+    double grid_mm;           /* of its heat; 0: the coarse grid */
     bool slip;                /* rehearsal: the script went wrong by itself, as it would in a run */
     int32_t stage_count, melt_count, margin_count, point_count, event_count, events_lost, warning_count, warnings_lost;
     struct run_stage stage[RUN_STAGES];
@@ -134,7 +136,7 @@ struct run_heat {
     float at_s;
     char joint[BENCH_NAME]; /* the one whose melting is worth a map; "": none */
     struct run_place {
-        int32_t joint;
+        int32_t joint, segment; /* the segment from 1; 0 = not known */
         float x_mm, y_mm, melts_s, freezes_s; /* NAN = never */
     } place[RUN_PLACES];
     float face_c[BOARD_LAYERS][RUN_FACE];
@@ -144,7 +146,7 @@ struct run_heat {
 int run_heat_joint(const struct run_heat *heat);
 bool run_on_edge(const struct run_place *place); /* of its board */
 /* When its places melted, as text for a record, piece by piece: first "60.0 40.0 NAME", the board's length and width in
- * mm, then "x y t;" with t in s, "-" = never, at most some 200 places in all; size: 64 at least. *from: 0 for the first,
+ * mm, then "x y t segment;" with t in s, "-" = never, at most some 200 places in all; size: 64 at least. *from: 0 for the first,
  * and is moved on. False: it is all told. */
 bool run_heat_tell(const struct run_heat *heat, int *from, char *text, size_t size);
 

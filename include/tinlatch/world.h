@@ -176,6 +176,8 @@ struct world_truth {
     /* ... which of its places those were (segment * places + k, -1 = none), when a place of what was wholly molten froze
      * again, when what it holds was lifted, and for how long some of it was liquid */
     int joint_first_place[BOARD_JOINTS], joint_last_place[BOARD_JOINTS];
+    /* ... and of all segments that had such a one in the same step, a bit each */
+    uint32_t joint_first_segments[BOARD_JOINTS], joint_last_segments[BOARD_JOINTS];
     int joint_places[BOARD_JOINTS]; /* of each segment */
     double joint_freezes_s[BOARD_JOINTS], joint_lifted_s[BOARD_JOINTS], joint_liquid_s[BOARD_JOINTS];
     double part_ramp_c_s[BOARD_PARTS]; /* steepest rise over a second */
@@ -201,7 +203,7 @@ void world_truth(const struct world *world, struct world_truth *truth);
  * the first joint of the boards was wholly molten, or, until then, as it is. */
 enum { WORLD_PLACES = 4096, WORLD_FACE = 128 * 128 };
 struct world_place {
-    int joint;
+    int joint, segment; /* of it, from 0 */
     float x_mm, y_mm, melts_s, freezes_s; /* in the last pass; NAN = not */
 };
 struct world_heat {

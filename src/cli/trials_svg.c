@@ -93,8 +93,8 @@ static void write_dots(const struct axis *axis, const struct spread *spread, dou
 
     for (int32_t i = 0; i < spread->count; i += step)
         fprintf(out,
-                "<circle cx=\"%.1f\" cy=\"%.1f\" r=\"1.7\" fill=\"" BLUE
-                "\" fill-opacity=\"0.45\"/>\n",
+                "<circle cx=\"%.1f\" cy=\"%.1f\" r=\"2.1\" fill=\"" BLUE
+                "\" fill-opacity=\"0.8\"/>\n",
                 x_of(axis, spread->value[i]), y + JITTER * (2 * fmod(i * 0.6180339887, 1) - 1));
 }
 
@@ -199,7 +199,8 @@ static void write_title(const struct figures *f, FILE *out)
     write_at(16, 47, "sub", line, out);
     write_at(
         16, 63, "sub",
-        "a dot for each draw; band: 90 % of them; bar, and the figure at the right: the median",
+        "a dot for each draw, on the coarse grid; band: 90 % of them; bar, and the figure at the "
+        "right: the median",
         out);
 }
 

@@ -14,7 +14,8 @@ static const char covered[] =
 static const char not_covered[] =
     "Not covered: an insert, lags or contacts that are not what the bench file says, what the "
     "model "
-    "leaves out, a file that does not fit the board, hands that do something else, faults "
+    "leaves out, what a finer grid shows (the heat is that of the coarse one; rehearse has "
+    "--grid), a file that does not fit the board, hands that do something else, faults "
     "(--faults).";
 
 static void write_head(const struct figures *f, FILE *out)

@@ -165,8 +165,8 @@ int run_heat_joint(const struct run_heat *heat)
 static int tell_place(const struct run_place *place, char *out, size_t size)
 {
     double x = (double)place->x_mm, y = (double)place->y_mm, t = (double)place->melts_s;
-    return isnan(t) ? snprintf(out, size, "%.1f %.1f -;", x, y)
-                    : snprintf(out, size, "%.1f %.1f %.2f;", x, y, t);
+    return isnan(t) ? snprintf(out, size, "%.1f %.1f - %d;", x, y, (int)place->segment)
+                    : snprintf(out, size, "%.1f %.1f %.2f %d;", x, y, t, (int)place->segment);
 }
 
 bool run_heat_tell(const struct run_heat *heat, int *from, char *text, size_t size)

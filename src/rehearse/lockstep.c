@@ -626,6 +626,7 @@ static void prepare(struct rehearsal *r, const struct rehearse_setup *setup, str
     r->extremes = run_extremes_none;
     run->peak_true_c = run->peak_read_c = run->peak_board_c = run->best_ramp_c_s = NAN;
     run->rehearsed = true;
+    run->grid_mm = setup->grid_mm;
     run->seed = setup->seed;
     run->point_every_s = 0.5;
     run->outcome = RUN_INVALID;

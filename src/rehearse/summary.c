@@ -155,6 +155,8 @@ static void see_joint(struct rehearsal *r, struct run_joint *joint, int i)
     joint->lifted_s = truth->joint_lifted_s[i];
     joint->liquid_s = truth->joint_liquid_s[i];
     joint->solid_s = NAN;
+    joint->first_segments = truth->joint_first_segments[i];
+    joint->last_segments = truth->joint_last_segments[i];
     joint->first_segment = places > 0 ? 1 + truth->joint_first_place[i] / places : 0;
     joint->last_segment =
         places > 0 && truth->joint_last_place[i] >= 0 ? 1 + truth->joint_last_place[i] / places : 0;
@@ -210,8 +212,8 @@ void summary_heat(const struct rehearsal *r, struct run_heat *heat)
     }
     for (int i = 0; i < seen.places; i++) {
         const struct world_place *place = &seen.place[i];
-        heat->place[i] = (struct run_place){place->joint, place->x_mm, place->y_mm, place->melts_s,
-                                            place->freezes_s};
+        heat->place[i] = (struct run_place){place->joint, place->segment + 1, place->x_mm,
+                                            place->y_mm,  place->melts_s,     place->freezes_s};
     }
     heat->places = seen.places;
     int joint = run_heat_joint(heat);

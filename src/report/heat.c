@@ -12,6 +12,7 @@ enum {
     WIDTH = 900,
     MARGIN = 40,
     TOP = 84,
+    MAP_TOP = 104, /* numbers stand above the edge */
     SCALE_HIGH = 14,
     FOOT = 84,
     GAP = 64,
@@ -68,7 +69,9 @@ static void begin(FILE *out, bool page, double high, const char *title, const ch
             "<style type=\"text/css\">text{font:12px "
             "sans-serif;fill:#202020}.h{font-size:17px;font-weight:600}"
             ".s{fill:#5a5a5a}.m{text-anchor:middle}.e{text-anchor:end}.b{font-weight:600}"
+            ".n{paint-order:stroke;stroke:#fff;stroke-width:3;font-size:13px}"
             ".slab{fill:#f4f4f2;stroke:#c8c8c4}.line{stroke:#202020}.spot{fill:#fff;stroke:#202020}"
+            ".place{stroke:#8a8a86;stroke-width:.6}"
             ".never{fill:#fff;stroke:#d55e00;stroke-width:1.5}</style>\n"
             "<rect width=\"100%%\" height=\"100%%\" fill=\"#fff\"/>\n"
             "<text class=\"h\" x=\"%d\" y=\"36\">%s</text>\n"
@@ -176,6 +179,69 @@ static struct range melt_range(const struct run_heat *heat, int joint, int *firs
     return range;
 }
 
+/* "last: 4, 6", the segments whose first, or last, place melted at that moment. */
+static void mark_words(const struct run_heat *heat, int joint, bool last, double at_s, char *out,
+                       size_t size)
+{
+    bool of[JOINT_SEGMENTS + 1] = {false};
+    size_t used = (size_t)snprintf(out, size, last ? "last" : "first");
+    const char *before = ": ";
+    for (int i = 0; i < heat->places; i++)
+        if (of_joint(&heat->place[i], joint) && (double)heat->place[i].melts_s == at_s)
+            of[heat->place[i].segment] = true;
+    for (int i = 1; i <= JOINT_SEGMENTS; i++)
+        if (of[i]) {
+            used += (size_t)snprintf(out + used, size - used, "%s%d", before, i);
+            before = ", ";
+        }
+}
+
+/* Where the board lies in the picture. */
+struct map {
+    double left, scale, length, width, dot; /* px, px/mm, mm, mm, px */
+};
+
+static double map_x(const struct map *map, const struct run_place *place)
+{
+    return map->left + map->scale * (double)place->x_mm;
+}
+
+static double map_y(const struct map *map, const struct run_place *place)
+{
+    return MAP_TOP + map->scale * (map->width - (double)place->y_mm);
+}
+
+/* At its segment's middle place: of a joint along the edge outside of the board, else on it. */
+static void write_number(const struct map *map, const struct run_place *place, bool edge, FILE *out)
+{
+    double x = map_x(map, place), y = map_y(map, place), away = 0.5 * map->dot + 11;
+    double west = (double)place->x_mm, east = map->length - west;
+    double south = (double)place->y_mm, north = map->width - south;
+    double near = fmin(fmin(west, east), fmin(south, north));
+    if (edge && near == west)
+        x -= away;
+    else if (edge && near == east)
+        x += away;
+    else if (edge)
+        y += near == south ? away : -away;
+    fprintf(out, "<text class=\"b m n\" x=\"%.1f\" y=\"%.1f\">%d</text>\n", x, y + 4.5,
+            (int)place->segment);
+}
+
+static void write_numbers(const struct run_heat *heat, int joint, const struct map *map, bool edge,
+                          FILE *out)
+{
+    for (int segment = 1; segment <= JOINT_SEGMENTS; segment++) {
+        int count = 0, at = 0;
+        for (int i = 0; i < heat->places; i++)
+            count += of_joint(&heat->place[i], joint) && heat->place[i].segment == segment;
+        for (int i = 0; i < heat->places && count > 0; i++)
+            if (of_joint(&heat->place[i], joint) && heat->place[i].segment == segment &&
+                at++ == count / 2)
+                write_number(map, &heat->place[i], edge, out);
+    }
+}
+
 static void write_melt_map(const struct run_heat *heat, bool page, FILE *out)
 {
     int joint = run_heat_joint(heat), first, last, never,
@@ -185,14 +251,16 @@ static void write_melt_map(const struct run_heat *heat, bool page, FILE *out)
     double scale = fmin((WIDTH - 2.0 * MARGIN - 40) / length, WIDEST * 0.75 / width);
     double left = 0.5 * (WIDTH - scale * length), high = scale * width;
     double dot = count > 0 ? fmin(fmax(0.9 * scale * 2 * (length + width) / count, 4), 26) : 4;
+    struct map map = {left, scale, length, width, dot};
     char about[200];
     snprintf(about, sizeof about,
-             "%d places in the simulated world; dark melts first, bright last%s", count,
-             never ? ", hollow ones never" : "");
-    begin(out, page, TOP + high + FOOT + 20, "When each place of the joint melted", about);
+             "%d places in the simulated world, numbered by segment; dark melts first, bright "
+             "last%s",
+             count, never ? ", hollow ones never" : "");
+    begin(out, page, MAP_TOP + high + FOOT + 20, "When each place of the joint melted", about);
     fprintf(out,
             "<rect class=\"slab\" x=\"%.1f\" y=\"%d\" width=\"%.1f\" height=\"%.1f\" rx=\"6\"/>\n",
-            left, TOP, scale * length, high);
+            left, MAP_TOP, scale * length, high);
     for (int i = 0; i < heat->places; i++) {
         const struct run_place *place = &heat->place[i];
         if (!of_joint(place, joint))
@@ -205,27 +273,30 @@ static void write_melt_map(const struct run_heat *heat, bool page, FILE *out)
         fprintf(out,
                 "<rect class=\"%s\" x=\"%.1f\" y=\"%.1f\" width=\"%.1f\" height=\"%.1f\" "
                 "rx=\"1.5\" fill=\"%s\"><title>x %.1f mm, y %.1f mm: %s</title></rect>\n",
-                melted(place) ? "place" : "never", left + scale * (double)place->x_mm - 0.5 * dot,
-                TOP + high - scale * (double)place->y_mm - 0.5 * dot, dot, dot, colour,
-                (double)place->x_mm, (double)place->y_mm, time);
+                melted(place) ? "place" : "never", map_x(&map, place) - 0.5 * dot,
+                map_y(&map, place) - 0.5 * dot, dot, dot, colour, (double)place->x_mm,
+                (double)place->y_mm, time);
     }
     /* Names of an edge's places lie inwards of them, the joint's in the middle; of what lies on the board above, below
      * and at its top. */
     bool edge = joint >= 0 && on_edge(heat, joint);
     double middle_x = left + 0.5 * scale * length;
-    double middle_y = edge ? TOP + 0.5 * high : TOP + 22;
+    double middle_y = edge ? MAP_TOP + 0.5 * high : MAP_TOP + 22;
     for (int k = 0; k < 2 && first >= 0; k++) {
         const struct run_place *place = &heat->place[k ? last : first];
-        double x = left + scale * (double)place->x_mm, y = TOP + high - scale * (double)place->y_mm;
-        mark(out, x, y, edge ? middle_x : x, edge ? middle_y : y + (k ? 99 : -99),
-             k ? "last" : "first", (double)place->melts_s);
+        double x = map_x(&map, place), y = map_y(&map, place);
+        char what[48];
+        mark_words(heat, joint, k, (double)place->melts_s, what, sizeof what);
+        mark(out, x, y, edge ? middle_x : x, edge ? middle_y : y + (k ? 99 : -99), what,
+             (double)place->melts_s);
     }
+    write_numbers(heat, joint, &map, edge, out);
     fprintf(out, "<text class=\"b m\" x=\"%.1f\" y=\"%.1f\">", middle_x, middle_y - 4);
     write_name(out, heat->joint);
     fprintf(out, "</text><text class=\"s m\" x=\"%.1f\" y=\"%.1f\">%.0f x %.0f mm</text>\n",
             middle_x, middle_y + 14, length, width);
     if (first >= 0)
-        write_scale(out, TOP + high + 40, &range, true);
+        write_scale(out, MAP_TOP + high + 44, &range, true);
     fputs("</svg>\n", out);
 }
 
@@ -317,11 +388,12 @@ static void write_time(FILE *out, float t_s, char end)
 
 void report_places(const struct run *run, const struct run_heat *heat, FILE *out)
 {
-    fputs("joint,x_mm,y_mm,melts_s,freezes_s\n", out);
+    fputs("joint,segment,x_mm,y_mm,melts_s,freezes_s\n", out);
     for (int i = 0; i < heat->places; i++) {
         const struct run_place *place = &heat->place[i];
         report_csv(out, run->joint[place->joint].joint);
-        fprintf(out, ",%.2f,%.2f,", (double)place->x_mm, (double)place->y_mm);
+        fprintf(out, ",%d,%.2f,%.2f,", (int)place->segment, (double)place->x_mm,
+                (double)place->y_mm);
         write_time(out, place->melts_s, ',');
         write_time(out, place->freezes_s, '\n');
     }

@@ -355,7 +355,14 @@ static bool lies_on(const struct run_heat *map, const struct run_place *place)
            place->y_mm <= map->width_mm[0] && !isinf(place->melts_s);
 }
 
-/* First the board's length and width and the joint's name, then its places, each with when it melted. */
+/* 0: none told. */
+static int32_t segment_number(const char **at)
+{
+    float segment = forecast_number(at);
+    return segment >= 1 && segment <= JOINT_SEGMENTS ? (int32_t)segment : 0;
+}
+
+/* First the board's length and width and the joint's name, then its places, each with when it melted and its segment. */
 static void take_melt_map(struct reader *r, const char *text)
 {
     struct history *h = r->h;
@@ -372,6 +379,7 @@ static void take_melt_map(struct reader *r, const char *text)
         place.x_mm = forecast_number(&at);
         place.y_mm = forecast_number(&at);
         place.melts_s = forecast_number(&at);
+        place.segment = segment_number(&at);
         if (lies_on(h->melt_map, &place))
             h->melt_map->place[h->melt_map->places++] = place;
         at += strcspn(at, ";");

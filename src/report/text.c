@@ -261,10 +261,24 @@ static void write_melts(const struct page *page)
     }
 }
 
+/* "segment 6", "segments 4 and 6": those whose bits are set. */
+static const char *segments_words(uint32_t set, char *text, size_t size)
+{
+    size_t used = (size_t)snprintf(text, size, set & (set - 1) ? "segments" : "segment");
+    const char *before = " ";
+    for (int i = 1; set; i++, set >>= 1) {
+        if (!(set & 1))
+            continue;
+        used += (size_t)snprintf(text + used, size - used, "%s%d", before, i);
+        before = (set >> 1) & ((set >> 1) - 1) ? ", " : " and ";
+    }
+    return text;
+}
+
 /* When what the joint holds could be lifted. */
 static void write_window(const struct page *page, const struct run_joint *joint)
 {
-    char line[4 * WORD_TEXT], from[16], to[16], half[16], late[32], into[32];
+    char line[4 * WORD_TEXT], from[16], to[16], half[16], late[32], into[32], last[64], first[64];
     size_t used = 0;
     words_time(joint->last_s, from, sizeof from);
     words_length(joint->last_s - joint->first_s, late, sizeof late);
@@ -281,11 +295,21 @@ static void write_window(const struct page *page, const struct run_joint *joint)
         used += (size_t)snprintf(line + used, sizeof line - used, "; half of it was molten at %s",
                                  words_time(joint->tenth_s[RUN_TENTHS / 2 - 1], half, sizeof half));
     if (joint->segments > 1 && joint->last_segment > 0)
-        snprintf(line + used, sizeof line - used,
-                 "; segment %d of %d melted last, %s after segment %d", joint->last_segment,
-                 joint->segments, late, joint->first_segment);
+        snprintf(line + used, sizeof line - used, "; %s of %d melted last, %s after %s",
+                 segments_words(joint->last_segments, last, sizeof last), joint->segments, late,
+                 segments_words(joint->first_segments, first, sizeof first));
     fputs("  ", page->out);
     wrap(page, 4, line);
+}
+
+static void window_heading(const struct page *page)
+{
+    char line[80];
+    if (page->run->grid_mm > 0)
+        snprintf(line, sizeof line, "Lift window, in cells of %g mm\n", page->run->grid_mm);
+    else
+        snprintf(line, sizeof line, "Lift window, on the coarse grid (finer: --grid 2mm)\n");
+    heading(page, line);
 }
 
 static void write_windows(const struct page *page)
@@ -298,7 +322,7 @@ static void write_windows(const struct page *page)
         if (isnan(joint->first_s))
             continue;
         if (!any)
-            heading(page, "Lift window\n");
+            window_heading(page);
         any = true;
         if (!isnan(joint->last_s)) {
             write_window(page, joint);

@@ -11,6 +11,7 @@ static void nothing_of_joint(struct world_truth *seen, int joint)
     seen->joint_first_melt_s[joint] = seen->joint_last_melt_s[joint] = NAN;
     seen->joint_freezes_s[joint] = seen->joint_lifted_s[joint] = NAN;
     seen->joint_first_place[joint] = seen->joint_last_place[joint] = -1;
+    seen->joint_first_segments[joint] = seen->joint_last_segments[joint] = 0;
     seen->joint_liquid_s[joint] = 0;
 }
 
@@ -21,7 +22,8 @@ static void list_places(struct world *world)
     for (int j = 0; j < thermal->joint_count; j++)
         for (int i = 0; i < thermal_places(thermal, j) && heat->places < WORLD_PLACES; i++) {
             const struct thermal_node *node = &thermal->node[thermal->segment[j][0] + i];
-            heat->place[heat->places++] = (struct world_place){j, node->x_mm, node->y_mm, NAN, NAN};
+            heat->place[heat->places++] =
+                (struct world_place){j, i / thermal->places[j], node->x_mm, node->y_mm, NAN, NAN};
         }
 }
 
@@ -42,6 +44,7 @@ void seen_nothing(struct world *world)
 
 struct places {
     int there, molten, first, last; /* first: the first found molten; last: the last found not */
+    uint32_t molten_in, solid_in;   /* segments that have such a one */
     double liquid;
 };
 
@@ -55,13 +58,18 @@ static struct places look(struct world *world, int joint, int place, double t_s)
         int at = thermal->segment[joint][0] + i;
         const struct thermal_node *node = &thermal->node[at];
         double share = thermal_molten_of(node, thermal->heat_j[at]);
+        uint32_t segment = 1U << (i / thermal->places[joint]);
         found.there += node->there;
         found.liquid += share;
         found.molten += share >= 1;
         if (share >= 1 && found.first < 0)
             found.first = i;
-        if (share < 1)
+        if (share >= 1)
+            found.molten_in |= segment;
+        else {
             found.last = i;
+            found.solid_in |= segment;
+        }
         if (place + i >= heat->places)
             continue;
         struct world_place *kept = &heat->place[place + i];
@@ -110,12 +118,15 @@ static void note_joint(struct world *world, int joint, int place, double t_s)
         if (isnan(seen->joint_first_melt_s[joint])) {
             seen->joint_first_melt_s[joint] = t_s;
             seen->joint_first_place[joint] = found.first;
+            seen->joint_first_segments[joint] = found.molten_in;
         }
     }
     bool whole = found.molten > 0 && found.molten == thermal_places(thermal, joint);
     if (isnan(seen->joint_last_melt_s[joint])) {
-        if (found.molten > 0 && !whole)
+        if (found.molten > 0 && !whole) {
             seen->joint_last_place[joint] = found.last;
+            seen->joint_last_segments[joint] = found.solid_in;
+        }
         if (whole) {
             seen->joint_last_melt_s[joint] = t_s;
             if (thermal->joint_part[joint] < 0)

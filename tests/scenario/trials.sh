@@ -9,6 +9,7 @@ single=$TOP/recipes/benches/single.ini
 run 0 tinlatch trials "$split" --draws 12 --out "$box/picture"
 out_has "no failure in 12 draws supports 77 % safe with 95 % confidence"
 out_has "Not covered"
+out_has "coarse"
 out_has "frame: last place molten"
 svg_valid "$box/picture/trials.svg"
 

@@ -118,7 +118,9 @@ static inline void synthetic_run(struct run *run)
                            .tenth_s = {207, 210, 213, 216, 219, 223, 227, 231, 235, 238},
                            .first_segment = 1,
                            .last_segment = 5,
-                           .segments = 8};
+                           .segments = 8,
+                           .first_segments = 1,
+                           .last_segments = 1 << 4};
     run->part[run->part_count++] =
         (struct run_part){.part = "U1", .peak_c = 163.1, .ramp_c_s = 1.12};
     run->lateral_k = 27;

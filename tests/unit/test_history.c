@@ -126,8 +126,8 @@ static void test_a_melt_map_is_told_and_read_place_by_place(void **state)
     heat = (struct run_heat){
         .places = 1200, .joint = "frame", .length_mm = {60, 0}, .width_mm = {40, 0}};
     for (int i = 0; i < 1200; i++) /* each third of another joint */
-        heat.place[i] =
-            (struct run_place){i % 3 == 2, (float)i / 20, 40, i == 4 ? NAN : (float)(200 + i), NAN};
+        heat.place[i] = (struct run_place){
+            i % 3 == 2, 7, (float)i / 20, 40, i == 4 ? NAN : (float)(200 + i), NAN};
     char piece[BENCH_TEXT];
     while (run_heat_tell(&heat, &from, piece, sizeof piece))
         note(journal, 0, NOTE_JOB, 1, "melt map", 0, piece);
@@ -144,6 +144,7 @@ static void test_a_melt_map_is_told_and_read_place_by_place(void **state)
         float at = 6 * (float)i; /* two of three are of the joint */
         assert_near((double)place->x_mm, (double)at / 20, 0.051);
         assert_near((double)place->melts_s, (double)(200 + at), 0.051);
+        assert_int_equal(place->segment, 7);
     }
     history_free(&h);
 }

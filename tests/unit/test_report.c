@@ -244,6 +244,18 @@ static void test_counting_too_early_is_said_loudly(void **state)
     after("it never melted: counted TOO EARLY\n", text);
 }
 
+/* Every run of blanks and line ends becomes one blank. */
+static void unfold(char *folded)
+{
+    char *to = folded;
+    for (const char *from = folded; *from; from++) {
+        bool blank = *from == ' ' || *from == '\n';
+        if (!blank || (to > folded && to[-1] != ' '))
+            *to++ = blank ? ' ' : *from;
+    }
+    *to = '\0';
+}
+
 static void test_the_lift_window_names_the_last_place_and_what_ended_it(void **state)
 {
     (void)state;
@@ -251,6 +263,11 @@ static void test_the_lift_window_names_the_last_place_and_what_ended_it(void **s
     as_text(&demo_style);
     after("frame open from 3:58 until it was lifted, 15 s into it; half of it was molten at 3:39;",
           text);
+
+    run.joint[0].last_segments = 1 << 3 | 1 << 4 | 1 << 7; /* in the same step */
+    as_text(&demo_style);
+    unfold(text);
+    after("segments 4, 5 and 8 of 8 melted last, 33 s after segment 1", text);
 
     run.joint[0].lifted_s = NAN;
     run.joint[0].freezes_s = 341;
@@ -695,17 +712,18 @@ static void test_the_maps_tell_first_and_last_and_what_never_melted(void **state
                              .width_mm = {40, 40},
                              .at_s = 238,
                              .joint = "<frame>"};
-    heat.place[0] = (struct run_place){0, 0, 20, 205, NAN};
-    heat.place[1] = (struct run_place){0, 60, 20, 238, NAN};
-    heat.place[2] = (struct run_place){0, 30, 40, NAN, NAN};
+    heat.place[0] = (struct run_place){0, 1, 0, 20, 205, NAN};
+    heat.place[1] = (struct run_place){0, 4, 60, 20, 238, NAN};
+    heat.place[2] = (struct run_place){0, 6, 30, 40, NAN, NAN};
     heat.face_c[0][0] = 167;
     heat.face_c[1][1] = 116;
     heat.face_c[0][1] = heat.face_c[1][0] = 140;
 
     draw_maps(&heat, true);
-    after(">first</text>", text);
+    after(">first: 1</text>", text);
+    after(">6</text>", text);
     after(">3:25</text>", text);
-    after(">last</text>", text);
+    after(">last: 4</text>", text);
     after("hollow ones never", text);
     after("&#60;frame&#62;", text);
     assert_null(strstr(text, "<frame>"));

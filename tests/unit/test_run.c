@@ -194,9 +194,9 @@ static void test_a_melt_map_is_of_the_first_joint_along_an_edge_else_of_the_firs
     (void)state;
     static struct run_heat heat;
     heat = (struct run_heat){.places = 3};
-    heat.place[0] = (struct run_place){4, 10, 10, 1, NAN};
-    heat.place[1] = (struct run_place){5, 10, 10, 1, NAN};
-    heat.place[2] = (struct run_place){6, 10, 10, 1, NAN};
+    heat.place[0] = (struct run_place){4, 3, 10, 10, 1, NAN};
+    heat.place[1] = (struct run_place){5, 3, 10, 10, 1, NAN};
+    heat.place[2] = (struct run_place){6, 3, 10, 10, 1, NAN};
 
     assert_int_equal(run_heat_joint(&heat), 4);
     heat.place[2].y_mm = 0;
@@ -216,28 +216,29 @@ static void test_a_melt_map_is_told_place_by_place_in_pieces_that_fit(void **sta
     assert_string_equal(told(&heat, 64), "");
     heat.places = 5;
     for (int i = 0; i < 5; i++)
-        heat.place[i] = (struct run_place){i == 2, (float)i, 0, 100, NAN};
+        heat.place[i] = (struct run_place){i == 2, 3, (float)i, 0, 100, NAN};
     heat.place[3].melts_s = NAN;
     assert_string_equal(told(&heat, 64),
-                        "60.0 40.0 frame|0.0 0.0 100.00;1.0 0.0 100.00;3.0 0.0 -;4.0 0.0 100.00;|");
+                        "60.0 40.0 frame|0.0 0.0 100.00 3;1.0 0.0 100.00 3;3.0 0.0 - 3;"
+                        "4.0 0.0 100.00 3;|");
     /* A piece ends before the place that would not fit with its end. */
     assert_string_equal(
-        told(&heat, 31),
-        "60.0 40.0 frame|0.0 0.0 100.00;1.0 0.0 100.00;|3.0 0.0 -;4.0 0.0 100.00;|");
+        told(&heat, 35),
+        "60.0 40.0 frame|0.0 0.0 100.00 3;1.0 0.0 100.00 3;|3.0 0.0 - 3;4.0 0.0 100.00 3;|");
     assert_string_equal(
-        told(&heat, 30),
-        "60.0 40.0 frame|0.0 0.0 100.00;|1.0 0.0 100.00;3.0 0.0 -;|4.0 0.0 100.00;|");
+        told(&heat, 34),
+        "60.0 40.0 frame|0.0 0.0 100.00 3;|1.0 0.0 100.00 3;3.0 0.0 - 3;|4.0 0.0 100.00 3;|");
     /* Of many places every second, third ... so that some two hundred are told. */
     heat.places = 900;
     for (int i = 0; i < 900; i++)
-        heat.place[i] = (struct run_place){0, (float)i, 0, 100, NAN};
+        heat.place[i] = (struct run_place){0, 3, (float)i, 0, 100, NAN};
     const char *text = told(&heat, 64);
     int places = 0;
     for (const char *at = text; (at = strchr(at, ';')); at++)
         places++;
     assert_int_equal(places, 180); /* every fifth */
-    assert_non_null(strstr(text, "5.0 0.0 100.00;"));
-    assert_null(strstr(text, "|4.0 0.0 100.00;"));
+    assert_non_null(strstr(text, "5.0 0.0 100.00 3;"));
+    assert_null(strstr(text, "|4.0 0.0 100.00 3;"));
 }
 
 int main(void)
