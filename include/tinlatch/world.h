@@ -192,6 +192,7 @@ struct world_truth {
     double duty, fan;         /* 0..1; duty counts only through a closed cut-off */
     bool supply_on, has_cutoff, cutoff_closed;
     double setpoint_c;        /* that a plate holds by itself; NAN = none */
+    double supply_set_v;      /* what the supply was told, on or off; NAN = there is none */
     bool placed, upper_on;
     uint32_t stops;           /* stop pressed by the fault */
     bool recipe_hangs;        /* by the fault: turns no longer arrive */

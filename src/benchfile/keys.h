@@ -164,7 +164,7 @@
     X(SUPPLY_SWITCH_ON, "supply", "switch_on",    "command",                  SPARE,  KEY_TEXT,     UNITS,         1,    63,     "OUTP ON",  "OUTP ON", \
       "output on") \
     X(SUPPLY_SWITCH_OFF, "supply", "switch_off",  "command",                  SPARE,  KEY_TEXT,     UNITS,         1,    63,     "OUTP OFF", "OUTP OFF", \
-      "output off; also its last words when a run ends badly") \
+      "output off; with set_volts to 0 also its last words") \
     X(SUPPLY_GET_STATE, "supply", "get_state",    "command",                  SPARE,  KEY_TEXT,     UNITS,         1,    63,     "OUTP?",    "OUTP?", \
       "is the output on: 0, 1, OFF or ON") \
     X(SUPPLY_GET_ERROR, "supply", "get_error",    "command",                  SPARE,  KEY_TEXT,     UNITS,         1,    63,     "SYST:ERR?", "SYST:ERR?", \

@@ -299,10 +299,12 @@ static void supply_line(struct device *device, const uint8_t *line, size_t lengt
     }
 }
 
+/* The volts go as in say_off. */
 static void supply_last_words(const struct device_config *config, struct bytes *out)
 {
     bytes_char(out, '\n'); /* ends whatever half command the supply was given */
     scpi_command(out, device_scpi_text(config, SCPI_OFF), 0);
+    scpi_command(out, device_scpi_text(config, SCPI_SET_VOLTS), 0);
 }
 
 const struct device_ops scpi_supply_ops = {.name = "scpi-supply",

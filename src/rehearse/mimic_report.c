@@ -120,6 +120,8 @@ void mimic_write_truth(const struct mimic *mimic, FILE *out)
     fputc(',', out);
     put_number(out, "supply_a", truth.supply_a);
     fputc(',', out);
+    put_number(out, "supply_set_v", truth.supply_set_v);
+    fputc(',', out);
     put_outputs(mimic, out);
     fputc(',', out);
     put_ports(mimic, out);

@@ -342,6 +342,9 @@ void world_truth(const struct world *world, struct world_truth *truth)
     truth->supply_on =
         world->supply_instrument >= 0 && world->instrument[world->supply_instrument].scpi.on;
     truth->setpoint_c = held_c(world);
+    truth->supply_set_v = world->supply_instrument < 0
+                              ? (double)NAN
+                              : world->instrument[world->supply_instrument].scpi.set_v;
     truth->supply_v = world->supply_v;
     truth->supply_a = world->supply_a;
     truth->placed = thermal->placed;

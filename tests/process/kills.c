@@ -17,7 +17,7 @@ enum {
     SEAT_BENCHES = 12,
     RUN_BENCHES = 8,
     STOPS_EACH = 50, /* 1,000 in all */
-    JOBS = 320,
+    JOBS = 400,
     PERIOD_MS = 100,
     LEEWAY_MS = 50,
     TIMER_MS = 60, /* what an instrument's own timer does is dated so finely */
@@ -39,12 +39,23 @@ enum blow {
 };
 enum { FRONT = 1, RECIPE = 2, KEEPER = 4, GUARD = 8, SCRIBE = 16, TERMINAL = 32, PORT = 64 };
 
+/* What is on when the blow falls. */
+enum fed { HEAT, RAIL, INJECTION };
+static const struct {
+    const char *recipe, *output;
+} feeds[] = {
+    [HEAT] = {"tests/data/quick/hold.lua", "heater"},
+    [RAIL] = {"tests/data/quick/feed.lua", "supply"},
+    [INJECTION] = {"tests/data/quick/inject.lua", "supply"},
+};
+
 struct trial {
     const char *name;
+    enum fed fed;
     enum blow blow;
     int whom;
     int count;         /* seeded instants */
-    int within_ms;     /* from the blow to the end of heat */
+    int within_ms;     /* from the blow to the end of what is on */
     int status;        /* the front's */
     const char *rule;  /* that the record names; NULL: none */
     const char *latch; /* what the latch file says; NULL: there must be none */
@@ -56,28 +67,38 @@ struct trial {
 
 /* clang-format off */
 static const struct trial trials[] = {
-    /*                                                             within_ms                             status      rule             latch            cut    stays  then */
-    { "front-killed",                KILL,     FRONT,           10, PERIOD_MS,                            -SIGKILL,  NULL,            NULL,            false, true,  KILL, 0      },
-    { "front-halted",                HALT_11S, FRONT,           14, 2000 + 2 * PERIOD_MS + LEEWAY_MS,     6,         "front-gone",    NULL,            false, true,  KILL, 0      },
-    { "front-cut",                   CUT,      FRONT,            8, PERIOD_MS,                            6,         "front-gone",    NULL,            false, true,  KILL, 0      },
-    { "recipe-killed",               KILL,     RECIPE,          20, PERIOD_MS + LEEWAY_MS,                1,         NULL,            NULL,            false, true,  KILL, 0      },
-    { "recipe-halted",               HALT,     RECIPE,          14, 2000 + PERIOD_MS + LEEWAY_MS,         3,         "recipe-silent", "recipe-silent", false, true,  KILL, 0      },
-    { "recipe-cut",                  CUT,      RECIPE,           8, PERIOD_MS + LEEWAY_MS,                1,         NULL,            NULL,            false, true,  KILL, 0      },
-    { "guard-killed",                KILL,     GUARD,           32, 250,                                  3,         NULL,            "crash",         true,  false, KILL, 0      },
-    { "guard-halted",                HALT,     GUARD,           22, 500 + PERIOD_MS,                      3,         NULL,            "crash",         true,  false, KILL, 0      },
-    { "keeper-killed",               KILL,     KEEPER,          20, PERIOD_MS + LEEWAY_MS,                3,         "keeper-silent", "keeper-silent", false, true,  KILL, 0      },
-    { "keeper-halted",               HALT,     KEEPER,          20, 500 + PERIOD_MS,                      3,         "keeper-silent", "keeper-silent", false, true,  KILL, 0      },
-    { "scribe-killed",               KILL,     SCRIBE,          14, 2 * PERIOD_MS + LEEWAY_MS,            3,         NULL,            "record-lost",   true,  true,  KILL, 0      },
-    { "scribe-halted",               HALT,     SCRIBE,          14, 1000 + 2 * PERIOD_MS + LEEWAY_MS,     3,         NULL,            "record-lost",   true,  true,  KILL, 0      },
-    { "keeper-and-guard-killed",     KILL,     KEEPER | GUARD,  10, SILENCE_MS + TIMER_MS + LEEWAY_MS,    3,         NULL,            "crash",         true,  false, KILL, 0      },
-    { "terminal-hung-up",            HANG_UP,  TERMINAL,        10, PERIOD_MS,                            6,         "stop-pressed",  NULL,            false, true,  KILL, 0      },
-    { "port-unplugged",              UNPLUG,   PORT,            10, SILENCE_MS + TIMER_MS + LEEWAY_MS,    3,         "device-silent", "device-silent", false, true,  KILL, 0      },
-    { "front-killed-keeper-halted",  KILL,     FRONT,            4, PERIOD_MS,                            -SIGKILL,  "keeper-silent", "keeper-silent", false, true,  HALT, KEEPER },
-    { "keeper-halted-front-killed",  HALT,     KEEPER,           4, FELT_MS + PERIOD_MS,                  -SIGKILL,  NULL,            NULL,            false, true,  KILL, FRONT  },
-    { "keeper-halted-guard-killed",  HALT,     KEEPER,           4, FELT_MS + 250,                        3,         NULL,            "crash",         true,  false, KILL, GUARD  },
-    { "guard-halted-keeper-killed",  HALT,     GUARD,            4, FELT_MS + PERIOD_MS + LEEWAY_MS,      3,         "keeper-silent", "keeper-silent", false, true,  KILL, KEEPER },
-    { "keeper-and-guard-halted",     HALT,     KEEPER | GUARD,   4, 1500 + 250 + LEEWAY_MS,               3,         NULL,            "crash",         true,  false, KILL, 0      },
-    { "both-halted-front-killed",    HALT,     KEEPER | GUARD,   4, 500 + PERIOD_MS,                      -SIGKILL,  NULL,            "crash",         true,  false, KILL, FRONT  },
+    /*                                                                        within_ms                             status      rule             latch            cut    stays  then */
+    { "front-killed",                HEAT,      KILL,     FRONT,           10, PERIOD_MS,                            -SIGKILL,  NULL,            NULL,            false, true,  KILL, 0      },
+    { "front-halted",                HEAT,      HALT_11S, FRONT,           14, 2000 + 2 * PERIOD_MS + LEEWAY_MS,     6,         "front-gone",    NULL,            false, true,  KILL, 0      },
+    { "front-cut",                   HEAT,      CUT,      FRONT,            8, PERIOD_MS,                            6,         "front-gone",    NULL,            false, true,  KILL, 0      },
+    { "recipe-killed",               HEAT,      KILL,     RECIPE,          20, PERIOD_MS + LEEWAY_MS,                1,         NULL,            NULL,            false, true,  KILL, 0      },
+    { "recipe-halted",               HEAT,      HALT,     RECIPE,          14, 2000 + PERIOD_MS + LEEWAY_MS,         3,         "recipe-silent", "recipe-silent", false, true,  KILL, 0      },
+    { "recipe-cut",                  HEAT,      CUT,      RECIPE,           8, PERIOD_MS + LEEWAY_MS,                1,         NULL,            NULL,            false, true,  KILL, 0      },
+    { "guard-killed",                HEAT,      KILL,     GUARD,           32, 250,                                  3,         NULL,            "crash",         true,  false, KILL, 0      },
+    { "guard-halted",                HEAT,      HALT,     GUARD,           22, 500 + PERIOD_MS,                      3,         NULL,            "crash",         true,  false, KILL, 0      },
+    { "keeper-killed",               HEAT,      KILL,     KEEPER,          20, PERIOD_MS + LEEWAY_MS,                3,         "keeper-silent", "keeper-silent", false, true,  KILL, 0      },
+    { "keeper-halted",               HEAT,      HALT,     KEEPER,          20, 500 + PERIOD_MS,                      3,         "keeper-silent", "keeper-silent", false, true,  KILL, 0      },
+    { "scribe-killed",               HEAT,      KILL,     SCRIBE,          14, 2 * PERIOD_MS + LEEWAY_MS,            3,         NULL,            "record-lost",   true,  true,  KILL, 0      },
+    { "scribe-halted",               HEAT,      HALT,     SCRIBE,          14, 1000 + 2 * PERIOD_MS + LEEWAY_MS,     3,         NULL,            "record-lost",   true,  true,  KILL, 0      },
+    { "keeper-and-guard-killed",     HEAT,      KILL,     KEEPER | GUARD,  10, SILENCE_MS + TIMER_MS + LEEWAY_MS,    3,         NULL,            "crash",         true,  false, KILL, 0      },
+    { "terminal-hung-up",            HEAT,      HANG_UP,  TERMINAL,        10, PERIOD_MS,                            6,         "stop-pressed",  NULL,            false, true,  KILL, 0      },
+    { "port-unplugged",              HEAT,      UNPLUG,   PORT,            10, SILENCE_MS + TIMER_MS + LEEWAY_MS,    3,         "device-silent", "device-silent", false, true,  KILL, 0      },
+    { "front-killed-keeper-halted",  HEAT,      KILL,     FRONT,            4, PERIOD_MS,                            -SIGKILL,  "keeper-silent", "keeper-silent", false, true,  HALT, KEEPER },
+    { "keeper-halted-front-killed",  HEAT,      HALT,     KEEPER,           4, FELT_MS + PERIOD_MS,                  -SIGKILL,  NULL,            NULL,            false, true,  KILL, FRONT  },
+    { "keeper-halted-guard-killed",  HEAT,      HALT,     KEEPER,           4, FELT_MS + 250,                        3,         NULL,            "crash",         true,  false, KILL, GUARD  },
+    { "guard-halted-keeper-killed",  HEAT,      HALT,     GUARD,            4, FELT_MS + PERIOD_MS + LEEWAY_MS,      3,         "keeper-silent", "keeper-silent", false, true,  KILL, KEEPER },
+    { "keeper-and-guard-halted",     HEAT,      HALT,     KEEPER | GUARD,   4, 1500 + 250 + LEEWAY_MS,               3,         NULL,            "crash",         true,  false, KILL, 0      },
+    { "both-halted-front-killed",    HEAT,      HALT,     KEEPER | GUARD,   4, 500 + PERIOD_MS,                      -SIGKILL,  NULL,            "crash",         true,  false, KILL, FRONT  },
+    { "supply-guard-killed",         RAIL,      KILL,     GUARD,            8, 250,                                  3,         NULL,            "crash",         true,  false, KILL, 0      },
+    { "supply-guard-halted",         RAIL,      HALT,     GUARD,            5, 500 + PERIOD_MS,                      3,         NULL,            "crash",         true,  false, KILL, 0      },
+    { "supply-keeper-killed",        RAIL,      KILL,     KEEPER,           5, PERIOD_MS + LEEWAY_MS,                3,         "keeper-silent", "keeper-silent", false, true,  KILL, 0      },
+    { "supply-keeper-halted",        RAIL,      HALT,     KEEPER,           5, 500 + PERIOD_MS,                      3,         "keeper-silent", "keeper-silent", false, true,  KILL, 0      },
+    { "supply-both-halted",          RAIL,      HALT,     KEEPER | GUARD,   4, 1500 + 250 + LEEWAY_MS,               3,         NULL,            "crash",         true,  false, KILL, 0      },
+    { "inject-guard-killed",         INJECTION, KILL,     GUARD,            8, 250,                                  3,         NULL,            "crash",         true,  false, KILL, 0      },
+    { "inject-guard-halted",         INJECTION, HALT,     GUARD,            5, 500 + PERIOD_MS,                      3,         NULL,            "crash",         true,  false, KILL, 0      },
+    { "inject-keeper-killed",        INJECTION, KILL,     KEEPER,           5, PERIOD_MS + LEEWAY_MS,                3,         "keeper-silent", "keeper-silent", false, true,  KILL, 0      },
+    { "inject-keeper-halted",        INJECTION, HALT,     KEEPER,           5, 500 + PERIOD_MS,                      3,         "keeper-silent", "keeper-silent", false, true,  KILL, 0      },
+    { "inject-both-halted",          INJECTION, HALT,     KEEPER | GUARD,   4, 1500 + 250 + LEEWAY_MS,               3,         NULL,            "crash",         true,  false, KILL, 0      },
 };
 /* clang-format on */
 enum { TRIALS = sizeof trials / sizeof trials[0] };
@@ -156,10 +177,12 @@ static void cut_socket(const struct cast *cast, const char *option)
 /* ---- one job: a run, a blow ---------------------------------------------------------------------------- */
 
 /* At the latest: it is dated to the millisecond. */
-static double heat_end_s(void)
+static double output_end_s(const char *output)
 {
+    char path[48];
+    snprintf(path, sizeof path, "outputs.%s.last_on_s", output);
     json_t *truth = mimic_ask(&w, "truth");
-    double end_s = value_in(truth, "began_s") + value_in(truth, "outputs.heater.last_on_s") + 0.001;
+    double end_s = value_in(truth, "began_s") + value_in(truth, path) + 0.001;
     json_decref(truth);
     return end_s;
 }
@@ -174,14 +197,14 @@ static void listen_until(double until_s)
     nanosleep(&rest, NULL);
 }
 
-static void wait_for_heat(double seconds)
+static void wait_until_on(const char *output, double seconds)
 {
     double until_s = now_s() + seconds;
-    while (!flag_now(&w, "heater")) {
+    while (!flag_now(&w, output)) {
         run_listen(&w, 20);
         if (now_s() < until_s)
             continue;
-        fprintf(stderr, "no heat; it said:\n%s\n", w.said);
+        fprintf(stderr, "no %s; it said:\n%s\n", output, w.said);
         assert_true(false);
     }
 }
@@ -218,10 +241,11 @@ static void begin_at_terminal(const char *recipe)
     }
 }
 
-/* To an instant with the heat on: within the seat test's pulse or, where it makes a difference, in the steps. */
+/* To an instant with the heat on: within the seat test's pulse or, where it makes a difference, in the steps. Or with
+ * the supply on, which has no seat test. */
 static void begin(const struct trial *trial)
 {
-    const char *recipe = source("tests/data/quick/hold.lua");
+    const char *recipe = source(feeds[trial->fed].recipe);
     bool stays_until_cool = ((trial->whom | trial->then_whom) & FRONT) && trial->blow != HALT_11S;
     bool in_steps = !stays_until_cool && (next_chance() & 1);
     mimic_begin(&w, source("tests/data/quick.ini"), recipe);
@@ -232,14 +256,16 @@ static void begin(const struct trial *trial)
         return;
     }
     run_begin(&w, recipe);
-    if (in_steps || (trial->whom == RECIPE && trial->blow == HALT))
+    if (trial->fed != HEAT)
+        run_until(&w, "stage  Feed", 60);
+    else if (in_steps || (trial->whom == RECIPE && trial->blow == HALT))
         run_until(&w, "stage  Hold", 60);
     else
         run_until(&w, "Seat test: ", 60);
     listen_until(now_s() + between(0, 6));
-    wait_for_heat(5);
+    wait_until_on(feeds[trial->fed].output, 5);
     listen_until(now_s() + between(0, 0.1)); /* anywhere in a period */
-    assert_true(flag_now(&w, "heater"));
+    assert_true(flag_now(&w, feeds[trial->fed].output));
 }
 
 static void strike(enum blow blow, int whom, const struct cast *cast)
@@ -386,15 +412,25 @@ static void check_record(const struct trial *trial)
         json_decref(line);
     }
     fclose(record);
-    assert_true(count > 20);
+    assert_true(count > (trial->fed == HEAT ? 20 : 10)); /* which takes a seat test */
     assert_int_equal(ended, !trial->cut_short);
     assert_int_equal(ruled, trial->rule != NULL);
 }
 
 /* What is told to the program that gave the job, on descriptor 3. */
-static void tell_heat_ms(double ms)
+static void tell_on_ms(double ms)
 {
     dprintf(3, "%.1f\n", ms);
+}
+
+/* The supply's volts are taken back as well: an output that stays on all the same gives nothing. */
+static void assert_all_off(void)
+{
+    json_t *truth = mimic_ask(&w, "truth");
+    assert_false(flag_in(truth, "heater"));
+    assert_false(flag_in(truth, "supply"));
+    assert_true(value_in(truth, "supply_set_v") <= 0);
+    json_decref(truth);
 }
 
 static void test_kill(void **state)
@@ -419,16 +455,16 @@ static void test_kill(void **state)
     }
     int status = wait_for_the_end(&cast, 120);
 
+    const char *output = feeds[trial->fed].output;
     /* What only the instrument's own timer ends may outlast the run. */
-    while (flag_now(&w, "heater") && now_s() < blow_s + trial->within_ms * 1e-3 + 0.1)
+    while (flag_now(&w, output) && now_s() < blow_s + trial->within_ms * 1e-3 + 0.1)
         nap_ms(20);
 
-    assert_false(flag_now(&w, "heater"));
-    assert_false(flag_now(&w, "supply"));
-    double heat_ms = 1000 * (heat_end_s() - blow_s);
-    tell_heat_ms(heat_ms);
-    if (heat_ms > trial->within_ms)
-        fail_msg("heat was on for %.0f ms more, %d at most", heat_ms, trial->within_ms);
+    assert_all_off();
+    double on_ms = 1000 * (output_end_s(output) - blow_s);
+    tell_on_ms(on_ms);
+    if (on_ms > trial->within_ms)
+        fail_msg("the %s was on for %.0f ms more, %d at most", output, on_ms, trial->within_ms);
     if (trial->guard_stays && used > 0.2)
         fail_msg("the guard used %.0f ms of a second", used * 1000);
     if (status != trial->status)
@@ -467,8 +503,48 @@ static void test_a_supply_is_off_whoever_ends_its_run(void **state)
     }
     wait_for_the_end(&cast, 60);
 
-    assert_false(flag_now(&w, "supply"));
+    assert_all_off();
     assert_null(latch_there());
+    json_decref(mimic_end(&w));
+    assert_int_equal(left_over(), 0);
+}
+
+/* A supply has no silence timer: nobody is left who could switch it off. That is said, the latch tells of it, and the
+ * next run begins with its off. */
+static void test_a_supply_that_nobody_is_left_to_switch_off(void **state)
+{
+    const char *recipe = source(feeds[RAIL].recipe);
+    char command[700];
+    (void)state;
+    mimic_begin(&w, source("tests/data/quick.ini"), recipe);
+    w.answers_after_s = 0;
+    run_begin(&w, recipe);
+    run_until(&w, "stage  Feed", 60);
+    wait_until_on("supply", 5);
+    struct cast cast = find_cast(&w);
+
+    strike(KILL, KEEPER | GUARD, &cast);
+    int status = wait_for_the_end(&cast, 60);
+
+    assert_true(flag_now(&w, "supply"));
+    assert_int_equal(status, 3);
+    run_until(&w, "take the bench for hot and live", 5);
+    json_t *latch = latch_there();
+    assert_string_equal(json_string_value(json_object_get(latch, "rule")), "crash");
+    json_decref(latch);
+    snprintf(command, sizeof command, "TINLATCH_HOME='%s' '%s' clear --reason 1 >/dev/null", w.dir,
+             program());
+    assert_int_equal(system(command), 0);
+    w.said_length = w.answered = 0;
+    w.said[0] = '\0';
+    w.answers_yes = false;
+    close(w.answer_fd);
+    close(w.said_fd);
+    run_begin(&w, recipe);
+    run_until(&w, " open ", 60);
+    assert_all_off();
+    run_say(&w, "stop");
+    assert_int_equal(run_end(&w, 30), 6);
     json_decref(mimic_end(&w));
     assert_int_equal(left_over(), 0);
 }
@@ -521,7 +597,7 @@ static void stop_once(const char *recipe, const char *begun, int within_ms)
     w.said_length = w.answered = 0;
     run_begin(&w, recipe);
     run_until(&w, begun, 60);
-    wait_for_heat(15);
+    wait_until_on("heater", 15);
     listen_until(now_s() + between(0, 0.5));
     assert_true(flag_now(&w, "heater"));
     struct cast cast = find_cast(&w);
@@ -530,8 +606,8 @@ static void stop_once(const char *recipe, const char *begun, int within_ms)
     stop_somehow();
     int status = wait_for_the_end(&cast, 30);
 
-    double heat_ms = 1000 * (heat_end_s() - stop_s);
-    tell_heat_ms(heat_ms);
+    double heat_ms = 1000 * (output_end_s("heater") - stop_s);
+    tell_on_ms(heat_ms);
     assert_false(flag_now(&w, "heater"));
     if (heat_ms > within_ms)
         fail_msg("heat was on for %.0f ms more", heat_ms);
@@ -585,7 +661,7 @@ static struct cast begin_on_disk(const char *preload)
 {
     run_on_disk(preload, source("tests/data/quick/hold.lua"));
     run_until(&w, "Seat test: ", 60);
-    wait_for_heat(10);
+    wait_until_on("heater", 10);
     listen_until(now_s() + between(0, 2));
     return find_cast(&w);
 }
@@ -599,8 +675,8 @@ static void test_a_slow_disk_delays_no_scan(void **state)
     run_say(&w, "stop");
     int status = wait_for_the_end(&cast, 60);
 
-    double heat_ms = 1000 * (heat_end_s() - stop_s);
-    tell_heat_ms(heat_ms);
+    double heat_ms = 1000 * (output_end_s("heater") - stop_s);
+    tell_on_ms(heat_ms);
     assert_true(heat_ms <= PERIOD_MS);
     assert_int_equal(status, 6);
     assert_null(latch_there());
@@ -654,8 +730,8 @@ static void test_a_slow_disk_is_not_waited_for_by_a_trip(void **state)
     kill(cast.scribe, SIGKILL);
     int status = wait_for_the_end(&cast, 60);
 
-    double heat_ms = 1000 * (heat_end_s() - blow_s);
-    tell_heat_ms(heat_ms);
+    double heat_ms = 1000 * (output_end_s("heater") - blow_s);
+    tell_on_ms(heat_ms);
     assert_true(heat_ms <= 2 * PERIOD_MS + LEEWAY_MS);
     assert_int_equal(status, 3);
     json_t *latch = latch_there();
@@ -678,8 +754,8 @@ static void test_a_disk_that_is_full_is_a_lost_record(void **state)
     int status = wait_for_the_end(&cast, 60);
     unlink(full);
 
-    double heat_ms = 1000 * (heat_end_s() - full_s);
-    tell_heat_ms(heat_ms);
+    double heat_ms = 1000 * (output_end_s("heater") - full_s);
+    tell_on_ms(heat_ms);
     assert_true(heat_ms <= 1000 + 2 * PERIOD_MS + LEEWAY_MS);
     assert_int_equal(status, 3);
     json_t *latch = latch_there();
@@ -735,6 +811,7 @@ static const struct {
     {"stops", test_stops_in_the_seat_test, SEAT_BENCHES, SEAT_BENCHES *STOPS_EACH},
     {"stops-of-a-controller", test_stops_of_a_controller, RUN_BENCHES, RUN_BENCHES *STOPS_EACH},
     {"supply", test_a_supply_is_off_whoever_ends_its_run, 24, 0},
+    {"supply-left-on", test_a_supply_that_nobody_is_left_to_switch_off, 4, 0},
     {"slow-disk", test_a_slow_disk_delays_no_scan, 8, 8},
     {"arming-on-slow-disk", test_power_waits_until_the_latch_is_on_a_slow_disk, 2, 0},
     {"trip-on-slow-disk", test_a_slow_disk_is_not_waited_for_by_a_trip, 4, 4},
@@ -851,7 +928,7 @@ static int compare(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-/* Every job of that name was good; says how long heat stayed on. */
+/* Every job of that name was good; says how long what was on stayed on. */
 static void check_jobs(const char *what, int instants)
 {
     static double ms[SEAT_BENCHES * STOPS_EACH];
@@ -872,8 +949,8 @@ static void check_jobs(const char *what, int instants)
     }
     qsort(ms, (size_t)count, sizeof ms[0], compare);
     if (count > 0)
-        print_message("%-28s %4d instants: heat ends after %6.1f ms (median), %6.1f ms (worst)\n",
-                      what, count, ms[count / 2], ms[count - 1]);
+        print_message("%-28s %4d instants: off after %6.1f ms (median), %6.1f ms (worst)\n", what,
+                      count, ms[count / 2], ms[count - 1]);
     assert_int_equal(bad, 0);
     assert_int_equal(count, instants);
 }

@@ -523,10 +523,10 @@ static void test_last_words_end_half_a_line_first_and_never_change(void **state)
     assert_frame(&frame, "\nOFF\n");
     config.kind = DEVICE_SCPI_SUPPLY;
     device_last_words(&config, &frame);
-    assert_frame(&frame, "\nOUTP OFF\n");
+    assert_frame(&frame, "\nOUTP OFF\nVOLT 0.000\n");
     strcpy(config.scpi[SCPI_OFF], "OUTP1:STAT 0");
     device_last_words(&config, &frame);
-    assert_frame(&frame, "\nOUTP1:STAT 0\n");
+    assert_frame(&frame, "\nOUTP1:STAT 0\nVOLT 0.000\n");
     config.kind = DEVICE_NONE;
     device_last_words(&config, &frame);
     assert_int_equal(frame.length, 0);

@@ -8,6 +8,6 @@ return board {
     { name = "U1", on = "lower", x = "10 mm", y = "7 mm", length = "4 mm", width = "4 mm", thick = "1 mm", max = "240 C", rail = "battery" },
   },
   rails = {
-    { name = "battery", volts = "4 V", amps = "1.5 A", healthy = "45 kohm", diode = "0.42 V", idle = "40 mA", short = "0.4 ohm", short_part = "U1" },
+    { name = "battery", volts = "4 V", amps = "1.5 A", inject_volts = "0.8 V", inject_amps = "1.5 A", healthy = "45 kohm", diode = "0.42 V", idle = "40 mA", short = "0.4 ohm", short_part = "U1" },
   },
 }
