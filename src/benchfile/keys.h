@@ -38,7 +38,7 @@
     X(PLATE_BAUD,      "plate",  "baud",          "a whole number",           SPARE,  KEY_COUNT,    UNITS,         1200, 921600, "115200; modbus 9600",   "115200", \
       "a standard rate; always 8 data bits") \
     X(PLATE_IDENTITY,  "plate",  "identity",      "text",                     SPARE,  KEY_TEXT,     UNITS,         1,    63,     "",         "openplate 0007", \
-      "driver line: must be part of its answer to who; without it any instrument of that protocol is taken") \
+      "driver line: must be part of its answer to who; without it any instrument of that protocol is taken, which is said at every start") \
     X(PLATE_DRIVE,     "plate",  "drive",         "duty | set-point",         SPARE, KEY_WORD,     UNITS,         0,    0,      "",         "duty", \
       "driver line, needed there: duty, this program regulates; set-point, the plate regulates itself") \
     X(PLATE_SILENCE,   "plate",  "silence",       "a time",                   SPARE,  KEY_QUANTITY, UNIT_TIME,     1.1,  10,     "2 s",      "2 s", \
@@ -144,7 +144,7 @@
     X(SUPPLY_BAUD,     "supply", "baud",          "a whole number",           SPARE,  KEY_COUNT,    UNITS,         1200, 921600, "9600",     "9600", \
       "a standard rate; always 8 data bits") \
     X(SUPPLY_IDENTITY, "supply", "identity",      "text",                     SPARE,  KEY_TEXT,     UNITS,         1,    63,     "",         "BENCHSUPPLY,3005", \
-      "must be part of its answer to *IDN?; without it any supply is taken") \
+      "must be part of its answer to *IDN?; without it any supply is taken, which is said at every start") \
     X(SUPPLY_IDENTITY_BY, "supply", "identity_by", "answer | owner", SPARE, KEY_WORD, UNITS, 0, 0, "answer", "owner", \
       "owner: it has no identity question and is taken on its owner's word, which is said at every start") \
     X(SUPPLY_ASK_IDENTITY, "supply", "ask_identity", "command",               SPARE,  KEY_TEXT,     UNITS,         1,    63,     "*IDN?",    "*IDN?", \
@@ -176,7 +176,7 @@
     X(METER_BAUD, "meter", "baud", "a whole number", SPARE, KEY_COUNT, UNITS, 1200, 921600, "9600", "9600", \
       "a standard rate; always 8 data bits") \
     X(METER_IDENTITY, "meter", "identity", "text", SPARE, KEY_TEXT, UNITS, 1, 63, "", "BENCHMETER,60", \
-      "must be part of its answer to *IDN?; without it any meter is taken") \
+      "must be part of its answer to *IDN?; without it any meter is taken, which is said at every start") \
     X(METER_IDENTITY_BY, "meter", "identity_by", "answer | owner", SPARE, KEY_WORD, UNITS, 0, 0, "answer", "owner", \
       "owner: it has no identity question and is taken on its owner's word, which is said at every start") \
     X(METER_ASK_IDENTITY, "meter", "ask_identity", "command", SPARE, KEY_TEXT, UNITS, 1, 63, "*IDN?", "*IDN?", \

@@ -176,16 +176,27 @@ static void say_what_is_open(struct guard *guard, int64_t t_ms)
             "This plate has no port and no cut-off: the program cannot switch it off. You can.");
 }
 
-/* What has no identity question is what its owner says it is: said at every start. */
+/* It says who it is, and nothing holds that against a name. */
+static bool takes_any(const struct device_config *device)
+{
+    return !device->identity[0] &&
+           (device->kind == DEVICE_LINE || device->kind == DEVICE_SCPI_SUPPLY ||
+            device->kind == DEVICE_SCPI_METER);
+}
+
+/* What has no identity question, or answers it as it likes, is what its owner says it is: said at every start. */
 static void say_who_vouches(struct guard *guard, int64_t t_ms)
 {
     for (int i = 0; i < guard->config.bench->device_count; i++) {
         const struct device_config *device = &guard->config.bench->device[i];
         char text[BENCH_TEXT];
-        if (!guard->in_use[i] || !device->owner_vouches)
+        if (!guard->in_use[i] || (!device->owner_vouches && !takes_any(device)))
             continue;
         snprintf(text, sizeof text,
-                 "No identity answer from [%s]: what hangs on its port is its owner's word.",
+                 device->owner_vouches
+                     ? "No identity answer from [%s]: what hangs on its port is its owner's word."
+                     : "The bench file states no identity for [%s]: any such instrument on its "
+                       "port is taken, on its owner's word.",
                  device->name);
         guard_say(guard, NOTE_WARN, t_ms, text);
     }

@@ -393,6 +393,26 @@ static void test_an_independent_cut_out_is_asked_for_where_one_sensor_watches(vo
     }
 }
 
+/* By its answer, by any answer, by none. */
+static void test_what_is_taken_on_its_owners_word_is_said_at_the_start(void **state)
+{
+    (void)state;
+    for (int i = 0; i < 3; i++) {
+        struct benchfile bench = fake_line_bench();
+        strcpy(bench.device[0].name, "plate");
+        strcpy(bench.device[0].identity, i == 0 ? "fake 1" : "");
+        bench.device[0].owner_vouches = i == 2;
+        struct desk *desk = desk_on(&bench, NULL, 25);
+
+        arm(desk, 120);
+
+        assert_int_equal(strstr(desk->said, "states no identity for [plate]") != NULL, i == 1);
+        assert_int_equal(strstr(desk->said, "No identity answer from [plate]") != NULL, i == 2);
+        assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
+        desk_free(desk);
+    }
+}
+
 static void test_what_is_just_within_its_bounds_is_no_doubt(void **state)
 {
     (void)state;
@@ -1178,6 +1198,7 @@ int main(void)
         cmocka_unit_test(test_a_first_run_is_not_asked_about_the_last),
         cmocka_unit_test(test_any_doubt_about_the_last_run_needs_the_seat_test),
         cmocka_unit_test(test_one_sensor_of_two_that_hangs_free_is_a_doubt),
+        cmocka_unit_test(test_what_is_taken_on_its_owners_word_is_said_at_the_start),
         cmocka_unit_test(test_what_is_just_within_its_bounds_is_no_doubt),
         cmocka_unit_test(test_an_independent_cut_out_is_asked_for_where_one_sensor_watches),
         cmocka_unit_test(test_a_doubt_that_comes_while_a_question_stands_open_is_refused),
