@@ -220,6 +220,17 @@ static int open_character_device(const char *path, const struct stat *st, int ba
     return result;
 }
 
+/* Told by looking alone: to open a pipe may block, and to open a disk may be worse. */
+static int refuse_kind(const char *path, mode_t mode, struct tl_error *error)
+{
+    const char *what = S_ISREG(mode)    ? "a file"
+                       : S_ISDIR(mode)  ? "a directory"
+                       : S_ISFIFO(mode) ? "a pipe"
+                       : S_ISBLK(mode)  ? "a disk"
+                                        : "something else";
+    return tl_error_set(error, TL_DEVICE, "%s: not a serial port but %s", path, what);
+}
+
 static int open_kind(const char *path, int baud, char parity, struct port **bare,
                      struct tl_error *error)
 {
@@ -230,7 +241,7 @@ static int open_kind(const char *path, int baud, char parity, struct port **bare
         return open_socket(path, bare, error);
     if (S_ISCHR(st.st_mode))
         return open_character_device(path, &st, baud, parity, bare, error);
-    return refuse(path, "not a serial port", error);
+    return refuse_kind(path, st.st_mode, error);
 }
 
 int serial_open(const char *path, int baud, char parity, struct port **out, struct tl_error *error)

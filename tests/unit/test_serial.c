@@ -5,6 +5,7 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <glob.h>
 #include <poll.h>
 #include <signal.h>
 #include <stdlib.h>
@@ -139,17 +140,40 @@ static void test_socket_is_connected(void **state)
     expect_refused(at.sun_path, "refused");
 }
 
+/* A pipe and a socket that nobody serves would block whoever opens them. */
 static void test_paths_that_are_no_port_are_refused_with_a_sentence(void **state)
 {
     (void)state;
-    char plain[96];
+    char plain[96], pipe[96];
     snprintf(plain, sizeof plain, "%s/file", scratch);
     close(open(plain, O_CREAT | O_WRONLY, 0600));
+    snprintf(pipe, sizeof pipe, "%s/pipe", scratch);
+    assert_int_equal(mkfifo(pipe, 0600), 0);
 
+    alarm(10);
     expect_refused("/dev/no-such-port", "there is no such port: is it plugged in?");
     expect_refused("/dev/null", "not a serial port");
-    expect_refused(plain, "not a serial port");
-    expect_refused(scratch, "not a serial port");
+    expect_refused("/dev/zero", "not a serial port");
+    expect_refused("/dev/full", "not a serial port");
+    expect_refused("/dev/urandom", "not a serial port");
+    expect_refused(plain, "not a serial port but a file");
+    expect_refused(scratch, "not a serial port but a directory");
+    expect_refused(pipe, "not a serial port but a pipe");
+    alarm(0);
+}
+
+/* Only where this machine has one, and lets it be seen. */
+static void test_a_disk_is_no_port(void **state)
+{
+    (void)state;
+    glob_t found;
+    struct stat st;
+    if (glob("/dev/{sd?,vd?,xvd?,nvme?n?,loop?,ram?}", GLOB_BRACE, NULL, &found) != 0)
+        skip();
+    for (size_t i = 0; i < found.gl_pathc; i++)
+        if (stat(found.gl_pathv[i], &st) == 0 && S_ISBLK(st.st_mode))
+            expect_refused(found.gl_pathv[i], "not a serial port but a disk");
+    globfree(&found);
 }
 
 /* ---- libserialport ------------------------------------------------------------------------------------- */
@@ -630,6 +654,7 @@ int main(void)
         TEST(test_pseudo_terminal_is_opened_without_the_library),
         TEST(test_socket_is_connected),
         TEST(test_paths_that_are_no_port_are_refused_with_a_sentence),
+        TEST(test_a_disk_is_no_port),
         TEST(test_library_opens_and_sets_speed_parity_and_hupcl),
         TEST(test_library_refuses_a_speed_that_no_port_has),
         TEST(test_opening_and_closing_change_no_line),
