@@ -304,6 +304,19 @@ static bool only_a_hand_switches_it(const struct guard *guard)
     return plate_is_by_hand(guard) && guard->config.bench->cutoff_device < 0;
 }
 
+/* Where one of two plate sensors is not read, the other may still be: it does not vouch for the plate, but it is there. */
+static void print_what_is_read(const struct guard *guard, char *text, size_t size)
+{
+    snprintf(text, size, "nothing is read now");
+    for (enum sensor_id id = SENSOR_PLATE; id <= SENSOR_PLATE_2; id++) {
+        const struct temp_reading *reading = &guard->in.sensor[id];
+        if (guard->sensor_in_use[id] && reading->quality == QUALITY_GOOD &&
+            reading->age_ms < guard->limits.silent_ms)
+            snprintf(text, size, "only the %s sensor is read now, %d C", sensor_name(id),
+                     (int)(reading->temp_mc / 1000));
+    }
+}
+
 /* What makes it doubtful that off was obeyed; it stands before everything else. False: nothing does. */
 static bool off_is_doubtful(const struct guard *guard, char *text, size_t size)
 {
@@ -313,14 +326,14 @@ static bool off_is_doubtful(const struct guard *guard, char *text, size_t size)
 
     bool never =
         plate->quality != QUALITY_GOOD && plate->temp_mc == 0; /* no reading was good yet */
+    char read[64];
 
+    print_what_is_read(guard, read, sizeof read);
     if (never)
         snprintf(text, size, "The plate was never read: take it for hot, pull its mains plug.");
     else if (plate->quality != QUALITY_GOOD || plate->age_ms >= silent_ms) /* silent comes first */
-        snprintf(text, size,
-                 "The plate last read %d C; nothing is read now: take it for hot, pull its mains "
-                 "plug.",
-                 (int)(plate->temp_mc / 1000));
+        snprintf(text, size, "The plate last read %d C; %s: take it for hot, pull its mains plug.",
+                 (int)(plate->temp_mc / 1000), read);
     else if (guard->in.plate_silent_ms >= silent_ms)
         snprintf(text, size,
                  "Heat was told off, but the plate's instrument does not answer: pull the mains "

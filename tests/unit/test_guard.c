@@ -836,8 +836,8 @@ static void test_joints_under_a_lost_sensor_are_never_called_solid(void **state)
 
     assert_int_equal(guard_trip(desk->guard)->rule, SENSOR_OPEN);
     assert_has(guard_trip(desk->guard)->hands,
-               "The plate last read 150 C; nothing is read now: take it for hot, pull its mains "
-               "plug. The joints may be molten: hands off the board.");
+               "The plate last read 150 C; only the plate-2 sensor is read now, 150 C: take it for "
+               "hot, pull its mains plug. The joints may be molten: hands off the board.");
     assert_has(heard.text[NOTE_HANDS], "cannot be read");
     assert_int_equal(beeps(desk), 0);
     desk_free(desk);
