@@ -1331,6 +1331,35 @@ static void test_no_on_follows_the_last_words(void **state)
     supply_desk_free(desk);
 }
 
+/* Last words, and nothing else. */
+static void hear_only_off(struct fake_line *line, const char *said)
+{
+    (void)line;
+    if (said[0] && strcmp(said, "OUTP OFF") != 0 && strcmp(said, "VOLT 0.000") != 0)
+        fail_msg("it was told \"%s\"", said);
+}
+
+/* Another one may hang there by now: it is asked nothing and driven with nothing. */
+static void test_a_supply_that_was_unplugged_is_not_trusted_when_it_comes_back(void **state)
+{
+    (void)state;
+    struct supply_desk *desk = supply_desk();
+    want_power(desk);
+    turns(&desk->desk, 10);
+    assert_true(desk->supply.on);
+    desk->supply.line.cut = true;
+    turns(&desk->desk, 10);
+    assert_int_equal(guard_trip(desk->desk.guard)->rule, DEVICE_SILENT);
+
+    desk->supply.line.cut = false;
+    desk->supply.line.hear = hear_only_off;
+    turns(&desk->desk, 100);
+
+    assert_int_equal(guard_mode(desk->desk.guard), GUARD_COOLING);
+    assert_has(desk->heard.text[NOTE_HANDS], "does not answer: switch it off by hand");
+    supply_desk_free(desk);
+}
+
 static void test_a_supply_that_misses_its_off_is_told_again_before_it_is_over(void **state)
 {
     (void)state;
@@ -2542,6 +2571,7 @@ int main(void)
         cmocka_unit_test(test_a_board_that_is_fed_while_questions_are_asked_trips_nothing),
         cmocka_unit_test(test_a_supply_whose_recipe_dies_is_off_and_read_off_before_it_is_over),
         cmocka_unit_test(test_no_on_follows_the_last_words),
+        cmocka_unit_test(test_a_supply_that_was_unplugged_is_not_trusted_when_it_comes_back),
         cmocka_unit_test(test_a_supply_that_misses_its_off_is_told_again_before_it_is_over),
         cmocka_unit_test(test_a_supply_that_stays_on_is_never_called_off),
         cmocka_unit_test(

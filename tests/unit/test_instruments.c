@@ -752,6 +752,44 @@ static void test_contacts_are_fed_only_where_nothing_else_hangs_on_the_port(void
     assert_false(b.frame.sets_lines);
 }
 
+/* What a line without an instrument, or one that sends everything back, returns of each request. */
+static void test_an_echo_alone_is_no_answer_of_any_kind(void **state)
+{
+    static const struct device_config configs[] = {
+        {.kind = DEVICE_LINE, .silence_ms = 2000},
+        {.kind = DEVICE_SCPI_SUPPLY},
+        {.kind = DEVICE_SCPI_SUPPLY, .owner_vouches = true},
+        {.kind = DEVICE_SCPI_METER},
+        {.kind = DEVICE_SCPI_METER, .owner_vouches = true},
+        {.kind = DEVICE_READER, .owner_vouches = true, .reader = {"T1={1} C", "READ?"}},
+        {.kind = DEVICE_READER,
+         .identity = "BENCHTEMP",
+         .reader = {"T1={1} C", "READ?", .ask_identity = "ID?"}},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof configs / sizeof configs[0]; i++) {
+        struct bench b;
+        start(&b, &configs[i]);
+        b.drive = (struct drive){.heat = true, .duty_permille = 500, .supply_on = true};
+        b.drive.mv = b.drive.ma = 1000;
+        b.drive.meter = METER_OHMS;
+
+        for (int period = 0; period < 100; period++) {
+            begin_after(&b, 100);
+            for (int turn = 0; turn < 10 && b.sent[0]; turn++)
+                hear(&b, b.sent);
+        }
+
+        assert_true(b.device.bad_frames > 10);
+        assert_int_equal(b.device.answered_ms, -1);
+        assert_true(b.device.identified == configs[i].owner_vouches);
+        assert_int_equal(b.device.channels.channel[0].quality, QUALITY_NONE);
+        assert_int_equal(b.device.supply.quality, QUALITY_NONE);
+        assert_int_equal(b.device.meter.quality, QUALITY_NONE);
+        assert_false(b.device.told_on);
+    }
+}
+
 static void test_kinds_have_the_names_they_are_found_by(void **state)
 {
     (void)state;
@@ -796,6 +834,7 @@ int main(void)
         cmocka_unit_test(test_a_contact_that_comes_and_goes_by_itself_is_no_person),
         cmocka_unit_test(test_a_person_who_answers_many_questions_is_no_chatter),
         cmocka_unit_test(test_contacts_are_fed_only_where_nothing_else_hangs_on_the_port),
+        cmocka_unit_test(test_an_echo_alone_is_no_answer_of_any_kind),
         cmocka_unit_test(test_kinds_have_the_names_they_are_found_by),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
