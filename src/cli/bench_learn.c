@@ -489,6 +489,33 @@ static int learn(struct cli *cli, const struct bench_opened *opened, struct log 
     return cli->options.out ? write_bench(cli, opened->text, &keys, error) : 0;
 }
 
+/* Without a record: the run that leaves one. The coupon's has an insert and a coupon to be named in the recipe first. */
+static enum outcome step_test(struct cli *cli)
+{
+    static char recipe[PATH_SIZE];
+    struct tl_error error = {0};
+    int failed = paths_share(recipe, &error);
+    if (!failed && (cli->options.json || cli->options.coupon_j_k > 0)) {
+        failed = tl_error_set(&error, TL_USAGE, "bench learn: with %s it needs --from RECORD",
+                              cli->options.json ? "--json" : "--coupon");
+        tl_error_hint(&error, "run recipes/learn-%s.lua first, which leaves the record",
+                      cli->options.coupon_j_k > 0 ? "coupon" : "plate");
+    }
+    if (failed)
+        return cli_refuse(cli, &error, NULL, 0);
+    size_t length = strlen(recipe);
+    snprintf(recipe + length, sizeof recipe - length, "/recipes/learn-plate.lua");
+    fprintf(cli->out,
+            "The step test comes first, a run like any other, of some 20 minutes:\n  %s\n"
+            "The plate is cold, with the recipe's insert on it and no board; the air is still.\n",
+            recipe);
+    cli_flush(cli);
+    cli->options.argument = recipe;
+    enum outcome outcome = verb_run_bench(cli);
+    cli->options.from = cli->record;
+    return outcome;
+}
+
 enum outcome bench_learn(struct cli *cli)
 {
     struct tl_error error = {0};
@@ -499,15 +526,10 @@ enum outcome bench_learn(struct cli *cli)
         tl_error_set(&error, TL_SYSTEM, "out of memory");
         return cli_refuse(cli, &error, NULL, 0);
     }
-    int failed = 0;
-    if (!cli->options.from) {
-        failed = tl_error_set(&error, TL_USAGE, "bench learn needs the record of a step test");
-        tl_error_hint(&error, "run recipes/learn-plate.lua with the plate empty, then: tinlatch "
-                              "bench learn --from RECORD");
-    }
-    if (!failed)
-        failed = bench_open(opened, &cli->options, &error);
-    if (!failed)
+    if (!cli->options.from)
+        outcome = step_test(cli);
+    int failed = outcome ? 0 : bench_open(opened, &cli->options, &error);
+    if (!outcome && !failed)
         failed = learn(cli, opened, &log, &error);
     if (failed) {
         cli_flush(cli);

@@ -4,13 +4,15 @@
 #define TINLATCH_CLI_PRIVATE_H
 
 #include "options.h"
+#include "paths.h"
 #include "tinlatch/run.h"
 
 /* Where a verb speaks. */
 struct cli {
     struct options options;
     FILE *out, *err;
-    int lost; /* errno of the first write to `out` that failed, 0 = none */
+    int lost;               /* errno of the first write to `out` that failed, 0 = none */
+    char record[PATH_SIZE]; /* of the run that it has done; "" = none */
 };
 
 /* One file per verb; check.c, rehearse.c and trials.c share play.c. */

@@ -74,12 +74,12 @@ const struct verb verbs[VERBS] = {
          "open it and the one command that mends it; opens none (--json: `ports`). check: opens\n"
          "the bench's ports, has each instrument show what a run relies on, and says what\n"
          "protects this bench and what does not: docs/reference/bench-check.md.\n"
-         "learn --from RECORD: heat capacity, losses and lags of the plate out of the record of\n"
-         "recipes/learn-plate.lua, run with the plate empty; a poor fit is refused. With "
-         "--coupon:\n"
-         "the insert's contacts out of the record of recipes/learn-coupon.lua, the plate taken as\n"
-         "learned; what such a record cannot tell is left as stated, and it says so. With --out\n"
-         "they are written: DIR/bench.ini is the bench file with these keys in it."},
+         "learn: runs recipes/learn-plate.lua, a step test of the empty plate, on the bench; heat\n"
+         "capacity, losses and lags of the plate out of its record, or out of --from RECORD; a\n"
+         "poor fit is refused. With --coupon and --from: the insert's contacts out of the record\n"
+         "of recipes/learn-coupon.lua, the plate taken as learned; what such a record cannot tell\n"
+         "is left as stated, and it says so. With --out they are written: DIR/bench.ini is the\n"
+         "bench file with these keys in it."},
     [VERB_KEY] =
         {"key", "new|trust|list...", true, true, "the keys that sign, and whose count",
          "new NAME: makes a key of your own, its secret half encrypted with a passphrase that is\n"

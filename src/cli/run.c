@@ -359,6 +359,7 @@ static enum outcome tell(struct cli *cli, struct bench_run *r, enum outcome outc
     if (run->error.code == TL_OK && outcome == RUN_FAILED)
         explain_recipe(r, &run->error);
     settle_record(r);
+    memcpy(cli->record, r->record_path, sizeof cli->record);
     if (cli->options.json)
         report_json(run, cli->out);
     cli_flush(cli);

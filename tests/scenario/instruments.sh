@@ -57,8 +57,13 @@ run 4 tinlatch bench check </dev/null
 err_has "--bench"
 run 2 tinlatch bench
 run 2 tinlatch bench dance
-run 2 tinlatch bench learn
-err_has "--from"
+run 4 tinlatch bench learn
+out_has "The step test comes first"
+err_has "a run never takes the demo bench"
+for more in --json "--coupon=41 J/K"; do
+    run 2 tinlatch bench learn "$more"
+    err_has "--from RECORD"
+done
 
 # bench learn: demo.ini states 600 J/K, 0.9 W/K, 3 W/K; the seed's mains are within 6 % of its power
 run 0 tinlatch rehearse "$TOP/recipes/learn-plate.lua" --out learned --json
