@@ -83,6 +83,9 @@ const char *limit_layer_name(enum limit_layer layer); /* "built in", "bench", "b
 bool limit_is_of_supply(enum limit_id id);
 /* Does anything that the run uses come up against it? The board's without a sensor there: no. */
 bool limit_matters(const struct limits *limits, enum limit_id id);
+/* "fed up to 4.20 V, 3.000 A; not injected"; returns `out`. */
+enum { RAIL_GIVEN = 128 };
+const char *rail_given(const struct rail_limits *rail, char out[RAIL_GIVEN]);
 int32_t limits_get(const struct limits *limits, enum limit_id id);
 void limits_set(struct limits *limits, enum limit_id id, int32_t value);
 

@@ -2,6 +2,7 @@
 /* What a limit is called, and who asks for more than one. */
 #include "tinlatch/limits.h"
 
+#include <stdio.h>
 #include <string.h>
 
 const char *limit_key(enum limit_id id)
@@ -75,6 +76,19 @@ const char *limit_layer_name(enum limit_layer layer)
         break;
     }
     return "?";
+}
+
+const char *rail_given(const struct rail_limits *rail, char out[RAIL_GIVEN])
+{
+    char feed[RAIL_GIVEN / 2] = "not fed", inject[RAIL_GIVEN / 2] = "not injected";
+    if (rail->mv > 0)
+        snprintf(feed, sizeof feed, "fed up to %.2f V, %.3f A", rail->mv / 1000.0,
+                 rail->ma / 1000.0);
+    if (rail->inject_mv > 0)
+        snprintf(inject, sizeof inject, "injected up to %.2f V, %.3f A", rail->inject_mv / 1000.0,
+                 rail->inject_ma / 1000.0);
+    snprintf(out, RAIL_GIVEN, "%.*s; %.*s", RAIL_GIVEN / 2 - 2, feed, RAIL_GIVEN / 2 - 2, inject);
+    return out;
 }
 
 static const char *print_limit(int32_t value, enum limit_id id, char *out, size_t size)

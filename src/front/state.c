@@ -172,16 +172,9 @@ static void say_limits(struct front_state *state, bool of_supply)
 /* One that the recipe does not name may be given nothing. */
 static void say_rail(struct front_state *state, const struct rail_limits *rail)
 {
-    char feed[48] = "not fed", inject[48] = "not injected";
-    if (rail->mv <= 0 && rail->inject_mv <= 0)
-        return;
-    if (rail->mv > 0)
-        snprintf(feed, sizeof feed, "fed up to %.2f V, %.3f A", rail->mv / 1000.0,
-                 rail->ma / 1000.0);
-    if (rail->inject_mv > 0)
-        snprintf(inject, sizeof inject, "injected up to %.2f V, %.3f A", rail->inject_mv / 1000.0,
-                 rail->inject_ma / 1000.0);
-    front_say(state, "limits", "rail %s: %s; %s", rail->name, feed, inject);
+    char given[RAIL_GIVEN];
+    if (rail->mv > 0 || rail->inject_mv > 0)
+        front_say(state, "limits", "rail %s: %s", rail->name, rail_given(rail, given));
 }
 
 static void say_rails(struct front_state *state)

@@ -147,19 +147,10 @@ static void write_rails(const struct page *page)
 {
     const struct limits *limits = &page->run->limits;
     for (int32_t i = 0; i < limits->rail_count && limits->uses_supply; i++) {
-        const struct rail_limits *rail = &limits->rail[i];
-        char feed[80] = "not fed", inject[80] = "not injected";
-        if (rail->mv > 0)
-            snprintf(feed, sizeof feed, "fed up to %.2f V, %.3f A", rail->mv / 1000.0,
-                     rail->ma / 1000.0);
-        if (rail->inject_mv > 0)
-            snprintf(inject, sizeof inject, "injected up to %.2f V, %.3f A",
-                     rail->inject_mv / 1000.0, rail->inject_ma / 1000.0);
-        char line[2 * sizeof feed + 4];
-        snprintf(line, sizeof line, "%s; %s", feed, inject);
+        char given[RAIL_GIVEN];
         fputs("  rail ", page->out);
-        column(page, rail->name, 18);
-        wrap(page, 25, line);
+        column(page, limits->rail[i].name, 18);
+        wrap(page, 25, rail_given(&limits->rail[i], given));
     }
 }
 

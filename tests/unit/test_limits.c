@@ -117,6 +117,22 @@ static void test_layers_have_names(void **state)
     assert_string_equal(limit_layer_name((enum limit_layer)77), "?");
 }
 
+static void test_what_a_rail_may_be_given_is_one_sentence(void **state)
+{
+    (void)state;
+    char text[RAIL_GIVEN];
+    struct rail_limits rail = {"battery", 4200, 3000, 1000, 1200};
+
+    assert_string_equal(rail_given(&rail, text),
+                        "fed up to 4.20 V, 3.000 A; injected up to 1.00 V, 1.200 A");
+    rail.mv = 0;
+    assert_string_equal(rail_given(&rail, text), "not fed; injected up to 1.00 V, 1.200 A");
+    rail.inject_mv = 0;
+    assert_string_equal(rail_given(&rail, text), "not fed; not injected");
+    rail = (struct rail_limits){"battery", INT32_MAX, INT32_MAX, INT32_MAX, INT32_MAX};
+    assert_has(rail_given(&rail, text), "injected up to 2147483.65 V, 2147483.647 A");
+}
+
 static void test_the_tightest_wins_and_keeps_its_origin(void **state)
 {
     (void)state;
@@ -417,6 +433,7 @@ int main(void)
         cmocka_unit_test(test_fields_are_read_and_written_by_number),
         cmocka_unit_test(test_a_limit_matters_when_the_run_uses_what_it_is_of),
         cmocka_unit_test(test_layers_have_names),
+        cmocka_unit_test(test_what_a_rail_may_be_given_is_one_sentence),
         cmocka_unit_test(test_the_tightest_wins_and_keeps_its_origin),
         cmocka_unit_test(test_each_field_is_tightened_alone_with_its_line_or_without),
         cmocka_unit_test(test_an_equal_or_higher_or_missing_value_changes_nothing),
