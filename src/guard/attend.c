@@ -112,7 +112,7 @@ void attend_step(struct guard *guard, int64_t t_ms)
     bool asked = guard->limits.presence_ms - PRESENCE_ANSWER_MS <= guard->in.away_ms;
     if (asked && !guard->away_told && (guard->out.heat || guard->out.supply_on)) {
         guard->away_told = true;
-        guard->want.beeps++;
+        guard_beep(guard);
         guard_say(guard, NOTE_WARN, t_ms,
                   guard->out.heat
                       ? "Is somebody there? Touch any key within a minute, or heat goes off."
@@ -225,6 +225,50 @@ void attend_park(struct guard *guard, int64_t t_ms)
         guard->want.heat = false;
 }
 
+enum { AGAIN_MS = 30000 }; /* a call that nobody heeds */
+
+/* Where it was told to be, or on its way; a plate that is told off may take its time once it has begun to fall. */
+bool knob_is_turned(const struct guard *guard)
+{
+    enum { NEAR_MC = 10000 };
+    const struct knob *knob = &guard->knob;
+    int32_t now_mc = guard->in.plate.temp_mc, off_mc = knob->told_mc - now_mc;
+    bool rises = guard->in.ramp_known && guard->in.ramp_mc_s > RISING_MC_S;
+
+    if (knob->told_mc > 0)
+        return off_mc <= NEAR_MC && off_mc >= -NEAR_MC;
+    return (now_mc < TOUCH_SAFE_MC && !rises) || (knob->moves && !guard->fall.stuck);
+}
+
+/* Time to say it again? Each bit of the way there puts that off. */
+static bool knob_is_unheeded(struct guard *guard, int64_t t_ms)
+{
+    struct knob *knob = &guard->knob;
+    int32_t now_mc = guard->in.plate.temp_mc;
+    int32_t gone_mc =
+        knob->told_mc > knob->from_mc ? now_mc - knob->from_mc : knob->from_mc - now_mc;
+
+    if (gone_mc >= FALL_MC || knob->said_ms == 0) {
+        knob->said_ms = t_ms;
+        knob->moves = gone_mc >= FALL_MC;
+    }
+    if (gone_mc < 0 || gone_mc >= FALL_MC)
+        knob->from_mc = now_mc;
+    if (knob_is_turned(guard) && (knob->told_mc > 0 || now_mc < FALL_ABOVE_MC))
+        return false;
+    return t_ms - knob->said_ms >= (knob->moves && !guard->fall.stuck ? FALL_MS : AGAIN_MS);
+}
+
+static void knob_told(struct guard *guard, int32_t told_mc, int64_t t_ms)
+{
+    struct knob *knob = &guard->knob;
+
+    knob->moves = false;
+    knob->told_mc = told_mc;
+    knob->said_ms = t_ms;
+    knob->from_mc = guard->in.plate.temp_mc;
+}
+
 /* What is granted for a moment only is not worth a walk to the knob. Where a cut-off has opened it may stay as it is. */
 void attend_knob(struct guard *guard, int64_t t_ms)
 {
@@ -232,7 +276,7 @@ void attend_knob(struct guard *guard, int64_t t_ms)
     struct knob *knob = &guard->knob;
     int32_t due_mc = guard->out.heat ? guard->out.temp_mc : 0;
     bool runs = guard->mode == GUARD_RUNNING || guard->mode == GUARD_PAUSED;
-    char text[BENCH_TEXT];
+    char text[BENCH_TEXT], to[32] = "off";
 
     if (!plate_is_by_hand(guard) || !runs ||
         (due_mc == 0 && guard->config.bench->cutoff_device >= 0))
@@ -240,14 +284,45 @@ void attend_knob(struct guard *guard, int64_t t_ms)
     if (due_mc != knob->due_mc)
         knob->due_ms = t_ms;
     knob->due_mc = due_mc;
-    if (due_mc == knob->told_mc || t_ms - knob->due_ms < STANDS_MS)
+    if (t_ms - knob->due_ms < STANDS_MS)
         return;
-    knob->told_mc = due_mc;
-    guard->out.beeps++;
+    if (due_mc == knob->told_mc && !knob_is_unheeded(guard, t_ms))
+        return;
+    knob_told(guard, due_mc, t_ms);
+    guard_beep(guard);
     if (due_mc > 0)
-        snprintf(text, sizeof text, "Set the plate to %.0f C at its own knob now.",
-                 due_mc / 1000.0);
-    else
-        snprintf(text, sizeof text, "Turn the plate off at its own knob now.");
+        snprintf(to, sizeof to, "to %.0f C", due_mc / 1000.0);
+    snprintf(text, sizeof text, "%s the plate %s at its own knob now. It reads %d C.",
+             due_mc > 0 ? "Set" : "Turn", to, (int)(guard->in.plate.temp_mc / 1000));
     guard_say(guard, NOTE_STATE, t_ms, text);
+}
+
+/* The hands are told to turn it off; a recipe may have done so before. */
+void attend_end(struct guard *guard, int64_t t_ms)
+{
+    guard->knob.presence = guard->hand.presence;
+    if (guard->knob.told_mc > 0 || guard->knob.said_ms == 0)
+        knob_told(guard, 0, t_ms);
+}
+
+/* A sensor that cannot be read shows no cooling: then a key is a person's word that the plate is off. */
+void attend_off(struct guard *guard, int64_t t_ms)
+{
+    bool read = guard->in.plate.quality == QUALITY_GOOD;
+    bool answered = guard->config.armed || guard->hand.presence != guard->knob.presence;
+    char text[BENCH_TEXT], why[64] = "cannot be read";
+
+    if (!plate_is_by_hand_alone(guard) || !guard_was_hot(guard))
+        return;
+    if (read ? !knob_is_unheeded(guard, t_ms) : answered || t_ms - guard->knob.said_ms < AGAIN_MS)
+        return;
+    knob_told(guard, 0, t_ms);
+    if (read)
+        snprintf(why, sizeof why, "reads %d C and is not seen to cool",
+                 (int)(guard->in.plate.temp_mc / 1000));
+    snprintf(text, sizeof text,
+             "the plate %s, and this program cannot switch it off: turn it off at its own knob "
+             "now, or pull its mains plug",
+             why);
+    guard_say(guard, NOTE_FAULT, t_ms, text);
 }

@@ -57,6 +57,8 @@ void cooling_begin(struct guard *guard, int64_t t_ms)
     guard->safe_since_ms = -1;
     guard->cool_by_ms = cool_by_ms(guard);
     guard->fall = (struct fall){.from_mc = guard->in.plate.temp_mc, .since_ms = t_ms};
+    guard->hands_ms = t_ms;
+    attend_end(guard, t_ms);
     cooling_hands(guard, t_ms, guard->trip.hands, sizeof guard->trip.hands);
 }
 
@@ -150,31 +152,12 @@ static void watch_fall(struct guard *guard, int64_t t_ms)
 /* Once, and only of a plate that is seen to cool. True: now. */
 static bool joints_are_solid(struct guard *guard, int64_t t_ms)
 {
-    struct fall *fall = &guard->fall;
-    bool read = plate_is_read(guard);
+    const struct fall *fall = &guard->fall;
 
     if (guard->solid_told || t_ms < guard->solid_ms)
         return false;
-    guard->solid_told = read && fall->seen && !fall->stuck && !is_driven(guard);
-    if (guard->solid_told || fall->doubt_told || (read && !fall->stuck))
-        return guard->solid_told;
-    fall->doubt_told = true;
-    guard_say(guard, NOTE_HANDS, t_ms,
-              read ? "The plate does not cool: the joints may still be molten. Hands off."
-                   : "The plate cannot be read: the joints may still be molten. Hands off.");
-    return false;
-}
-
-/* What was told when the run ended is no longer so. After a run that is done it only goes into the record. */
-static void tell_hands_again(struct guard *guard, int64_t t_ms)
-{
-    char *hands = guard->trip.hands;
-
-    cooling_hands(guard, t_ms, hands, sizeof guard->trip.hands);
-    if (guard->trip.tripped || guard->recipe_end.code != 0)
-        guard_say(guard, NOTE_HANDS, t_ms, hands);
-    else if (guard->config.journal)
-        journal_event(guard->config.journal, t_ms, "hands", hands);
+    guard->solid_told = plate_is_read(guard) && fall->seen && !fall->stuck && !is_driven(guard);
+    return guard->solid_told;
 }
 
 /* Of a period that began after it was told off: an older reading may be older than the ON before it. */
@@ -184,33 +167,6 @@ static bool supply_is_seen_since(const struct guard *guard)
 
     return supply->quality == QUALITY_GOOD && guard->begun_ms > guard->ended_ms &&
            guard->in.t_ms - supply->age_ms >= guard->begun_ms;
-}
-
-/* Told off for a while, and not so: said once. */
-static void watch_supply(struct guard *guard, int64_t t_ms)
-{
-    if (guard->supply_on_told || !guard->limits.uses_supply || !guard->in.supply.on ||
-        !supply_is_seen_since(guard) || t_ms - guard->ended_ms < OFF_AGAIN_MS)
-        return;
-    guard->supply_on_told = true;
-    cooling_hands(guard, t_ms, guard->trip.hands, sizeof guard->trip.hands);
-    guard_say(guard, NOTE_HANDS, t_ms, guard->trip.hands);
-}
-
-void cooling_want(struct guard *guard, int64_t t_ms)
-{
-    uint32_t beeps = guard->want.beeps;
-
-    watch_fall(guard, t_ms);
-    watch_supply(guard, t_ms);
-    if (joints_are_solid(guard, t_ms)) {
-        beeps++;
-        tell_hands_again(guard, t_ms);
-    }
-    bool blow = t_ms >= guard->solid_ms || over_its_ceiling(guard);
-    guard->want = (struct wanted){.beeps = beeps};
-    if (guard->config.bench->has_fan && blow && !touch_safe(guard))
-        guard->want.fan_pct = 100;
 }
 
 static bool every_line_is_cut(const struct guard *guard)
@@ -277,16 +233,6 @@ static bool is_off_and_safe(struct guard *guard, int64_t t_ms)
     return t_ms - guard->safe_since_ms >= TOUCH_SAFE_MS;
 }
 
-bool cooling_over(struct guard *guard, int64_t t_ms)
-{
-    if (nothing_is_left_to_do(guard, t_ms))
-        return true;
-    if (!is_off_and_safe(guard, t_ms))
-        return false;
-    tell_hands_again(guard, t_ms);
-    return true;
-}
-
 /* "24 s", "5 min 22 s" */
 static const char *print_wait(int64_t wait_ms, char *out, size_t size)
 {
@@ -296,12 +242,6 @@ static const char *print_wait(int64_t wait_ms, char *out, size_t size)
         return quantity_print(wait_s, UNIT_TIME, out, size);
     snprintf(out, size, "%.0f s", wait_s);
     return out;
-}
-
-/* A plate that nothing here can switch off: no port, and no contactor in its mains. */
-static bool only_a_hand_switches_it(const struct guard *guard)
-{
-    return plate_is_by_hand(guard) && guard->config.bench->cutoff_device < 0;
 }
 
 /* Where one of two plate sensors is not read, the other may still be: it does not vouch for the plate, but it is there. */
@@ -340,9 +280,14 @@ static bool off_is_doubtful(const struct guard *guard, char *text, size_t size)
                  "plug.");
     else if (guard->interlock.state[HEAT_UNCOMMANDED].latched)
         snprintf(text, size, "Heat was told off, but the plate heats on: pull its mains plug now.");
-    else if (only_a_hand_switches_it(guard))
-        snprintf(text, size, "Turn the plate off by hand now: nothing else does. It reads %d C.",
+    else if (plate_is_by_hand_alone(guard) && !knob_is_turned(guard))
+        snprintf(text, size,
+                 "Turn the plate off at its own knob now, or pull its mains plug: this program "
+                 "cannot switch it off. It reads %d C.",
                  (int)(plate->temp_mc / 1000));
+    else if (guard->fall.stuck)
+        snprintf(text, size,
+                 "Heat was told off, but the plate does not cool: pull the mains plug.");
     else if (reading_is_doubted(guard))
         snprintf(text, size,
                  "Heat is off. The plate's reading is not to be trusted: take it for hotter than "
@@ -355,30 +300,37 @@ static bool off_is_doubtful(const struct guard *guard, char *text, size_t size)
     return true;
 }
 
+/* No more than is known of it. */
+static const char *plate_words(const struct guard *guard)
+{
+    return plate_is_by_hand_alone(guard)
+               ? "This program cannot switch the plate off: leave its knob at off."
+               : "Heat is off.";
+}
+
 static void hands_off_plate(const struct guard *guard, int64_t t_ms, char *text, size_t size)
 {
     int64_t wait_ms = guard->solid_ms - t_ms;
     bool joints = guard->turn.joints > 0, molten = joints && !guard->solid_told;
-    const char *solid = joints ? " The joints are solid now." : "";
+    const char *solid = joints ? " The joints are solid now." : "", *off = plate_words(guard);
     char wait[40], doubt[BENCH_TEXT - 64];
 
     if (off_is_doubtful(guard, doubt, sizeof doubt))
         snprintf(text, size, "%s%s", doubt,
                  molten ? " The joints may be molten: hands off the board." : solid);
     else if (molten && wait_ms <= 0)
-        snprintf(text, size,
-                 "Heat is off. The joints may still be molten: hands off until it beeps.");
+        snprintf(text, size, "%s The joints may still be molten: hands off until it beeps.", off);
     else if (molten)
-        snprintf(text, size,
-                 "Heat is off. The joints are still molten: hands off until it beeps, about %s.",
-                 print_wait(wait_ms, wait, sizeof wait));
+        snprintf(text, size, "%s The joints are still molten: hands off until it beeps, about %s.",
+                 off, print_wait(wait_ms, wait, sizeof wait));
     else if (touch_safe(guard))
-        snprintf(text, size, "Heat is off. Everything reads below 45 C.");
+        snprintf(text, size, "%s Everything reads below 45 C.", off);
     else
-        snprintf(text, size,
-                 "Heat is off.%s The plate reads %d C: touch nothing on it with bare hands before "
-                 "it is below 45 C.",
-                 solid, (int)(guard->in.plate.temp_mc / 1000));
+        snprintf(
+            text, size,
+            "%s%s The plate reads %d C: touch nothing on it with bare hands before it is below "
+            "45 C.",
+            off, solid, (int)(guard->in.plate.temp_mc / 1000));
 }
 
 static bool supply_answers(const struct guard *guard)
@@ -387,7 +339,6 @@ static bool supply_answers(const struct guard *guard)
            guard->in.supply_silent_ms < guard->limits.silent_ms;
 }
 
-/* No more than is known of it. */
 static const char *supply_words(const struct guard *guard)
 {
     if (!supply_answers(guard))
@@ -410,4 +361,85 @@ void cooling_hands(const struct guard *guard, int64_t t_ms, char *text, size_t s
     bool doubtful = !supply_answers(guard) || guard->in.supply.on;
     if (guard->limits.uses_supply && doubtful && length < size)
         snprintf(text + length, size - length, " %s", supply_words(guard));
+}
+
+/* A run that is done has said so: what else the hands should know goes into the record, but where they are needed. */
+static bool hands_are_needed(const struct guard *guard)
+{
+    char doubt[BENCH_TEXT];
+
+    if (guard->trip.tripped || guard->recipe_end.code != 0 || plate_is_by_hand_alone(guard))
+        return true;
+    if (guard->limits.uses_plate && off_is_doubtful(guard, doubt, sizeof doubt))
+        return true;
+    return guard->limits.uses_supply && (!supply_answers(guard) || guard->in.supply.on);
+}
+
+static void tell_hands_again(struct guard *guard, int64_t t_ms)
+{
+    char *hands = guard->trip.hands;
+
+    cooling_hands(guard, t_ms, hands, sizeof guard->trip.hands);
+    guard->hands_shown = guard->hands_shown || hands_are_needed(guard);
+    if (guard->hands_shown)
+        guard_say(guard, NOTE_HANDS, t_ms, hands);
+    else if (guard->config.journal)
+        journal_event(guard->config.journal, t_ms, "hands", hands);
+}
+
+static const char *after_figures(const char *text)
+{
+    if (strncmp(text, ", about ", 8) == 0)
+        text += strcspn(text, ".");
+    return text + strspn(text, "0123456789");
+}
+
+static bool same_but_figures(const char *a, const char *b)
+{
+    do {
+        a = after_figures(a);
+        b = after_figures(b);
+        if (*a != *b)
+            return false;
+    } while (*a++ && *b++);
+    return true;
+}
+
+/* Is what the hands were told no longer so, and has not been for so long? */
+static void watch_hands(struct guard *guard, int32_t for_ms, int64_t t_ms)
+{
+    char now[BENCH_TEXT];
+
+    cooling_hands(guard, t_ms, now, sizeof now);
+    if (same_but_figures(now, guard->trip.hands))
+        guard->hands_ms = t_ms;
+    else if (t_ms - guard->hands_ms >= for_ms)
+        tell_hands_again(guard, t_ms);
+}
+
+void cooling_want(struct guard *guard, int64_t t_ms)
+{
+    enum { STANDS_MS = 2000 };
+
+    watch_fall(guard, t_ms);
+    if (joints_are_solid(guard, t_ms)) {
+        guard_beep(guard);
+        tell_hands_again(guard, t_ms);
+    }
+    watch_hands(guard, STANDS_MS, t_ms);
+    attend_off(guard, t_ms);
+    bool blow = t_ms >= guard->solid_ms || over_its_ceiling(guard);
+    guard->want = (struct wanted){.beeps = guard->want.beeps};
+    if (guard->config.bench->has_fan && blow && !touch_safe(guard))
+        guard->want.fan_pct = 100;
+}
+
+bool cooling_over(struct guard *guard, int64_t t_ms)
+{
+    if (nothing_is_left_to_do(guard, t_ms))
+        return true;
+    if (!is_off_and_safe(guard, t_ms))
+        return false;
+    watch_hands(guard, 0, t_ms);
+    return true;
 }

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT */
 #include "guard_private.h"
 
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -66,6 +67,12 @@ static void miss_recipe(struct guard *guard, int64_t t_ms)
     guard_receive(guard, &end, sizeof end, t_ms, NULL);
 }
 
+void guard_beep(struct guard *guard)
+{
+    guard->beeps++;
+    guard->want.beeps++;
+}
+
 static void guard_listen(struct guard *guard, int64_t t_ms)
 {
     attend_step(guard, t_ms);
@@ -103,6 +110,27 @@ static bool rule_of_kind_fires(const struct guard *guard, enum rule_kind kind, i
     return false;
 }
 
+/* A rule's words say that heat is off: of a plate that only a hand switches nobody here knows that. */
+static void explain(const struct guard *guard, enum rule_id id, struct rule_words *words)
+{
+    enum rule_kind kind = rules[id].kind;
+
+    interlock_explain(id, &guard->limits, &guard->in, &guard->want, guard->interlock.heat_ms,
+                      words);
+    if (!plate_is_by_hand_alone(guard) || kind == RULE_WARN)
+        return;
+    memset(words->act, 0, sizeof words->act);
+    if (kind == RULE_PAUSE)
+        snprintf(words->act, sizeof words->act,
+                 "turn the plate off at its own knob, this program cannot switch it off; the "
+                 "recipe goes on once the cause is gone");
+    else
+        snprintf(words->act, sizeof words->act,
+                 "turn the plate off at its own knob now, or pull its mains plug: this program "
+                 "cannot switch it off; the run is over%s",
+                 guard->limits.uses_supply ? ". Take the supply's leads off the board" : "");
+}
+
 static void guard_tripped(struct guard *guard, int64_t t_ms)
 {
     struct guard_trip *trip = &guard->trip;
@@ -110,8 +138,7 @@ static void guard_tripped(struct guard *guard, int64_t t_ms)
     trip->tripped = true;
     trip->rule = guard->interlock.first_out;
     trip->at_ms = t_ms;
-    interlock_explain(trip->rule, &guard->limits, &guard->in, &guard->want,
-                      guard->interlock.heat_ms, &trip->words);
+    explain(guard, trip->rule, &trip->words);
     if (guard->config.journal)
         journal_rule(guard->config.journal, t_ms, trip->rule, &trip->words);
     guard_enter(guard, EVENT_TRIP, t_ms);
@@ -126,18 +153,17 @@ static void guard_tripped(struct guard *guard, int64_t t_ms)
 static void guard_disobeyed(struct guard *guard, int64_t t_ms)
 {
     struct rule_words words;
-    char hands[BENCH_TEXT];
+    char *hands = guard->trip.hands;
 
     if (guard->disobeyed || !guard->interlock.state[HEAT_UNCOMMANDED].latched)
         return;
     guard->disobeyed = true;
     if (guard->trip.rule == HEAT_UNCOMMANDED)
         return;
-    interlock_explain(HEAT_UNCOMMANDED, &guard->limits, &guard->in, &guard->want,
-                      guard->interlock.heat_ms, &words);
+    explain(guard, HEAT_UNCOMMANDED, &words);
     if (guard->config.journal)
         journal_rule(guard->config.journal, t_ms, HEAT_UNCOMMANDED, &words);
-    cooling_hands(guard, t_ms, hands, sizeof hands);
+    cooling_hands(guard, t_ms, hands, sizeof guard->trip.hands);
     guard_say(guard, NOTE_HANDS, t_ms, hands);
     guard_say(guard, NOTE_FAULT, t_ms, words.what);
 }
@@ -149,8 +175,7 @@ static void guard_paused(struct guard *guard, int32_t rule, int64_t t_ms)
 
     if (guard->mode != GUARD_RUNNING)
         return;
-    interlock_explain((enum rule_id)rule, &guard->limits, &guard->in, &guard->want,
-                      guard->interlock.heat_ms, &words);
+    explain(guard, (enum rule_id)rule, &words);
     if (guard->config.journal)
         journal_rule(guard->config.journal, t_ms, (enum rule_id)rule, &words);
     guard_say(guard, NOTE_WARN, t_ms, words.what);
@@ -174,8 +199,7 @@ static void guard_warn(struct guard *guard, int64_t t_ms)
         if (!guard_begins_to_warn(rules[id].kind, guard->interlock.state[id].fired,
                                   &guard->warned[id]))
             continue;
-        interlock_explain(id, &guard->limits, &guard->in, &guard->want, guard->interlock.heat_ms,
-                          &words);
+        explain(guard, id, &words);
         if (guard->config.journal)
             journal_rule(guard->config.journal, t_ms, id, &words);
         guard_say(guard, NOTE_WARN, t_ms, words.what);
@@ -217,6 +241,12 @@ bool plate_is_by_hand(const struct guard *guard)
     const struct benchfile *bench = guard->config.bench;
 
     return bench->plate_device >= 0 && bench->device[bench->plate_device].kind == DEVICE_BY_HAND;
+}
+
+bool plate_is_by_hand_alone(const struct guard *guard)
+{
+    return guard->limits.uses_plate && plate_is_by_hand(guard) &&
+           guard->config.bench->cutoff_device < 0;
 }
 
 /* The cut-off is what switches a plate off that nothing else can: it is closed while heat is granted, and its time
@@ -297,8 +327,8 @@ static void tell_outputs(const struct guard *guard, struct wire_snapshot *to)
     to->granted_supply = guard->out.supply_on;
     to->granted_mv = guard->out.mv;
     to->granted_ma = guard->out.ma;
-    to->duty_permille = plate_is_by_hand(guard) && guard->out.heat ? -1 /* nobody's here to tell */
-                                                                   : guard->drive.duty_permille;
+    bool untold = plate_is_by_hand_alone(guard) || (plate_is_by_hand(guard) && guard->out.heat);
+    to->duty_permille = untold ? -1 : guard->drive.duty_permille; /* nobody is here to tell */
     to->wanted_heat = guard->judged.heat;
     to->wanted_mc = guard->judged.temp_mc;
     to->wanted_ramp_mc_s = guard->judged.ramp_mc_s;

@@ -111,10 +111,14 @@ struct charge {
     int64_t since_ms;
 };
 
-/* A plate by hand: what its knob is to be at. */
+/* A plate by hand: what its knob is to be at, and whether the plate goes there. */
 struct knob {
     int32_t told_mc, due_mc; /* 0 = off */
     int64_t due_ms;          /* since when that is due */
+    int64_t said_ms;         /* when it was last told, or the plate last moved there; 0 = never */
+    int32_t from_mc;         /* what it then read, or has read since on the wrong way */
+    bool moves;              /* it has moved there since it was told what stands */
+    uint32_t presence;       /* what the keys had counted when the run was over */
 };
 
 /* Does the plate fall once the run is over? Until it is seen to, no estimate of the joints is worth anything. */
@@ -122,7 +126,7 @@ struct fall {
     int32_t from_mc;  /* the highest reading since it last fell by FALL_MC */
     int64_t since_ms; /* when that was */
     bool seen, stuck; /* has it fallen at all; has it stopped falling while hot */
-    bool stuck_told, doubt_told;
+    bool stuck_told;
     int32_t lowest_mc; /* since what element and sensor held has come through */
 };
 
@@ -228,6 +232,7 @@ struct guard {
     struct warm warm;
     struct parking parking;
     struct knob knob;
+    uint32_t beeps; /* of the guard's own so far; the wish counts the recipe's too */
     struct fan_watch fan;
     struct hold_watch hold;
     struct hands hands;
@@ -247,7 +252,9 @@ struct guard {
     int32_t ended_mc;      /* what the plate read when the run ended */
     int64_t safe_since_ms; /* -1: something is not touch-safe */
     int64_t cool_by_ms;    /* when it can be, whatever a doubted sensor reads */
-    bool solid_told, supply_on_told;
+    bool solid_told;
+    int64_t hands_ms; /* until when what the hands were told did hold */
+    bool hands_shown; /* after a run that is done, too */
     struct climb climb;
     struct fall fall;
     bool warned[RULES]; /* which of them fired at the last scan */
@@ -256,6 +263,9 @@ struct guard {
 /* guard.c */
 void guard_enter(struct guard *guard, enum guard_event event, int64_t t_ms);
 bool plate_is_by_hand(const struct guard *guard); /* no port: a person sets it */
+/* ... and no contactor in its mains: nothing here can switch it off. */
+bool plate_is_by_hand_alone(const struct guard *guard);
+void guard_beep(struct guard *guard);
 /* receive.c */
 void guard_time_limits(struct guard *guard); /* those that follow from the bench alone */
 /* pump.c */
@@ -315,6 +325,10 @@ void attend_park(struct guard *guard, int64_t t_ms);
 /* What is left of hands that the recipe announces, once their time is over. */
 enum hand attend_hands(struct guard *guard, enum hand announced, int64_t t_ms);
 void attend_knob(struct guard *guard, int64_t t_ms); /* says what a plate by hand is to be set to */
+void attend_end(struct guard *guard, int64_t t_ms);  /* the run is over just now */
+/* Once it is: calls a person to a plate that only a hand switches off, until it is seen to cool. */
+void attend_off(struct guard *guard, int64_t t_ms);
+bool knob_is_turned(const struct guard *guard); /* the plate goes where its knob was told to be */
 void attend_leads(struct guard *guard);
 bool leads_may_be_on(const struct guard *guard, int32_t rail);
 

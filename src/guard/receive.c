@@ -138,6 +138,9 @@ static int take_turn(struct guard *guard, const struct wire_turn *turn, int64_t 
         guard->turn_ms = t_ms;
     guard->turn = *turn;
     want.hand = attend_hands(guard, want.hand, t_ms);
+    want.beeps += guard->beeps;
+    if (!guard->config.bench->has_fan)
+        want.fan_pct = 0;
     guard->want = want;
     guard->powered |= want.heat || want.supply_on;
     return 0;
@@ -186,10 +189,11 @@ static int take_end(struct guard *guard, const struct wire_end *end, int64_t t_m
     if (guard->mode == GUARD_CHECKING && !guard->ready && end->code == 0)   /* that is not done */
         tl_error_set(&guard->refusal, TL_DEVICE, "the run ended before every instrument answered");
     guard_enter(guard, EVENT_END, t_ms);
+    if (ran && (end->code != 0 || plate_is_by_hand_alone(guard)))
+        guard_say(guard, NOTE_HANDS, t_ms, guard->trip.hands);
     if (ran && end->code != 0) {
         char text[BENCH_TEXT]; /* its words never stand as the guard's own */
         snprintf(text, sizeof text, "the recipe failed: %.*s", (int)sizeof text - 24, end->text);
-        guard_say(guard, NOTE_HANDS, t_ms, guard->trip.hands);
         guard_say(guard, NOTE_FAULT, t_ms, text);
     }
     return 0;

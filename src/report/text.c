@@ -551,11 +551,11 @@ static void verdict_sentence(const struct run *run, char *out, size_t size)
         done_sentence(run, out, size);
         return;
     case RUN_TRIPPED:
-        snprintf(out, size, "tripped by %s at %s; heat and supply were told to be off",
+        snprintf(out, size, "tripped by %s at %s; neither heat nor supply was granted any more",
                  trip_id(run), words_time(run->trip_s, time, sizeof time));
         return;
     case RUN_STOPPED:
-        snprintf(out, size, "stopped at %s; heat and supply were told to be off",
+        snprintf(out, size, "stopped at %s; neither heat nor supply was granted any more",
                  words_time(run->tripped ? run->trip_s : run->recipe_s, time, sizeof time));
         return;
     case RUN_FAILED:

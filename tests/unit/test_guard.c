@@ -708,7 +708,7 @@ static void hear(void *context, const struct wire_note *note)
     memcpy(heard->text[note->note], note->text, BENCH_TEXT);
 }
 
-static struct desk *desk_heard(struct heard *heard)
+static struct desk *desk_heard_with(struct heard *heard, bool by_hand)
 {
     struct desk *desk = desk_cold();
     struct guard_config config = {.bench = &desk->bench,
@@ -720,15 +720,25 @@ static struct desk *desk_heard(struct heard *heard)
 
     *heard = (struct heard){0};
     guard_free(desk->guard);
+    if (by_hand) { /* what reads its sensors heats nothing */
+        desk->bench.device[1] = (struct device_config){.kind = DEVICE_BY_HAND, .port = -1};
+        desk->bench.device_count = 2;
+        desk->bench.plate_device = 1;
+    }
     assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
     assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
-    desk->turn = (struct wire_turn){.heat = 1, .temp_mc = 172000, .rail = -1, .joints = 1};
+    desk->turn = (struct wire_turn){.heat = 1, .temp_mc = 172000, .rail = -1, .joints = !by_hand};
     desk->plate.mc[0] = desk->plate.mc[1] = 150000;
     desk->turn.joint[0].solid_ms = 20000; /* a fifth on top: 24 s */
     for (int i = 0; i < 20 && guard_mode(desk->guard) != GUARD_RUNNING; i++)
         period(desk);
     turns(desk, 10);
     return desk;
+}
+
+static struct desk *desk_heard(struct heard *heard)
+{
+    return desk_heard_with(heard, false);
 }
 
 static void end_run(struct desk *desk)
@@ -782,7 +792,8 @@ static void test_a_plate_that_does_not_cool_is_warned_of_once_and_never_called_s
     plate_moves(desk, 20, 0);
     assert_int_equal(heard.count[NOTE_WARN], 1);
     assert_has(heard.text[NOTE_WARN], "does not cool though heat is off: pull the mains plug");
-    assert_has(heard.text[NOTE_HANDS], "may still be molten");
+    plate_moves(desk, 20, 0);
+    assert_has(heard.text[NOTE_HANDS], "the plate does not cool: pull the mains plug. The joints");
     plate_moves(desk, 3000, 0);
 
     assert_int_equal(heard.count[NOTE_WARN], 1);
@@ -838,7 +849,7 @@ static void test_joints_under_a_lost_sensor_are_never_called_solid(void **state)
     assert_has(guard_trip(desk->guard)->hands,
                "The plate last read 150 C; only the plate-2 sensor is read now, 150 C: take it for "
                "hot, pull its mains plug. The joints may be molten: hands off the board.");
-    assert_has(heard.text[NOTE_HANDS], "cannot be read");
+    assert_string_equal(heard.text[NOTE_HANDS], guard_trip(desk->guard)->hands);
     assert_int_equal(beeps(desk), 0);
     desk_free(desk);
 }
@@ -994,22 +1005,108 @@ static void test_joints_that_are_overdue_are_not_shown_as_solid(void **state)
     desk_free(desk);
 }
 
+/* A plate of 150 C that a person has set, and a run on it that is stopped. */
+static struct desk *desk_by_hand(struct heard *heard, bool stopped)
+{
+    struct desk *desk = desk_heard_with(heard, true);
+
+    turns(desk, 5);
+    desk->hand.stop_count += stopped;
+    wire_stamp(&desk->hand.head, WIRE_HAND, 1);
+    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+    turns(desk, 2);
+    return desk;
+}
+
 static void test_a_plate_that_only_a_hand_switches_is_not_called_off(void **state)
 {
     (void)state;
     struct heard heard;
-    struct desk *desk = desk_heard(&heard);
-    desk->bench.device[0].kind = DEVICE_BY_HAND;
-    desk->turn.joints = 0;
-    turns(desk, 1);
-
-    desk->hand.stop_count++;
-    wire_stamp(&desk->hand.head, WIRE_HAND, 1);
-    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
-    turns(desk, 2);
+    struct desk *desk = desk_by_hand(&heard, true);
 
     assert_string_equal(guard_trip(desk->guard)->hands,
-                        "Turn the plate off by hand now: nothing else does. It reads 150 C.");
+                        "Turn the plate off at its own knob now, or pull its mains plug: this "
+                        "program cannot switch it off. It reads 150 C.");
+    assert_string_equal(heard.text[NOTE_ACT],
+                        "turn the plate off at its own knob now, or pull its mains plug: this "
+                        "program cannot switch it off; the run is over");
+    assert_string_equal(guard_trip(desk->guard)->words.act, heard.text[NOTE_ACT]);
+    assert_int_equal(guard_snapshot(desk->guard)->duty_permille, -1); /* nobody knows */
+    desk_free(desk);
+}
+
+static void test_the_alarm_calls_to_such_a_plate_until_it_is_seen_to_cool(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_by_hand(&heard, true);
+    int faults = heard.count[NOTE_FAULT];
+
+    plate_moves(desk, 290, 0);
+    assert_int_equal(heard.count[NOTE_FAULT], faults);
+    plate_moves(desk, 20, 0);
+    assert_int_equal(heard.count[NOTE_FAULT], faults + 1);
+    assert_string_equal(
+        heard.text[NOTE_FAULT],
+        "the plate reads 150 C and is not seen to cool, and this program cannot switch "
+        "it off: turn it off at its own knob now, or pull its mains plug");
+    desk->hand.presence++; /* somebody is there, and does something else */
+    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+    plate_moves(desk, 300, 0);
+    assert_int_equal(heard.count[NOTE_FAULT], faults + 2);
+    plate_moves(desk, 600, -60);
+
+    assert_int_equal(heard.count[NOTE_FAULT], faults + 2);
+    assert_has(heard.text[NOTE_HANDS],
+               "This program cannot switch the plate off: leave its knob at off. The plate reads");
+    desk_free(desk);
+}
+
+static void test_such_a_plate_is_called_to_after_a_run_that_is_done(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_by_hand(&heard, false);
+
+    end_run(desk);
+    assert_has(heard.text[NOTE_HANDS], "Turn the plate off at its own knob now");
+    assert_int_equal(heard.count[NOTE_FAULT], 0);
+    plate_moves(desk, 310, 0);
+
+    assert_has(heard.text[NOTE_FAULT], "reads 150 C and is not seen to cool");
+    desk_free(desk);
+}
+
+static void
+test_what_the_knob_is_to_be_at_is_said_again_while_the_plate_goes_elsewhere(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_by_hand(&heard, false);
+    assert_string_equal(heard.text[NOTE_STATE],
+                        "Set the plate to 172 C at its own knob now. It reads 150 C.");
+    uint32_t beeped = beeps(desk);
+    turns(desk, 250);
+    assert_int_equal(heard.count[NOTE_STATE], 1);
+    turns(desk, 60);
+    assert_int_equal(heard.count[NOTE_STATE], 2);
+    turns(desk, 1);
+    assert_int_equal(beeps(desk), beeped + 1);
+
+    desk->turn.heat = 0;
+    turns(desk, 15);
+    assert_string_equal(heard.text[NOTE_STATE],
+                        "Turn the plate off at its own knob now. It reads 150 C.");
+    turns(desk, 300);
+    assert_int_equal(heard.count[NOTE_STATE], 4);
+    for (int i = 0; i < 1000; i++) {
+        desk->plate.mc[0] -= 60;
+        desk->plate.mc[1] -= 60;
+        turns(desk, 1);
+    }
+
+    assert_int_equal(heard.count[NOTE_STATE], 4);
+    assert_int_equal(beeps(desk), beeped + 3);
     desk_free(desk);
 }
 
@@ -1394,6 +1491,26 @@ static void test_a_supply_that_stays_on_is_never_called_off(void **state)
     assert_true(desk->supply.on);
     assert_int_equal(guard_mode(desk->desk.guard), GUARD_COOLING);
     assert_has(desk->heard.text[NOTE_HANDS], "still reads on: switch it off by hand");
+    supply_desk_free(desk);
+}
+
+static void test_what_the_hands_are_told_of_a_supply_goes_when_it_is_off(void **state)
+{
+    (void)state;
+    struct supply_desk *desk = supply_desk();
+    want_power(desk);
+    turns(&desk->desk, 20);
+    desk->supply.deaf = 40;
+
+    end_run(&desk->desk);
+    for (int i = 0; i < 30; i++)
+        period(&desk->desk);
+    assert_has(desk->heard.text[NOTE_HANDS], "still reads on: switch it off by hand");
+    for (int i = 0; i < 300 && guard_mode(desk->desk.guard) != GUARD_ENDED; i++)
+        period(&desk->desk);
+
+    assert_false(desk->supply.on);
+    assert_null(strstr(desk->heard.text[NOTE_HANDS], "by hand"));
     supply_desk_free(desk);
 }
 
@@ -2560,6 +2677,10 @@ int main(void)
         cmocka_unit_test(test_hands_are_told_again_when_the_joints_are_solid_and_when_all_is_cold),
         cmocka_unit_test(test_joints_that_are_overdue_are_not_shown_as_solid),
         cmocka_unit_test(test_a_plate_that_only_a_hand_switches_is_not_called_off),
+        cmocka_unit_test(test_the_alarm_calls_to_such_a_plate_until_it_is_seen_to_cool),
+        cmocka_unit_test(test_such_a_plate_is_called_to_after_a_run_that_is_done),
+        cmocka_unit_test(
+            test_what_the_knob_is_to_be_at_is_said_again_while_the_plate_goes_elsewhere),
         cmocka_unit_test(test_a_plate_that_rises_to_its_limit_is_not_called_off),
         cmocka_unit_test(test_hands_stay_off_until_the_joints_are_solid_at_the_latest),
         cmocka_unit_test(test_a_wait_of_minutes_is_told_in_minutes),
@@ -2574,6 +2695,7 @@ int main(void)
         cmocka_unit_test(test_a_supply_that_was_unplugged_is_not_trusted_when_it_comes_back),
         cmocka_unit_test(test_a_supply_that_misses_its_off_is_told_again_before_it_is_over),
         cmocka_unit_test(test_a_supply_that_stays_on_is_never_called_off),
+        cmocka_unit_test(test_what_the_hands_are_told_of_a_supply_goes_when_it_is_off),
         cmocka_unit_test(
             test_a_sensor_that_is_open_from_the_start_is_an_instrument_missing_no_trip),
         cmocka_unit_test(test_a_stranger_on_the_port_is_refused_with_what_it_answers),

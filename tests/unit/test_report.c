@@ -224,7 +224,7 @@ static void test_a_trip_says_first_what_to_do_with_the_hands(void **state)
     after("\nWarning  the timeouts add up past the heat time\n", at);
     assert_string_equal(
         last_line(),
-        "Rehearsal: tripped by plate-over at 4:41; heat and supply were told to be off\n");
+        "Rehearsal: tripped by plate-over at 4:41; neither heat nor supply was granted any more\n");
 }
 
 static void test_counting_too_early_is_said_loudly(void **state)
