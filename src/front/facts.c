@@ -5,10 +5,11 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "tinlatch/bytes.h"
 #include "tinlatch/interlock.h"
 #include "tinlatch/quantity.h"
 
-enum { SAFE_MC = 45000, TARGET_NEAR_MC = 2000, RAMP_LEAST_MC_S = 100, SOON_MS = 1000 };
+enum { TARGET_NEAR_MC = 2000, RAMP_LEAST_MC_S = 100, SOON_MS = 1000 };
 
 bool fact_recipe_runs(const struct front_state *state)
 {
@@ -50,6 +51,12 @@ static const char *mode_when_over(const struct front_state *state)
     return fact_safe(state) ? "OVER, SAFE TO TOUCH" : "OVER, COOLING";
 }
 
+/* A plate that nothing here switches off: the guard does not know whether it heats. */
+static bool set_by_hand(const struct front_state *state)
+{
+    return state->hello.recipe.uses_plate && state->snapshot.duty_permille < 0;
+}
+
 const char *fact_mode(const struct front_state *state)
 {
     if (!state->snapshot_known)
@@ -64,13 +71,18 @@ const char *fact_mode(const struct front_state *state)
     case GUARD_RUNNING:
         return state->snapshot.parked ? "PARKED" : "RUNNING";
     case GUARD_PAUSED:
-        return "PAUSED, HEAT OFF";
+        return set_by_hand(state) ? "PAUSED, TURN THE PLATE OFF" : "PAUSED, HEAT OFF";
     case GUARD_COOLING:
     case GUARD_ENDED:
         return mode_when_over(state);
     default:
         return "?";
     }
+}
+
+bool fact_over(const struct front_state *state)
+{
+    return state->snapshot_known && state->snapshot.mode >= GUARD_COOLING;
 }
 
 bool fact_hot(const struct front_state *state)
@@ -104,9 +116,12 @@ void fact_target(const struct front_state *state, char out[FACT])
     const struct wire_snapshot *s = &state->snapshot;
     bool pulse = s->mode == GUARD_SEATING && s->duty_permille >= 0;
     int n;
-    if (!s->granted_heat)
-        n = snprintf(out, FACT, s->wanted_heat ? "heat is held off (wanted %.0f C)" : "heat off",
+    const char *off = set_by_hand(state) ? "off, by its own knob" : "heat off";
+    if (!s->granted_heat && s->wanted_heat)
+        n = snprintf(out, FACT, "%s (wanted %.0f C)", set_by_hand(state) ? off : "heat is held off",
                      s->wanted_mc / 1000.0);
+    else if (!s->granted_heat)
+        n = snprintf(out, FACT, "%s", off);
     else if (pulse)
         n = snprintf(out, FACT, "a pulse of heat, at %3d %%", percent(s->duty_permille));
     else if (s->duty_permille < 0)
@@ -206,17 +221,39 @@ static int32_t solid_surely_ms(const struct wire_snapshot *s)
     return most_ms;
 }
 
+/* How much of a text is a figure that snapshots bring anew; 0 = it begins with none. `now`: in the words of the last. */
+static size_t figure_length(const struct front_state *state, const char *text, char now[40])
+{
+    static const char wait[] = ", about ", reads[] = "reads ";
+    const struct wire_snapshot *s = &state->snapshot;
+    size_t before = sizeof reads - 1;
+    char time[16];
+    now[0] = '\0';
+    if (strncmp(text, wait, sizeof wait - 1) == 0) {
+        if (s->solid_ms > SOON_MS)
+            snprintf(now, 40, "%s%s", wait, about(s->solid_ms, time));
+        return strcspn(text, ".");
+    }
+    if (strncmp(text, reads, before) != 0 || s->plate_quality != QUALITY_GOOD)
+        return 0;
+    snprintf(now, 40, "%s%d", reads, s->plate_mc / 1000);
+    size_t digits = strspn(text + before, "0123456789");
+    return digits ? before + digits : 0;
+}
+
 const char *hands_now(const struct front_state *state, char out[BENCH_TEXT])
 {
-    const struct wire_snapshot *s = &state->snapshot;
-    const char *figure = strstr(state->hands, ", about ");
-    const char *rest = figure ? strchr(figure, '.') : NULL;
-    char left[32] = "", time[16];
-    if (!rest || s->mode != GUARD_COOLING)
+    struct bytes b;
+    char figure[40];
+    size_t length;
+    if (state->snapshot.mode != GUARD_COOLING)
         return state->hands;
-    if (s->solid_ms > SOON_MS)
-        snprintf(left, sizeof left, ", about %s", about(s->solid_ms, time));
-    snprintf(out, BENCH_TEXT, "%.*s%s%s", (int)(figure - state->hands), state->hands, left, rest);
+    bytes_init(&b, out, BENCH_TEXT - 1);
+    for (const char *at = state->hands; *at; at += length ? length : 1) {
+        length = figure_length(state, at, figure);
+        bytes_add(&b, length ? figure : at, length ? strlen(figure) : 1);
+    }
+    out[b.length] = '\0';
     return out;
 }
 
@@ -238,8 +275,23 @@ static void next_when_over(const struct front_state *state, char out[FACT])
         snprintf(out, FACT, "hot: must fall below 45 C");
 }
 
-static void next_when_running(const struct wire_snapshot *s, char out[FACT])
+/* Nothing is foreseen: whom, or what, the recipe waits for. */
+static const char *next_unforeseen(const struct front_state *state)
 {
+    const struct wire_snapshot *s = &state->snapshot;
+    if (s->open_note)
+        return state->answered                  ? "your answer is on its way"
+               : state->prompt_kind == NOTE_DO  ? "waits for you to say that it is done"
+               : state->prompt_kind == NOTE_ASK ? "waits for a value from you"
+                                                : "waits for your yes or no";
+    if (s->granted_heat && s->granted_mc - (int64_t)s->plate_mc > TARGET_NEAR_MC)
+        return "waits for the plate";
+    return s->wanted_supply && !s->supply_on ? "waits for the supply" : "waits for the recipe";
+}
+
+static void next_when_running(const struct front_state *state, char out[FACT])
+{
+    const struct wire_snapshot *s = &state->snapshot;
     char time[16];
     const struct wire_joint *melts = melts_next(s), *surely = melts_surely(s);
     const struct wire_joint *solid = solid_last(s);
@@ -265,7 +317,7 @@ static void next_when_running(const struct wire_snapshot *s, char out[FACT])
     else if (solid_ms >= 0)
         snprintf(out, FACT, "a joint is molten%s", s->open_note ? "" : ": wait to be asked");
     else
-        snprintf(out, FACT, "-");
+        snprintf(out, FACT, "%s", next_unforeseen(state));
 }
 
 void fact_next(const struct front_state *state, char out[FACT])
@@ -276,7 +328,7 @@ void fact_next(const struct front_state *state, char out[FACT])
     else if (s->mode >= GUARD_COOLING)
         next_when_over(state, out);
     else
-        next_when_running(s, out);
+        next_when_running(state, out);
     if (state->snapshot_known && s->mode == GUARD_SEATING)
         snprintf(out, FACT, "the seat test warms the empty plate");
 }
@@ -288,13 +340,18 @@ struct margin {
     const char *word;
 };
 
+static bool supply_gives(const struct front_state *state)
+{
+    const struct wire_snapshot *s = &state->snapshot;
+    return state->hello.recipe.uses_supply && s->supply_on && s->supply_quality == QUALITY_GOOD;
+}
+
 /* The rail that the interlock judges the supply by; NULL = it is not wanted on. */
 static const struct rail_limits *rail_fed(const struct front_state *state)
 {
     const struct wire_snapshot *s = &state->snapshot;
     const struct limits *limits = &state->hello.recipe;
-    bool fed = limits->uses_supply && s->supply_on && s->wanted_supply &&
-               s->supply_quality == QUALITY_GOOD && s->wanted_rail >= 0 &&
+    bool fed = supply_gives(state) && s->wanted_supply && s->wanted_rail >= 0 &&
                s->wanted_rail < limits->rail_count;
     return fed ? &limits->rail[s->wanted_rail] : NULL;
 }
@@ -306,29 +363,41 @@ static void nearer(struct margin *best, enum limit_id id, const char *word, doub
         *best = (struct margin){limit - value, limit, id, word};
 }
 
-static struct margin nearest(const struct front_state *state)
+static void nearest_of_plate(const struct front_state *state, struct margin *best)
 {
     const struct wire_snapshot *s = &state->snapshot;
     const struct limits *limits = &state->hello.recipe;
-    struct margin best = {1e9, 1, LIMITS, ""};
     if (limits->uses_plate && s->plate_quality == QUALITY_GOOD)
-        nearer(&best, LIMIT_plate_mc, "plate", limits->plate_mc, s->plate_mc);
+        nearer(best, LIMIT_plate_mc, "plate", limits->plate_mc, s->plate_mc);
     if (limits->uses_plate && s->quality[SENSOR_BOARD] == QUALITY_GOOD)
-        nearer(&best, LIMIT_board_mc, "board", limits->board_mc, s->temp_mc[SENSOR_BOARD]);
+        nearer(best, LIMIT_board_mc, "board", limits->board_mc, s->temp_mc[SENSOR_BOARD]);
     if (limits->uses_plate && s->granted_heat && s->ramp_known)
-        nearer(&best, LIMIT_ramp_mc_s, "ramp", limits->ramp_mc_s, s->ramp_mc_s);
+        nearer(best, LIMIT_ramp_mc_s, "ramp", limits->ramp_mc_s, s->ramp_mc_s);
     if (limits->uses_plate && s->heat_left_ms < limits->heat_time_ms)
-        nearer(&best, LIMIT_heat_time_ms, "heat time", limits->heat_time_ms,
+        nearer(best, LIMIT_heat_time_ms, "heat time", limits->heat_time_ms,
                (double)limits->heat_time_ms - s->heat_left_ms);
+}
+
+/* While it is being switched off, what the run has of either kind is allowed. */
+static void nearest_of_supply(const struct front_state *state, struct margin *best)
+{
+    const struct wire_snapshot *s = &state->snapshot;
+    const struct limits *limits = &state->hello.recipe;
     const struct rail_limits *rail = rail_fed(state);
     if (rail && s->wanted_inject) {
-        nearer(&best, LIMIT_inject_mv, "inject volts", rail->inject_mv, s->supply_mv);
-        nearer(&best, LIMIT_inject_ma, "inject amps", rail->inject_ma, s->supply_ma);
+        nearer(best, LIMIT_inject_mv, "inject volts", rail->inject_mv, s->supply_mv);
+        nearer(best, LIMIT_inject_ma, "inject amps", rail->inject_ma, s->supply_ma);
     } else if (rail) {
-        nearer(&best, LIMIT_supply_mv, "rail volts", rail->mv, s->supply_mv);
-        nearer(&best, LIMIT_supply_ma, "rail amps", rail->ma, s->supply_ma);
+        nearer(best, LIMIT_supply_mv, "rail volts", rail->mv, s->supply_mv);
+        nearer(best, LIMIT_supply_ma, "rail amps", rail->ma, s->supply_ma);
+    } else if (supply_gives(state) && !s->wanted_supply) {
+        bool volts = limits->supply_mv >= limits->inject_mv;
+        bool amps = limits->supply_ma >= limits->inject_ma;
+        nearer(best, volts ? LIMIT_supply_mv : LIMIT_inject_mv, "supply volts",
+               volts ? limits->supply_mv : limits->inject_mv, s->supply_mv);
+        nearer(best, amps ? LIMIT_supply_ma : LIMIT_inject_ma, "supply amps",
+               amps ? limits->supply_ma : limits->inject_ma, s->supply_ma);
     }
-    return best;
 }
 
 static int32_t rail_figure(const struct rail_limits *rail, enum limit_id id)
@@ -355,9 +424,12 @@ static enum limit_layer layer_of(const struct front_state *state, const struct m
 void fact_margin(const struct front_state *state, char out[FACT])
 {
     snprintf(out, FACT, "-");
-    if (!state->hello_known || !state->snapshot_known || state->snapshot.mode >= GUARD_COOLING)
+    if (!state->hello_known || !state->snapshot_known)
         return;
-    struct margin best = nearest(state);
+    struct margin best = {1e9, 1, LIMITS, ""};
+    if (state->snapshot.mode < GUARD_COOLING)
+        nearest_of_plate(state, &best);
+    nearest_of_supply(state, &best);
     if (best.id == LIMITS)
         return;
     const char *unit = unit_base(limit_unit(best.id));

@@ -21,15 +21,22 @@ int text_width(const char *at, size_t length);
 size_t text_piece(const char *text, int width);
 const char *text_after(const char *text, size_t length);
 
+/* ---- state.c --------------------------------------------------------------------------------- */
+
+enum { LAST_EVENTS = 20 }; /* that stay to be read after a trip */
+/* Says again what stands apart from the events: hands, cause, what to do and to look at. */
+bool event_is_summed_up(const struct front_state *state, const struct front_event *event);
+
 /* ---- facts.c: the figures in words, for view and lines alike --------------------------------- */
 
-enum { FACT = 160 };
+enum { FACT = 160, SAFE_MC = 45000 };
 const char *fact_mode(const struct front_state *state);
 bool fact_recipe_runs(
     const struct front_state *state);            /* parking and nudging have something to act on */
 bool fact_safe(const struct front_state *state); /* over, and everything reads below 45 C */
 bool fact_hot(
     const struct front_state *state); /* something is above what may be touched, or not known */
+bool fact_over(const struct front_state *state); /* cooling, or ended */
 void fact_plate(const struct front_state *state, char out[FACT]);
 void fact_target(const struct front_state *state, char out[FACT]);
 void fact_next(const struct front_state *state, char out[FACT]);

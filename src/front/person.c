@@ -148,6 +148,10 @@ static void nudge(struct person *person, struct front_state *state, int32_t mc, 
     }; /* in all: a key that is held must not write another recipe */
     if (!may_steer(state, "nudge"))
         return;
+    if (mc && state->hello_known && !state->hello.recipe.uses_plate) {
+        front_say(state, "you", "no nudge: nothing is heated in this run");
+        return;
+    }
     int32_t most_mc = state->hello.recipe.plate_mc - NUDGE_ROOM_MC;
     if (mc > 0 && state->hello_known && state->snapshot.wanted_mc >= most_mc) {
         front_say(state, "you", "no nudge: higher than %g C is too near the plate's limit",

@@ -5,7 +5,7 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { LINE = 8192, LAST_EVENTS = 20 };
+enum { LINE = 8192 };
 
 /* A line with its label; what follows a break is indented, so that only we begin a row. */
 static bool write_rows(const struct plain *plain, struct outlet *outlet, const char *label,
@@ -131,20 +131,12 @@ static void summary_line(const struct plain *plain, struct outlet *outlet,
         write_rows(plain, outlet, mark, text, state->ascii);
 }
 
-/* The rows below the events tell it again. */
-static bool is_summed_up(const struct front_state *state, int event)
-{
-    const char *text = state->event[event % FRONT_EVENTS].text;
-    return strcmp(text, state->hands) == 0 || strcmp(text, state->fault) == 0 ||
-           strcmp(text, state->act) == 0 || strcmp(text, state->look) == 0;
-}
-
 void plain_summary(struct plain *plain, const struct front_state *state,
                    const struct front_config *config, bool told, struct outlet *outlet)
 {
     int first = state->event_count > LAST_EVENTS ? state->event_count - LAST_EVENTS : 0;
     for (int i = told ? state->event_count : first; i < state->event_count; i++)
-        if (!is_summed_up(state, i))
+        if (!event_is_summed_up(state, &state->event[i % FRONT_EVENTS]))
             tell_event(plain, outlet, state, i);
     summary_line(plain, outlet, state, "hands", told ? "" : state->hands);
     summary_line(plain, outlet, state, "what", state->fault);

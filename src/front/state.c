@@ -6,6 +6,8 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "tinlatch/interlock.h"
+
 /* Notes that ask something. Those of the guard have another number space. */
 static bool is_prompt(int32_t kind)
 {
@@ -37,6 +39,12 @@ void front_say(struct front_state *state, const char *kind, const char *format, 
     va_end(list);
     struct front_event *event = new_event(state, true, kind);
     text_clean(event->text, sizeof event->text, text);
+}
+
+bool event_is_summed_up(const struct front_state *state, const struct front_event *event)
+{
+    return strcmp(event->text, state->hands) == 0 || strcmp(event->text, state->fault) == 0 ||
+           strcmp(event->text, state->act) == 0 || strcmp(event->text, state->look) == 0;
 }
 
 static void keep(struct front_asked *ring, uint32_t *count, const struct wire_note *note)
@@ -126,6 +134,20 @@ static void take_prompt(struct front_state *state)
         state->typed[0] = '\0';
 }
 
+/* What can be done about the next run while this one keeps its ports. */
+static void say_meanwhile(struct front_state *state)
+{
+    const struct wire_snapshot *s = &state->snapshot;
+    bool tripped = s->rule >= 0 && s->rule < RULES && rules[s->rule].kind == RULE_TRIP;
+    bool warm = s->plate_quality != QUALITY_GOOD || s->plate_mc >= SAFE_MC;
+    if (state->hello.recipe.uses_plate && warm)
+        front_say(state, "next",
+                  "meanwhile, in another terminal: check, rehearse or inspect the next recipe; %s",
+                  tripped ? "runs are refused until this one is over and tinlatch clear has "
+                            "released its trip"
+                          : "a run on these ports is refused until this one is over");
+}
+
 static void take_snapshot(struct front_state *state, const struct wire_snapshot *snapshot)
 {
     int32_t mode = state->snapshot_known ? state->snapshot.mode : -1;
@@ -140,6 +162,8 @@ static void take_snapshot(struct front_state *state, const struct wire_snapshot 
                  stage->text);
     if (mode != snapshot->mode)
         front_say(state, "mode", "%s", guard_mode_name(snapshot->mode));
+    if (mode != snapshot->mode && snapshot->mode == GUARD_COOLING)
+        say_meanwhile(state);
     take_prompt(state);
 }
 

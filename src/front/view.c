@@ -227,8 +227,15 @@ struct fact {
     enum tint tint;
 };
 
+static bool in_trouble(const struct front_state *state)
+{
+    return state->hands[0] || state->fault[0];
+}
+
+/* After a trip its rows stand elsewhere: no limit is near any more, and the stage is among the events. */
 static int gather_facts(const struct front_state *state, struct fact facts[6])
 {
+    bool over = in_trouble(state) && fact_over(state);
     int n = 0;
     facts[n] = (struct fact){.label = "plate", .tint = STRONG};
     fact_plate(state, facts[n++].text);
@@ -241,10 +248,14 @@ static int gather_facts(const struct front_state *state, struct fact facts[6])
             (struct fact){.label = "supply", .tint = state->snapshot.supply_on ? STRONG : PLAIN};
         fact_supply(state, facts[n++].text);
     }
-    facts[n] = (struct fact){.label = "margin"};
-    fact_margin(state, facts[n++].text);
-    facts[n] = (struct fact){.label = "stage"};
-    snprintf(facts[n++].text, FACT, "%s", state->stage[0] ? state->stage : "-");
+    if (!over || state->snapshot.supply_on) {
+        facts[n] = (struct fact){.label = "margin"};
+        fact_margin(state, facts[n++].text);
+    }
+    if (!over) {
+        facts[n] = (struct fact){.label = "stage"};
+        snprintf(facts[n++].text, FACT, "%s", state->stage[0] ? state->stage : "-");
+    }
     return n;
 }
 
@@ -408,17 +419,20 @@ static void event_label(const struct front_event *event, char *label, size_t siz
     snprintf(label, size, " %5.8s %s", time, event->kind);
 }
 
-static int event_rows(const struct front_event *event, int columns)
+/* 0: it stands above already. */
+static int event_rows(const struct front_state *state, int event, int columns)
 {
-    return columns < EVENT_NARROW ? 1 : rows_of(event->text, columns - EVENT_INDENT);
+    const struct front_event *it = &state->event[event % FRONT_EVENTS];
+    if (in_trouble(state) && event_is_summed_up(state, it))
+        return 0;
+    return columns < EVENT_NARROW ? 1 : rows_of(it->text, columns - EVENT_INDENT);
 }
 
-static void draw_event(struct page *page, const struct front_event *event)
+static void draw_event(struct page *page, const struct front_event *event, int rows)
 {
     char label[64];
     event_label(event, label, sizeof label);
-    page_wrap(page, event->guard ? GUARD_MARK : " ", label, EVENT_INDENT, event->text, PLAIN,
-              event_rows(event, page->columns));
+    page_wrap(page, event->guard ? GUARD_MARK : " ", label, EVENT_INDENT, event->text, PLAIN, rows);
 }
 
 /* The newest at the bottom, as many as fit whole. */
@@ -427,26 +441,23 @@ static void draw_events(struct page *page, const struct front_state *state, int 
     int kept = state->event_count < FRONT_EVENTS ? state->event_count : FRONT_EVENTS;
     int end = page->row + rows, first = state->event_count;
     for (int used = 0; first > state->event_count - kept; first--) {
-        used += event_rows(&state->event[(first - 1) % FRONT_EVENTS], page->columns);
+        used += event_rows(state, first - 1, page->columns);
         if (used > rows)
             break;
     }
     for (int i = first; i < state->event_count; i++)
-        draw_event(page, &state->event[i % FRONT_EVENTS]);
+        draw_event(page, &state->event[i % FRONT_EVENTS], event_rows(state, i, page->columns));
     while (page->row < end)
         page_end(page);
 }
 
 static const char *keys_line(const struct front_state *state, int columns)
 {
-    bool cooling = state->snapshot_known && state->snapshot.mode >= GUARD_COOLING;
-    bool over = fact_safe(state);
-    if (over)
-        return "the bench is off and safe to touch";
-    if (cooling)
-        return columns < 60
-                   ? "l leave before it is safe"
-                   : "the bench was told off            l: leave before it is safe to touch";
+    bool heats = !state->hello_known || state->hello.recipe.uses_plate;
+    if (fact_safe(state))
+        return "safe to touch";
+    if (fact_over(state))
+        return columns < 60 ? "l leave before it is safe" : "l: leave before it is safe to touch";
     if (prompt_has_line(state)) /* letters are text */
         return columns < 70 ? "STOP Esc Tab ^C" : "STOP: Esc Tab ^C   letters and digits are text";
     if (!fact_recipe_runs(state))
@@ -454,8 +465,9 @@ static const char *keys_line(const struct front_state *state, int columns)
     if (state->snapshot.parked)
         return columns < 70 ? "STOP s q Esc  p go on" : "STOP: s q Esc Tab ^C   p: go on";
     if (columns < 70)
-        return "STOP s q Esc  p park  +- 2C  <> 30s";
-    return "STOP: s q Esc Tab ^C   p: park   + -: 2 C   < >: 30 s   any key: I am here";
+        return heats ? "STOP s q Esc  p park  +- 2C  <> 30s" : "STOP s q Esc  p park  <> 30s";
+    return heats ? "STOP: s q Esc Tab ^C   p: park   + -: 2 C   < >: 30 s   any key: I am here"
+                 : "STOP: s q Esc Tab ^C   p: park   < >: 30 s   any key: I am here";
 }
 
 static void draw_keys(struct page *page, const struct front_state *state)
@@ -467,13 +479,15 @@ static void draw_keys(struct page *page, const struct front_state *state)
 
 /* ---- the whole ---------------------------------------------------------------------------------- */
 
+/* After a trip the last events come before tall digits. */
 static enum dial_size choose_dial(const struct page *page, bool trouble, int spare)
 {
+    bool fits = !trouble || spare - dials[DIAL_MIDDLE].rows >= LAST_EVENTS;
     if (page->columns < 30 || spare < 7)
         return DIAL_LINE;
     if (!trouble && page->rows >= 36 && page->columns >= 100)
         return DIAL_LARGE;
-    if (!trouble && page->rows >= 20 && page->columns >= 60)
+    if (fits && page->rows >= 20 && page->columns >= 60)
         return DIAL_MIDDLE;
     return DIAL_SMALL;
 }
@@ -492,7 +506,7 @@ size_t front_draw(const struct front_state *state, int columns, int rows, bool c
                         .rows = rows,
                         .colour = colour,
                         .ascii = state->ascii};
-    bool trouble = state->hands[0] || state->fault[0];
+    bool trouble = in_trouble(state);
     struct fact facts[6];
     int fact_count = gather_facts(state, facts), left = rows - 2; /* without head and keys */
 

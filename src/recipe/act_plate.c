@@ -50,8 +50,7 @@ static void heat_off(struct recipe *recipe)
     recipe->target_c = 0;
 }
 
-/* For the turn: what is waited for comes in so long; 0 = no telling. */
-static int32_t foreseen_ms(double left_s)
+int32_t foreseen_ms(double left_s)
 {
     return left_s > 0 && left_s < 86400 ? (int32_t)(left_s * 1000) : 0;
 }

@@ -225,9 +225,10 @@ int act_supply_inject(struct recipe *recipe, struct call *call)
     double time_s = call_number(call, "time"), start_s = now_s(recipe);
     want_supply(recipe, call, rail, true);
     tally_time(recipe, time_s);
-    do
+    do {
+        recipe->turn.wait_ms = foreseen_ms(start_s + time_s - now_s(recipe));
         exchange(recipe);
-    while (now_s(recipe) - start_s < time_s);
+    } while (now_s(recipe) - start_s < time_s);
     int results = push_reading(recipe);
     end_injection(recipe);
     return results;

@@ -239,6 +239,8 @@ void exchange(struct recipe *recipe);
 uint32_t exchange_note(struct recipe *recipe, enum note_kind kind, const char *name, double value,
                        const char *text);
 double now_s(const struct recipe *recipe);
+/* For the turn: what is waited for comes in so long; 0 = no telling. */
+int32_t foreseen_ms(double left_s);
 /* Ask, and wait for an answer: ANSWER_NONE is a timeout. `hand` is announced meanwhile. */
 enum hand_answer exchange_prompt(struct recipe *recipe, enum note_kind kind, enum hand hand,
                                  const char *name, double value, const char *text,

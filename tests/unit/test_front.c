@@ -99,6 +99,15 @@ static struct front_state *tripped(void)
     return state;
 }
 
+static struct front_state *in_mode(int32_t mode)
+{
+    struct front_state *state = melting();
+    struct wire_snapshot s = state->snapshot;
+    s.mode = mode;
+    take_snapshot(state, &s);
+    return state;
+}
+
 /* ---- looking at what was drawn --------------------------------------------------------------------- */
 
 static char *drawn(const struct front_state *state, int columns, int rows, bool colour)
@@ -523,6 +532,66 @@ static void test_no_share_of_heat_is_shown_of_a_plate_by_hand(void **unused)
     assert_has(drawn(state, 80, 24, false), "180.0 C, by its own knob");
 }
 
+static void test_a_plate_that_only_a_hand_switches_is_never_said_to_be_off(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    struct wire_snapshot s = running(200000, 90000);
+
+    s.duty_permille = -1;
+    s.granted_heat = 0;
+    s.mode = GUARD_PAUSED;
+    take_snapshot(state, &s);
+    const char *text = drawn(state, 80, 24, false);
+    assert_has(text, "# PAUSED, TURN THE PLATE OFF");
+    assert_has(text, "off, by its own knob (wanted 180 C)");
+    s.wanted_heat = 0;
+    for (s.mode = GUARD_RUNNING; s.mode < GUARD_MODES; s.mode++) {
+        if (s.mode == GUARD_PAUSED)
+            continue;
+        take_snapshot(state, &s);
+        text = drawn(state, 80, 24, false);
+        assert_has(text, "target  off, by its own knob");
+        assert_null(strstr(text, "heat off"));
+        assert_null(strstr(text, "told off"));
+    }
+}
+
+static void test_who_is_waited_for_is_said_where_nothing_is_foreseen(void **unused)
+{
+    (void)unused;
+    static const struct {
+        int32_t kind;
+        const char *next;
+    } prompts[] = {
+        {NOTE_CONFIRM, "next    waits for your yes or no"},
+        {NOTE_ASK, "next    waits for a value from you"},
+        {NOTE_DO, "next    waits for you to say that it is done"},
+    };
+    struct front_state *state = fresh();
+    struct wire_snapshot s = running(200000, 179000);
+    take_hello(state, true, true);
+
+    for (size_t i = 0; i < sizeof prompts / sizeof prompts[0]; i++) {
+        take_note(state, (uint32_t)i + 1, prompts[i].kind, "Is it so?");
+        s.open_note = (uint32_t)i + 1;
+        take_snapshot(state, &s);
+        assert_has(drawn(state, 80, 24, false), prompts[i].next);
+    }
+    state->answered = true;
+    assert_has(drawn(state, 80, 24, false), "next    your answer is on its way");
+    s.open_note = 0;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "next    waits for the recipe");
+    s.plate_mc = 90000;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "next    waits for the plate");
+    s.granted_heat = 0;
+    s.wanted_supply = 1;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "next    waits for the supply");
+}
+
 static void test_the_supply_is_shown_when_it_is_used(void **unused)
 {
     (void)unused;
@@ -583,6 +652,23 @@ static void test_the_margin_of_the_supply_is_to_the_limit_that_acts(void **unuse
     assert_has(drawn(state, 80, 24, false), "0.4 V to rail volts 4.2 V (recipe)");
 
     struct wire_snapshot s = state->snapshot;
+    s.wanted_supply = 0; /* told off, and still on */
+    s.wanted_rail = -1;
+    s.supply_mv = 19000;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "1.0 V to supply volts 20 V (built");
+    s.supply_mv = 100;
+    s.supply_ma = 2900;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "A to supply amps");
+    s.mode = GUARD_COOLING;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "A to supply amps");
+    s.supply_on = 0;
+    take_snapshot(state, &s);
+    assert_null(strstr(drawn(state, 80, 24, false), "A to supply amps"));
+
+    s = feeding(0, 3800, 1000)->snapshot;
     s.wanted_rail = BENCH_RAILS; /* of another program's word */
     take_snapshot(state, &s);
     assert_null(strstr(drawn(state, 80, 24, false), "rail volts 4.2 V (recipe)"));
@@ -668,13 +754,68 @@ static void test_the_wait_for_solid_joints_counts_down_in_what_the_hands_are_tol
     assert_has(row_at(drawn(state, 100, 40, false), 1), "The joints are solid now.");
 }
 
+static void test_what_the_hands_are_told_reads_as_the_plate_does(void **unused)
+{
+    (void)unused;
+    struct front_state *state = tripped();
+    struct wire_snapshot s = state->snapshot;
+    take_note(state, 54, NOTE_HANDS,
+              "Heat is off. The plate reads 171 C: touch nothing on it. Everything reads so.");
+
+    s.plate_mc = 126400;
+    take_snapshot(state, &s);
+    assert_has(row_at(drawn(state, 100, 40, false), 1),
+               "The plate reads 126 C: touch nothing on it. Everything reads so.");
+    s.plate_quality = QUALITY_STALE;
+    take_snapshot(state, &s);
+    assert_has(row_at(drawn(state, 100, 40, false), 1), "The plate reads 171 C");
+}
+
+/* Rows of events that say one of the recipe's lines, and the mode's and the next run's. */
+static int event_rows(const char *text)
+{
+    int rows = 0;
+    for (; text; text = strchr(text, '\n')) {
+        text += *text == '\n';
+        rows += strstr(text, " 03:") == text + 1 || strncmp(text, "                 ", 17) == 0;
+    }
+    return rows;
+}
+
 static void test_after_a_trip_the_last_twenty_events_stay_where_they_fit(void **unused)
 {
     (void)unused;
-    const char *text = drawn(tripped(), 100, 40, false);
+    static const struct {
+        int columns, rows, events;
+    } sizes[] = {{80, 24, 11}, {100, 30, 18}, {80, 40, 20}, {100, 40, 20}, {132, 43, 20}};
 
-    assert_has(text, "line 29 of the recipe");
-    assert_has(text, "line 14 of the recipe"); /* with the trip's own lines: the last twenty */
+    for (size_t i = 0; i < sizeof sizes / sizeof sizes[0]; i++) {
+        const char *text = drawn(tripped(), sizes[i].columns, sizes[i].rows, false);
+
+        assert_has(text, "line 29 of the recipe");
+        if (event_rows(text) < sizes[i].events)
+            fail_msg("%d x %d: %d events\n%s", sizes[i].columns, sizes[i].rows, event_rows(text),
+                     text);
+        /* what stands above is not said again below */
+        const char *cause = strstr(text, "the plate's thermocouple is open");
+        assert_true(cause && !strstr(cause + 1, "the plate's thermocouple is open"));
+    }
+    assert_has(drawn(tripped(), 132, 43, false), "\u2588\u2588"); /* five rows high */
+}
+
+static void test_what_can_be_done_about_the_next_run_is_said_while_it_cools(void **unused)
+{
+    (void)unused;
+
+    assert_has(drawn(tripped(), 100, 40, false), "check, rehearse or inspect the next recipe;");
+    assert_has(drawn(in_mode(GUARD_COOLING), 132, 40, false), "a run on these");
+    assert_null(strstr(drawn(in_mode(GUARD_RUNNING), 100, 40, false), "the next recipe"));
+    struct front_state *state = fresh();
+    struct wire_snapshot s = running(200000, 30000);
+    s.mode = GUARD_COOLING;
+    take_hello(state, true, false);
+    take_snapshot(state, &s);
+    assert_null(strstr(drawn(state, 100, 40, false), "the next recipe")); /* it is over at once */
 }
 
 static void test_the_first_cause_stays_whatever_follows(void **unused)
@@ -762,15 +903,6 @@ static void test_leaving_asks_for_a_word(void **unused)
 
 /* ---- keys that steer -------------------------------------------------------------------------------------------- */
 
-static struct front_state *in_mode(int32_t mode)
-{
-    struct front_state *state = melting();
-    struct wire_snapshot s = state->snapshot;
-    s.mode = mode;
-    take_snapshot(state, &s);
-    return state;
-}
-
 static void test_park_is_taken_while_the_recipe_runs_and_else_told_why_not(void **unused)
 {
     (void)unused;
@@ -836,6 +968,23 @@ static void test_keys_are_offered_only_where_they_do_something(void **unused)
         }
 }
 
+static void test_where_nothing_is_heated_no_degrees_are_offered_or_taken(void **unused)
+{
+    (void)unused;
+    struct front_state *state = feeding(0, 3800, 1000);
+    struct person person = {0};
+
+    const char *keys = row_at(drawn(state, 100, 24, false), 23);
+    assert_null(strchr(keys, '+'));
+    assert_non_null(strchr(keys, '>'));
+    assert_null(strchr(row_at(drawn(state, 60, 24, false), 23), '+'));
+    person_line(&person, state, "+", false, 1000);
+    assert_int_equal(person.hand.nudge_mc, 0);
+    assert_has(drawn(state, 100, 40, false), "no nudge: nothing is heated in this run");
+    person_line(&person, state, ">", false, 1000);
+    assert_int_equal(person.hand.nudge_ms, 30000);
+}
+
 /* ---- the same state, the same bytes ---------------------------------------------------------------------------- */
 
 static void test_numbers_that_change_do_not_move_what_stands_beside_them(void **unused)
@@ -883,6 +1032,8 @@ int main(void)
         cmocka_unit_test(test_parked_nudged_and_held_off_are_shown),
         cmocka_unit_test(test_what_is_left_of_the_heat_time_is_told_in_minutes),
         cmocka_unit_test(test_no_share_of_heat_is_shown_of_a_plate_by_hand),
+        cmocka_unit_test(test_a_plate_that_only_a_hand_switches_is_never_said_to_be_off),
+        cmocka_unit_test(test_who_is_waited_for_is_said_where_nothing_is_foreseen),
         cmocka_unit_test(test_the_supply_is_shown_when_it_is_used),
         cmocka_unit_test(test_the_margin_of_the_supply_is_to_the_limit_that_acts),
         cmocka_unit_test(test_what_a_rail_may_be_given_stands_below_the_limits),
@@ -890,7 +1041,9 @@ int main(void)
         cmocka_unit_test(test_after_a_trip_the_hands_come_first_then_cause_act_and_look),
         cmocka_unit_test(test_a_plate_without_a_reading_is_taken_for_hot),
         cmocka_unit_test(test_the_wait_for_solid_joints_counts_down_in_what_the_hands_are_told),
+        cmocka_unit_test(test_what_the_hands_are_told_reads_as_the_plate_does),
         cmocka_unit_test(test_after_a_trip_the_last_twenty_events_stay_where_they_fit),
+        cmocka_unit_test(test_what_can_be_done_about_the_next_run_is_said_while_it_cools),
         cmocka_unit_test(test_the_first_cause_stays_whatever_follows),
         cmocka_unit_test(test_the_open_prompt_is_shown_with_who_asks_and_its_keys),
         cmocka_unit_test(test_a_note_is_not_open_before_a_snapshot_says_so),
@@ -899,6 +1052,7 @@ int main(void)
         cmocka_unit_test(test_park_is_taken_while_the_recipe_runs_and_else_told_why_not),
         cmocka_unit_test(test_there_is_nothing_to_nudge_where_no_recipe_runs),
         cmocka_unit_test(test_keys_are_offered_only_where_they_do_something),
+        cmocka_unit_test(test_where_nothing_is_heated_no_degrees_are_offered_or_taken),
         cmocka_unit_test(test_numbers_that_change_do_not_move_what_stands_beside_them),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
