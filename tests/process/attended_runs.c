@@ -107,18 +107,30 @@ static char *records(void)
 
 /* ---- the runs ---- */
 
-static void nobody_is_there(void)
+/* A copy of a bench with a line more below `[bench]`, and without the section `without`; NULL: nothing of that. */
+static void copy_bench(const char *name, const char *more, const char *without, char path[32])
 {
-    char bench[] = "/tmp/tinlatch-away-XXXXXX", line[256];
-    FILE *from = fopen(source("tests/data/quick.ini"), "re"), *to = fdopen(mkstemp(bench), "w");
+    char line[256];
+    bool left_out = false;
+    snprintf(path, 32, "/tmp/tinlatch-bench-XXXXXX");
+    FILE *from = fopen(source(name), "re"), *to = fdopen(mkstemp(path), "w");
     assert_true(from && to);
     while (fgets(line, sizeof line, from)) {
-        fputs(line, to);
-        if (strcmp(line, "[bench]\n") == 0)
-            fputs("presence = 1 min\n", to);
+        if (line[0] == '[')
+            left_out = without && strncmp(line, without, strlen(without)) == 0;
+        if (!left_out)
+            fputs(line, to);
+        if (more && strcmp(line, "[bench]\n") == 0)
+            fputs(more, to);
     }
     fclose(from);
     fclose(to);
+}
+
+static void nobody_is_there(void)
+{
+    char bench[32];
+    copy_bench("tests/data/quick.ini", "presence = 1 min\n", NULL, bench);
     begin_with(bench, "hold");
     run_until(&w, "stage  Hold", 90);
     double from_s = now_s();
@@ -310,6 +322,38 @@ static void leaving_early_takes_a_second_answer(void)
     json_decref(all_off());
 }
 
+/* No port, no cut-off: only the hand at its knob switches this plate. It is slow to turn it off. */
+static void a_hand_is_slow_at_the_knob(void)
+{
+    char bench[32];
+    copy_bench("tests/data/quick-hand.ini", NULL, "[cut-off]", bench);
+    begin_with(bench, "hold");
+    run_until(&w, "Is it set and switched on?", 90);
+    mimic_do(&w, "knob 60");
+    run_until(&w, "stage  Hold", 120);
+    listen_for(4);
+
+    run_say(&w, "stop");
+    run_until(&w, "this program cannot switch it off", 5);
+    size_t told = w.said_length;
+    listen_for(35);
+    assert_true(truth("plate.now_c") > 55); /* and nothing said that it is off */
+    expect_unsaid("Heat is off");
+    assert_non_null(strstr(w.said + told, "is not seen to cool"));
+
+    mimic_do(&w, "knob off");
+    told = w.said_length;
+    listen_for(40);
+    assert_null(strstr(w.said + told, "is not seen to cool"));
+    run_say(&w, "leave");
+    listen_for(1);
+    run_say(&w, "leave");
+    expect_end(6, 10);
+    assert_non_null(strstr(records(), "turn it off at its own knob now"));
+    json_decref(all_off());
+    unlink(bench);
+}
+
 /* ---- side by side ---- */
 
 static struct story {
@@ -323,6 +367,7 @@ static struct story {
     {.run = the_second_run_starts_warm},
     {.run = the_plate_is_unplugged_and_comes_back},
     {.run = leaving_early_takes_a_second_answer},
+    {.run = a_hand_is_slow_at_the_knob},
 };
 enum { STORIES = sizeof stories / sizeof stories[0] };
 
@@ -403,6 +448,12 @@ static void test_leaving_a_hot_plate_takes_a_second_answer_and_is_recorded(void 
     wait_for(leaving_early_takes_a_second_answer);
 }
 
+static void test_a_plate_by_hand_alone_is_called_hot_until_it_is_seen_to_cool(void **state)
+{
+    (void)state;
+    wait_for(a_hand_is_slow_at_the_knob);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -412,6 +463,7 @@ int main(void)
         cmocka_unit_test(test_the_second_run_starts_warm_unless_something_was_touched),
         cmocka_unit_test(test_a_plate_that_was_unplugged_is_not_trusted_when_it_comes_back),
         cmocka_unit_test(test_leaving_a_hot_plate_takes_a_second_answer_and_is_recorded),
+        cmocka_unit_test(test_a_plate_by_hand_alone_is_called_hot_until_it_is_seen_to_cool),
     };
     prctl(PR_SET_CHILD_SUBREAPER, 1);
     begin_all();
