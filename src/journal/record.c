@@ -74,10 +74,15 @@ static int32_t take_rule(struct cursor *c)
 
 /* ---- the line of every scan ----------------------------------------------------------------- */
 
-/* The next item of an array that goes on: false at its end. */
+/* The next item of an array; where an earlier version wrote fewer, its end is left to `leave`. */
+static int32_t next_or(struct cursor *c, bool *first, int32_t missing)
+{
+    return !cursor_is(c, ']') && cursor_item(c, first) ? cursor_int32(c) : missing;
+}
+
 static int32_t next_int(struct cursor *c, bool *first)
 {
-    return cursor_item(c, first) ? cursor_int32(c) : 0;
+    return next_or(c, first, 0);
 }
 
 static void leave(struct cursor *c, bool *first)
@@ -218,10 +223,10 @@ static void take_joints(struct cursor *c, struct record_scan *scan)
         joint->molten_permille = next_int(c, &of_joint);
         joint->melt_ms = next_int(c, &of_joint);
         joint->solid_ms = next_int(c, &of_joint);
-        joint->melt_early_ms = next_int(c, &of_joint);
-        joint->melt_late_ms = next_int(c, &of_joint);
-        joint->solid_early_ms = next_int(c, &of_joint);
-        joint->solid_late_ms = next_int(c, &of_joint);
+        joint->melt_early_ms = next_or(c, &of_joint, -1);
+        joint->melt_late_ms = next_or(c, &of_joint, -1);
+        joint->solid_early_ms = next_or(c, &of_joint, -1);
+        joint->solid_late_ms = next_or(c, &of_joint, -1);
         leave(c, &of_joint);
     }
 }

@@ -284,6 +284,31 @@ static void test_unknown_kinds_and_keys_are_passed_over(void **state)
     assert_true(record.torn);
 }
 
+/* Of earlier versions, with four numbers a joint, and with six. */
+static void test_what_an_earlier_version_did_not_write_is_not_foreseen(void **state)
+{
+    (void)state;
+    static const char text[] =
+        "{\"kind\":\"snapshot\",\"t_ms\":100,\"joints\":[[131000,200,-1,0]],\"fired\":2}\n"
+        "{\"kind\":\"snapshot\",\"t_ms\":200,\"joints\":[[1,2,3,4,5,6],[131000,200,-1,0,7,8]],"
+        "\"heat_left_ms\":9}\n";
+    static struct record_line line;
+    struct record record;
+    record_open(&record, text, sizeof text - 1);
+
+    assert_int_equal(record_next(&record, &line), 1);
+    assert_int_equal(line.scan.joints, 1);
+    assert_int_equal(line.scan.joint[0].temp_mc, 131000);
+    assert_int_equal(line.scan.joint[0].melt_late_ms, -1);
+    assert_int_equal(record_next(&record, &line), 1);
+    assert_int_equal(line.scan.joints, 2);
+    assert_int_equal(line.scan.joint[1].temp_mc, 131000);
+    assert_int_equal(line.scan.joint[1].melt_late_ms, 8);
+    assert_int_equal(line.scan.joint[1].solid_late_ms, -1);
+    assert_int_equal(line.scan.heat_left_ms, 9);
+    assert_int_equal(record_next(&record, &line), 0);
+}
+
 static void test_what_is_no_line_is_said_and_the_next_is_read(void **state)
 {
     (void)state;
@@ -538,6 +563,7 @@ int main(void)
         cmocka_unit_test(test_what_was_written_reads_back),
         cmocka_unit_test(test_every_field_of_a_scan_reads_back),
         cmocka_unit_test(test_unknown_kinds_and_keys_are_passed_over),
+        cmocka_unit_test(test_what_an_earlier_version_did_not_write_is_not_foreseen),
         cmocka_unit_test(test_what_is_no_line_is_said_and_the_next_is_read),
         cmocka_unit_test(test_a_record_cut_at_any_byte_reads_up_to_there),
         cmocka_unit_test(test_a_run_verifies_and_so_does_one_that_tripped),
