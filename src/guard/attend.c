@@ -240,9 +240,11 @@ bool knob_is_turned(const struct guard *guard)
     return (now_mc < TOUCH_SAFE_MC && !rises) || (knob->moves && !guard->fall.stuck);
 }
 
-/* Time to say it again? Each bit of the way there puts that off. */
+/* Time to say it again? Each bit of the way there puts that off; one that is told off and settles where it still is
+ * hot was only turned down. */
 static bool knob_is_unheeded(struct guard *guard, int64_t t_ms)
 {
+    enum { SETTLED_MS = 600000 };
     struct knob *knob = &guard->knob;
     int32_t now_mc = guard->in.plate.temp_mc;
     int32_t gone_mc =
@@ -254,6 +256,8 @@ static bool knob_is_unheeded(struct guard *guard, int64_t t_ms)
     }
     if (gone_mc < 0 || gone_mc >= FALL_MC)
         knob->from_mc = now_mc;
+    if (knob->told_mc == 0 && now_mc >= TOUCH_SAFE_MC && t_ms - knob->said_ms >= SETTLED_MS)
+        knob->moves = false;
     if (knob_is_turned(guard) && (knob->told_mc > 0 || now_mc < FALL_ABOVE_MC))
         return false;
     return t_ms - knob->said_ms >= (knob->moves && !guard->fall.stuck ? FALL_MS : AGAIN_MS);
@@ -309,9 +313,11 @@ void attend_end(struct guard *guard, int64_t t_ms)
 void attend_off(struct guard *guard, int64_t t_ms)
 {
     bool read = guard->in.plate.quality == QUALITY_GOOD;
-    bool answered = guard->config.armed || guard->hand.presence != guard->knob.presence;
     char text[BENCH_TEXT], why[64] = "cannot be read";
 
+    if (read)
+        guard->knob.presence = guard->hand.presence; /* a key before that is no word for it */
+    bool answered = guard->config.armed || guard->hand.presence != guard->knob.presence;
     if (!plate_is_by_hand_alone(guard) || !guard_was_hot(guard))
         return;
     if (read ? !knob_is_unheeded(guard, t_ms) : answered || t_ms - guard->knob.said_ms < AGAIN_MS)

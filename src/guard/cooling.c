@@ -224,7 +224,8 @@ static bool is_off_and_safe(struct guard *guard, int64_t t_ms)
     if (!guard->limits.uses_plate || never_was_on(guard, t_ms))
         return true;
     bool believed = !reading_is_doubted(guard) || t_ms >= guard->cool_by_ms;
-    if (!touch_safe(guard) || !believed || is_driven(guard)) {
+    bool warms = plate_is_by_hand_alone(guard) && !knob_is_turned(guard);
+    if (!touch_safe(guard) || !believed || is_driven(guard) || warms) {
         guard->safe_since_ms = -1;
         return false;
     }

@@ -1062,6 +1062,24 @@ static void test_the_alarm_calls_to_such_a_plate_until_it_is_seen_to_cool(void *
     desk_free(desk);
 }
 
+static void test_such_a_plate_that_is_only_turned_down_is_called_to_again(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_by_hand(&heard, true);
+    int faults = heard.count[NOTE_FAULT];
+
+    plate_moves(desk, 900, -60); /* to 96 C, and there it stays */
+    plate_moves(desk, 5900, 0);
+    assert_int_equal(heard.count[NOTE_FAULT], faults);
+    plate_moves(desk, 200, 0);
+
+    assert_int_equal(heard.count[NOTE_FAULT], faults + 1);
+    assert_has(heard.text[NOTE_FAULT], "reads 96 C and is not seen to cool");
+    assert_has(heard.text[NOTE_HANDS], "Turn the plate off at its own knob now");
+    desk_free(desk);
+}
+
 static void test_such_a_plate_is_called_to_after_a_run_that_is_done(void **state)
 {
     (void)state;
@@ -2678,6 +2696,7 @@ int main(void)
         cmocka_unit_test(test_joints_that_are_overdue_are_not_shown_as_solid),
         cmocka_unit_test(test_a_plate_that_only_a_hand_switches_is_not_called_off),
         cmocka_unit_test(test_the_alarm_calls_to_such_a_plate_until_it_is_seen_to_cool),
+        cmocka_unit_test(test_such_a_plate_that_is_only_turned_down_is_called_to_again),
         cmocka_unit_test(test_such_a_plate_is_called_to_after_a_run_that_is_done),
         cmocka_unit_test(
             test_what_the_knob_is_to_be_at_is_said_again_while_the_plate_goes_elsewhere),
