@@ -8,6 +8,8 @@
 
 #include "tinlatch/quantity.h"
 
+enum { STANDS_MS = 2000 }; /* what holds for so long is told */
+
 /* Tripped because what the plate's sensor reads is not what the plate has; nothing that is reckoned from it is true. */
 static bool reading_is_doubted(const struct guard *guard)
 {
@@ -406,6 +408,14 @@ static bool same_but_figures(const char *a, const char *b)
     return true;
 }
 
+/* Off takes some supplies a moment. Any later, one that is seen on has come on by itself, and what tells it off again
+ * each second leaves it no time to be seen on for long. */
+static bool supply_comes_on(const struct guard *guard, int64_t t_ms)
+{
+    return guard->limits.uses_supply && guard->in.supply.on && supply_is_seen_since(guard) &&
+           t_ms - guard->ended_ms >= STANDS_MS;
+}
+
 /* Is what the hands were told no longer so, and has not been for so long? */
 static void watch_hands(struct guard *guard, int32_t for_ms, int64_t t_ms)
 {
@@ -420,14 +430,12 @@ static void watch_hands(struct guard *guard, int32_t for_ms, int64_t t_ms)
 
 void cooling_want(struct guard *guard, int64_t t_ms)
 {
-    enum { STANDS_MS = 2000 };
-
     watch_fall(guard, t_ms);
     if (joints_are_solid(guard, t_ms)) {
         guard_beep(guard);
         tell_hands_again(guard, t_ms);
     }
-    watch_hands(guard, STANDS_MS, t_ms);
+    watch_hands(guard, supply_comes_on(guard, t_ms) ? 0 : STANDS_MS, t_ms);
     attend_off(guard, t_ms);
     bool blow = t_ms >= guard->solid_ms || over_its_ceiling(guard);
     guard->want = (struct wanted){.beeps = guard->want.beeps};

@@ -1475,6 +1475,52 @@ static void test_a_supply_that_was_unplugged_is_not_trusted_when_it_comes_back(v
     supply_desk_free(desk);
 }
 
+/* A plate and a supply on another port: the run is done, both are off, the plate is warm. */
+static struct supply_desk *warm_supply_desk(void)
+{
+    struct supply_desk *desk = supply_desk_begin(true);
+    struct wire_hello hello = hello_for(190000);
+    hello.recipe.uses_supply = true;
+    guard_free(desk->desk.guard);
+    desk->desk.bench = fake_line_bench();
+    fake_line_init(&desk->desk.plate);
+    desk->desk.plate.mc[0] = desk->desk.plate.mc[1] = 50000;
+    desk->desk.bench.device[1] = (struct device_config){.kind = DEVICE_SCPI_SUPPLY, .port = 1};
+    desk->desk.bench.device_count = desk->desk.bench.port_count = 2;
+    desk->desk.bench.supply_device = 1;
+    struct guard_config config = {.bench = &desk->desk.bench,
+                                  .port = {&desk->desk.plate.port, &desk->supply.line.port},
+                                  .armed = true,
+                                  .say = hear,
+                                  .context = &desk->heard};
+    assert_int_equal(guard_new(&desk->desk.guard, &config, NULL), 0);
+    assert_int_equal(guard_receive(desk->desk.guard, &hello, sizeof hello, 0, NULL), 0);
+    for (int i = 0; i < 20 && guard_mode(desk->desk.guard) != GUARD_RUNNING; i++)
+        period(&desk->desk);
+    turns(&desk->desk, 5);
+    end_run(&desk->desk);
+    plate_moves(&desk->desk, 50, -10);
+    assert_int_equal(guard_mode(desk->desk.guard), GUARD_COOLING);
+    assert_null(strstr(desk->heard.text[NOTE_HANDS], "supply"));
+    return desk;
+}
+
+/* Faster than it is told off again each second. */
+static void test_a_supply_that_comes_on_after_the_run_is_told_of_at_once(void **state)
+{
+    (void)state;
+    struct supply_desk *desk = warm_supply_desk();
+
+    desk->supply.on = true;
+    plate_moves(&desk->desk, 2, -10);
+    assert_has(desk->heard.text[NOTE_HANDS], "still reads on: switch it off by hand");
+    plate_moves(&desk->desk, 50, -10);
+
+    assert_false(desk->supply.on);
+    assert_null(strstr(desk->heard.text[NOTE_HANDS], "supply"));
+    supply_desk_free(desk);
+}
+
 static void test_a_supply_that_misses_its_off_is_told_again_before_it_is_over(void **state)
 {
     (void)state;
@@ -2278,6 +2324,29 @@ static void set_by_hand(struct desk *desk, int reads_mc)
     }
 }
 
+static void any_key(struct desk *desk)
+{
+    desk->hand.presence++;
+    wire_stamp(&desk->hand.head, WIRE_HAND, 1);
+    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+}
+
+/* A plate with no port and no cut-off, before its first question. */
+static struct desk *desk_to_set(struct heard *heard)
+{
+    struct desk *desk = desk_cold();
+    struct wire_hello hello = hello_for(190000);
+    guard_free(desk->guard);
+    desk->bench.device[1] = (struct device_config){.kind = DEVICE_BY_HAND, .port = -1};
+    desk->bench.device_count = 2;
+    desk->bench.plate_device = 1;
+    struct guard_config config = {
+        .bench = &desk->bench, .port = {&desk->plate.port}, .say = hear, .context = heard};
+    assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+    return desk;
+}
+
 static void test_a_plate_by_hand_comes_to_read_what_it_was_set_to(void **state)
 {
     (void)state;
@@ -2286,15 +2355,8 @@ static void test_a_plate_by_hand_comes_to_read_what_it_was_set_to(void **state)
         bool seated;
     } knobs[] = {{53000, false}, {57000, true}, {64000, true}, {66000, false}, {25000, false}};
     for (size_t i = 0; i < sizeof knobs / sizeof knobs[0]; i++) {
-        struct desk *desk = desk_cold();
-        struct wire_hello hello = hello_for(190000);
-        guard_free(desk->guard);
-        desk->bench.device[1] = (struct device_config){.kind = DEVICE_BY_HAND, .port = -1};
-        desk->bench.device_count = 2;
-        desk->bench.plate_device = 1;
-        struct guard_config config = {.bench = &desk->bench, .port = {&desk->plate.port}};
-        assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
-        assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+        struct heard heard = {0};
+        struct desk *desk = desk_to_set(&heard);
 
         set_by_hand(desk, knobs[i].reads_mc);
 
@@ -2312,6 +2374,33 @@ static void test_a_plate_by_hand_comes_to_read_what_it_was_set_to(void **state)
             assert_int_equal(last.rise_permille, (knobs[i].reads_mc - 25000) / 35);
         desk_free(desk);
     }
+}
+
+/* While it is read its cooling is the answer, and whoever presses a key may have meant something else. */
+static void test_a_key_is_a_word_for_a_plate_by_hand_only_once_it_cannot_be_read(void **state)
+{
+    (void)state;
+    struct heard heard = {0};
+    struct desk *desk = desk_to_set(&heard);
+    set_by_hand(desk, 60000);
+    desk->turn = (struct wire_turn){.heat = 1, .temp_mc = 60000, .rail = -1};
+    turns(desk, 20);
+    end_run(desk);
+    turns(desk, 5);
+    any_key(desk);
+    turns(desk, 5);
+    desk->plate.mc[0] = desk->plate.mc[1] = -1;
+    turns(desk, 20);
+    int faults = heard.count[NOTE_FAULT];
+
+    turns(desk, 650);
+    assert_int_equal(heard.count[NOTE_FAULT], faults + 2);
+    assert_has(heard.text[NOTE_FAULT], "the plate cannot be read, and this program cannot switch");
+    any_key(desk);
+    turns(desk, 700);
+
+    assert_int_equal(heard.count[NOTE_FAULT], faults + 2);
+    desk_free(desk);
 }
 
 /* A plate by hand whose mains go through a cut-off. */
@@ -2712,6 +2801,7 @@ int main(void)
         cmocka_unit_test(test_a_supply_whose_recipe_dies_is_off_and_read_off_before_it_is_over),
         cmocka_unit_test(test_no_on_follows_the_last_words),
         cmocka_unit_test(test_a_supply_that_was_unplugged_is_not_trusted_when_it_comes_back),
+        cmocka_unit_test(test_a_supply_that_comes_on_after_the_run_is_told_of_at_once),
         cmocka_unit_test(test_a_supply_that_misses_its_off_is_told_again_before_it_is_over),
         cmocka_unit_test(test_a_supply_that_stays_on_is_never_called_off),
         cmocka_unit_test(test_what_the_hands_are_told_of_a_supply_goes_when_it_is_off),
@@ -2735,6 +2825,7 @@ int main(void)
         cmocka_unit_test(test_a_ramp_that_leaves_no_time_for_the_seat_test_is_refused),
         cmocka_unit_test(test_either_plate_sensor_that_hangs_beside_the_plate_is_refused),
         cmocka_unit_test(test_a_plate_by_hand_comes_to_read_what_it_was_set_to),
+        cmocka_unit_test(test_a_key_is_a_word_for_a_plate_by_hand_only_once_it_cannot_be_read),
         cmocka_unit_test(test_a_cut_off_that_cannot_be_set_trips_and_is_opened_then),
         cmocka_unit_test(test_a_cut_off_of_a_plate_by_hand_is_closed_only_while_heat_may_be),
         cmocka_unit_test(
