@@ -221,6 +221,23 @@ static int32_t solid_surely_ms(const struct wire_snapshot *s)
     return most_ms;
 }
 
+/* Where not every plate sensor is read: what the one that is reads. */
+static size_t figure_of_one(const struct wire_snapshot *s, const char *text, char now[40])
+{
+    static const char only[] = " sensor is read now, ";
+    size_t before = sizeof only - 1;
+    if (strncmp(text, only, before) != 0)
+        return 0;
+    size_t digits = strspn(text + before, "0123456789");
+    for (enum sensor_id id = SENSOR_PLATE; digits && id <= SENSOR_PLATE_2; id++) {
+        if (s->quality[id] != QUALITY_GOOD)
+            continue;
+        snprintf(now, 40, "%s%d", only, s->temp_mc[id] / 1000);
+        return before + digits;
+    }
+    return 0;
+}
+
 /* How much of a text is a figure that snapshots bring anew; 0 = it begins with none. `now`: in the words of the last. */
 static size_t figure_length(const struct front_state *state, const char *text, char now[40])
 {
@@ -235,7 +252,7 @@ static size_t figure_length(const struct front_state *state, const char *text, c
         return strcspn(text, ".");
     }
     if (strncmp(text, reads, before) != 0 || s->plate_quality != QUALITY_GOOD)
-        return 0;
+        return figure_of_one(s, text, now);
     snprintf(now, 40, "%s%d", reads, s->plate_mc / 1000);
     size_t digits = strspn(text + before, "0123456789");
     return digits ? before + digits : 0;
@@ -246,7 +263,7 @@ const char *hands_now(const struct front_state *state, char out[BENCH_TEXT])
     struct bytes b;
     char figure[40];
     size_t length;
-    if (state->snapshot.mode != GUARD_COOLING)
+    if (!fact_over(state))
         return state->hands;
     bytes_init(&b, out, BENCH_TEXT - 1);
     for (const char *at = state->hands; *at; at += length ? length : 1) {

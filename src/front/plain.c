@@ -134,11 +134,12 @@ static void summary_line(const struct plain *plain, struct outlet *outlet,
 void plain_summary(struct plain *plain, const struct front_state *state,
                    const struct front_config *config, bool told, struct outlet *outlet)
 {
+    char hands[BENCH_TEXT];
     int first = state->event_count > LAST_EVENTS ? state->event_count - LAST_EVENTS : 0;
     for (int i = told ? state->event_count : first; i < state->event_count; i++)
         if (!event_is_summed_up(state, &state->event[i % FRONT_EVENTS]))
             tell_event(plain, outlet, state, i);
-    summary_line(plain, outlet, state, "hands", told ? "" : state->hands);
+    summary_line(plain, outlet, state, "hands", told ? "" : hands_now(state, hands));
     summary_line(plain, outlet, state, "what", state->fault);
     summary_line(plain, outlet, state, "do", state->act);
     summary_line(plain, outlet, state, "then", state->look);

@@ -142,10 +142,9 @@ static void say_meanwhile(struct front_state *state)
     bool warm = s->plate_quality != QUALITY_GOOD || s->plate_mc >= SAFE_MC;
     if (state->hello.recipe.uses_plate && warm)
         front_say(state, "next",
-                  "meanwhile, in another terminal: check, rehearse or inspect the next recipe; %s",
-                  tripped ? "runs are refused until this one is over and tinlatch clear has "
-                            "released its trip"
-                          : "a run on these ports is refused until this one is over");
+                  "in another terminal: check, rehearse or inspect the next recipe; no run %s",
+                  tripped ? "before this one's end and tinlatch clear"
+                          : "on these ports before this one's end");
 }
 
 static void take_snapshot(struct front_state *state, const struct wire_snapshot *snapshot)

@@ -98,11 +98,12 @@ void tally_take(struct run *run, const struct front_state *state, const void *me
 
 void tally_end(struct run *run, const struct front_state *state, enum outcome outcome)
 {
+    char hands[BENCH_TEXT];
     run->outcome = outcome;
     snprintf(run->trip_words.what, sizeof run->trip_words.what, "%s", state->fault);
     snprintf(run->trip_words.act, sizeof run->trip_words.act, "%s", state->act);
     snprintf(run->trip_words.inspect, sizeof run->trip_words.inspect, "%s", state->look);
-    snprintf(run->hands, sizeof run->hands, "%s", state->hands);
+    snprintf(run->hands, sizeof run->hands, "%s", hands_now(state, hands));
     if (!state->over)
         tl_error_set(&run->error, TL_ENDED, "the guard ended without a word");
     else if (outcome != RUN_DONE && state->end.text[0])

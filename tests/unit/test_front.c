@@ -769,6 +769,44 @@ static void test_what_the_hands_are_told_reads_as_the_plate_does(void **unused)
     s.plate_quality = QUALITY_STALE;
     take_snapshot(state, &s);
     assert_has(row_at(drawn(state, 100, 40, false), 1), "The plate reads 171 C");
+
+    take_note(state, 55, NOTE_HANDS,
+              "The plate last read 171 C; only the plate-2 sensor is read now, 170 C: take it for "
+              "hot, pull its mains plug.");
+    s.quality[SENSOR_PLATE] = QUALITY_OPEN;
+    s.quality[SENSOR_PLATE_2] = QUALITY_GOOD;
+    s.temp_mc[SENSOR_PLATE_2] = 93800;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 140, 40, false),
+               "last read 171 C; only the plate-2 sensor is read now, 93 C:");
+    s.quality[SENSOR_PLATE_2] = QUALITY_STALE;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 140, 40, false), "sensor is read now, 170 C:");
+}
+
+static const char *summed_up(const struct front_state *state)
+{
+    static struct outlet outlet;
+    static const struct front_config config;
+    struct plain plain = {0};
+    outlet = (struct outlet){.fd = -1};
+    plain_summary(&plain, state, &config, false, &outlet);
+    outlet.store[outlet.to] = '\0';
+    return outlet.store;
+}
+
+static void test_what_is_left_on_the_screen_reads_as_the_plate_did_last(void **unused)
+{
+    (void)unused;
+    struct front_state *state = tripped();
+    struct wire_snapshot s = state->snapshot;
+    take_note(state, 54, NOTE_HANDS, "Heat is off. The plate reads 171 C: touch nothing on it.");
+
+    s.plate_mc = 126400;
+    s.mode = GUARD_ENDED;
+    take_snapshot(state, &s);
+
+    assert_has(summed_up(state), "The plate reads 126 C: touch nothing on it.");
 }
 
 /* Rows of events that say one of the recipe's lines, and the mode's and the next run's. */
@@ -808,7 +846,7 @@ static void test_what_can_be_done_about_the_next_run_is_said_while_it_cools(void
     (void)unused;
 
     assert_has(drawn(tripped(), 100, 40, false), "check, rehearse or inspect the next recipe;");
-    assert_has(drawn(in_mode(GUARD_COOLING), 132, 40, false), "a run on these");
+    assert_has(drawn(in_mode(GUARD_COOLING), 132, 40, false), "no run on these");
     assert_null(strstr(drawn(in_mode(GUARD_RUNNING), 100, 40, false), "the next recipe"));
     struct front_state *state = fresh();
     struct wire_snapshot s = running(200000, 30000);
@@ -1042,6 +1080,7 @@ int main(void)
         cmocka_unit_test(test_a_plate_without_a_reading_is_taken_for_hot),
         cmocka_unit_test(test_the_wait_for_solid_joints_counts_down_in_what_the_hands_are_told),
         cmocka_unit_test(test_what_the_hands_are_told_reads_as_the_plate_does),
+        cmocka_unit_test(test_what_is_left_on_the_screen_reads_as_the_plate_did_last),
         cmocka_unit_test(test_after_a_trip_the_last_twenty_events_stay_where_they_fit),
         cmocka_unit_test(test_what_can_be_done_about_the_next_run_is_said_while_it_cools),
         cmocka_unit_test(test_the_first_cause_stays_whatever_follows),
