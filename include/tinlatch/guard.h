@@ -31,6 +31,7 @@ struct guard;
 struct guard_config {
     const struct benchfile *bench;          /* must outlive the guard */
     struct port *port[BENCH_PORTS];         /* beside bench->port; NULL = not in use */
+    const char *doubt[BENCH_PORTS];         /* of that port's name, told at the start; NULL or "" = none */
     struct journal *journal;                /* NULL = none */
     const int32_t *truth_mc;                /* rehearsal: the world's plate, for the record; else NULL */
     /* What a warm start may build on: of this bench file and this start of the computer, its times by this run's

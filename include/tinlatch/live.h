@@ -19,6 +19,7 @@ enum { LIVE_PRIORITY = 10 }; /* the guard's among real-time processes, where it 
 struct live_config {
     const struct benchfile *bench;
     struct port *port[BENCH_PORTS];
+    const char *doubt[BENCH_PORTS]; /* as in struct guard_config */
     int recipe_fd, front_fd;   /* SOCK_SEQPACKET */
     int beat_fd, sign_fd;      /* heartbeats to the keeper, signs of life from it */
     int record_fd, durable_fd; /* lines to the scribe, numbers of durable lines from it */

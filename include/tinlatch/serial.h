@@ -34,6 +34,12 @@ int serial_list(struct serial_entry *entries, int most);
 /* The same below another root directory than "" (the machine's own): `root`/sys, `root`/dev. */
 int serial_list_below(const char *root, struct serial_entry *entries, int most);
 
+/* Is it a name that the kernel gives anew at each plugging in? */
+bool serial_name_changes(const char *path);
+/* Then `text` says so, and which name stays; else false. */
+bool serial_doubt_name(const char *path, char *text, size_t size);
+bool serial_doubt_name_below(const char *root, const char *path, char *text, size_t size); /* as above */
+
 /* The lock of a port: a file in a directory that all users of the machine share, held by an open descriptor and
  * its copies. TL_DEVICE names the holder. */
 int serial_lock(const char *path, int *lock_fd, struct tl_error *error);

@@ -202,6 +202,13 @@ static void say_who_vouches(struct guard *guard, int64_t t_ms)
     }
 }
 
+static void say_which_names_may_change(struct guard *guard, int64_t t_ms)
+{
+    for (int i = 0; i < BENCH_PORTS; i++)
+        if (guard->config.doubt[i] && guard->config.doubt[i][0])
+            guard_say(guard, NOTE_WARN, t_ms, guard->config.doubt[i]);
+}
+
 /* A disk that was asleep is awake within seconds. One that takes half a minute keeps no record either. */
 bool latch_is_awaited(struct guard *guard, int64_t t_ms)
 {
@@ -263,6 +270,7 @@ void checking_step(struct guard *guard, int64_t t_ms)
         }
         say_what_is_open(guard, t_ms);
         say_who_vouches(guard, t_ms);
+        say_which_names_may_change(guard, t_ms);
         warm_offer(guard, t_ms);
         ask_next(guard, t_ms);
         return;

@@ -190,6 +190,7 @@ static int start(struct live *live, const struct live_config *config)
     guard.journal = live->journal;
     guard.last = know_last_run(live);
     memcpy(guard.port, config->port, sizeof guard.port);
+    memcpy(guard.doubt, config->doubt, sizeof guard.doubt);
     if (guard_new(&live->guard, &guard, NULL))
         return TL_SYSTEM;
     live->disk =

@@ -15,6 +15,7 @@
 #include <unistd.h>
 
 #include "tinlatch/prove.h"
+#include "tinlatch/serial.h"
 
 enum {
     CLOSED_MS = 1000,   /* a cut-off is held closed for so long */
@@ -321,6 +322,16 @@ static void open_or_tell(struct bench_run *run, struct prove_talk *talk, int por
             prove_missing(talk, bench->device[i].name, "port", "%s", error.text);
 }
 
+static void tell_doubts(const struct benchfile *bench, struct prove_talk *talk)
+{
+    char text[BENCH_TEXT];
+    for (int i = 0; i < bench->device_count; i++) {
+        int32_t port = bench->device[i].port;
+        if (port >= 0 && serial_doubt_name(bench->port[port].path, text, sizeof text))
+            prove_say(talk, PROOF_OPEN, bench->device[i].name, "name", "%s", text);
+    }
+}
+
 /* A contactor is tried while nobody else has its port: it must drop with the last who had it. What is open by
  * then is off. */
 static void open_ports(struct bench_run *run, struct prove_talk *talk)
@@ -372,6 +383,7 @@ int check_bench(int front_fd, const struct benchfile *bench)
     signal(SIGPIPE, SIG_IGN);
     run = (struct bench_run){.options = &options, .bench = bench, .crash_fd = -1};
     talk = (struct prove_talk){.fd = front_fd};
+    tell_doubts(bench, &talk);
     open_ports(&run, &talk);
     bench_encode_words(&run);
     int unsent = keeper_last_words(&run.keeper);

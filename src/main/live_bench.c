@@ -84,6 +84,8 @@ static int open_ports(struct bench_run *run, const struct wire_hello *hello, str
     run->keeper.port_count = bench->port_count;
     for (int i = 0; i < bench->port_count; i++) {
         int failed = need[i] ? bench_open_port(bench, i, &run->keeper.port[i], error) : 0;
+        if (need[i])
+            serial_doubt_name(bench->port[i].path, run->doubt[i], sizeof run->doubt[i]);
         if (failed)
             return failed;
     }
@@ -163,6 +165,8 @@ _Noreturn static void be_live_guard(struct bench_run *run)
         .ask_realtime = true,
     };
     memcpy(config.port, run->keeper.port, sizeof config.port);
+    for (int i = 0; i < BENCH_PORTS; i++)
+        config.doubt[i] = run->doubt[i];
     _exit((int)live_run(&config));
 }
 

@@ -28,6 +28,7 @@ struct bench_run {
     const struct live_options *options; /* record_fd -1: there is no record, and no scribe */
     const struct benchfile *bench;
     struct keeper_config keeper;
+    char doubt[BENCH_PORTS][BENCH_TEXT]; /* of a port's name, for a person; "" = none */
     int beat[2], sign[2], lines[2], durable[2];
     int crash_fd; /* what a crash would say is held by it, in keeper and guard; -1: nothing is said */
     pid_t scribe;

@@ -122,8 +122,9 @@ static int show(const char *file)
 /* A USB port that udev has given no name is another one after the next plugging in. */
 static const char *name_note(const struct serial_entry *entry)
 {
-    bool may_change = strstr(entry->path, "/ttyUSB") || strstr(entry->path, "/ttyACM");
-    return !entry->by_id[0] && may_change ? " (it has no stable name: it may change)" : "";
+    return !entry->by_id[0] && serial_name_changes(entry->path)
+               ? " (it has no stable name: it may change)"
+               : "";
 }
 
 static void print_port(const struct serial_entry *entry)

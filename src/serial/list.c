@@ -77,17 +77,19 @@ static void describe(const char *directory, struct serial_entry *entry)
              maker[0] && product[0] ? " " : "", product);
 }
 
-static void find_by_id(const char *root, struct serial_entry *entry)
+/* A link to the port at `path` in this directory of links; "": there is none. */
+static void find_link(const char *root, const char *links, const char *path, char *to, size_t size)
 {
     char names[PATH_MAX], link[PATH_MAX], node[PATH_MAX], at[PATH_MAX];
-    if (!join(names, sizeof names, root, "/dev/serial/by-id", "/") || !realpath(entry->path, node))
+    to[0] = '\0';
+    if (!join(names, sizeof names, root, links, "/") || !realpath(path, node))
         return;
     DIR *directory = opendir(names);
     for (struct dirent *name; directory && (name = readdir(directory));) {
         if (name->d_name[0] == '.' || !join(link, sizeof link, names, name->d_name, ""))
             continue;
         if (realpath(link, at) && !strcmp(at, node)) {
-            bytes_copy_text(entry->by_id, sizeof entry->by_id, link);
+            bytes_copy_text(to, size, link);
             break;
         }
     }
@@ -121,7 +123,7 @@ static bool fill(const char *root, const char *name, struct serial_entry *entry)
     if (!join(entry->path, sizeof entry->path, root, "/dev/", name) || stat(entry->path, &st) < 0)
         return false; /* known to the kernel, not given to us: a container */
     describe(directory, entry);
-    find_by_id(root, entry);
+    find_link(root, "/dev/serial/by-id", entry->path, entry->by_id, sizeof entry->by_id);
     access_user_name(st.st_uid, entry->owner, sizeof entry->owner);
     access_group_name(st.st_gid, entry->group, sizeof entry->group);
     access_mend(entry->path, &st, entry->mend, sizeof entry->mend);
@@ -154,6 +156,32 @@ int serial_list_below(const char *root, struct serial_entry *entries, int most)
         closedir(directory);
     qsort(entries, (size_t)count, sizeof *entries, by_path);
     return count;
+}
+
+bool serial_name_changes(const char *path)
+{
+    return strstr(path, "/dev/ttyUSB") || strstr(path, "/dev/ttyACM");
+}
+
+bool serial_doubt_name_below(const char *root, const char *path, char *text, size_t size)
+{
+    char name[192];
+    if (!serial_name_changes(path))
+        return false;
+    int n = snprintf(text, size, "%s may be another port after the next plugging in", path);
+    if (n < 0 || (size_t)n >= size)
+        return true;
+    find_link(root, "/dev/serial/by-id", path, name, sizeof name);
+    if (name[0])
+        snprintf(text + n, size - (size_t)n, ": name it %s", name);
+    else
+        snprintf(text + n, size - (size_t)n, ", and has no by-id name that stays");
+    return true;
+}
+
+bool serial_doubt_name(const char *path, char *text, size_t size)
+{
+    return serial_doubt_name_below("", path, text, size);
 }
 
 int serial_list(struct serial_entry *entries, int most)

@@ -569,6 +569,30 @@ static void test_list_shows_ports_with_their_stable_names(void **state)
     assert_int_equal(serial_list_below(scratch, entries, 1), 1);
 }
 
+static void test_a_name_that_may_change_is_told_with_the_one_that_stays(void **state)
+{
+    (void)state;
+    static const char *const stay[] = {"/dev/pts/3", "/dev/serial/by-id/usb-x", "/dev/ttyS0",
+                                       "/dev/serial/by-path/pci-0-usb-ttyUSB", "/dev/plate"};
+    char path[128], text[256], right[512];
+    for (size_t i = 0; i < sizeof stay / sizeof stay[0]; i++)
+        assert_false(serial_doubt_name(stay[i], text, sizeof text));
+    put_usb_port("ttyUSB2", "Supply\n");
+    put_usb_port("ttyACM0", "Plate\n");
+    put_link("dev/serial/by-id/usb-bench-works-supply", "../../ttyUSB2");
+
+    snprintf(path, sizeof path, "%s/dev/ttyUSB2", scratch);
+    assert_true(serial_doubt_name_below(scratch, path, text, sizeof text));
+    snprintf(right, sizeof right,
+             "%s may be another port after the next plugging in: name it "
+             "%s/dev/serial/by-id/usb-bench-works-supply",
+             path, scratch);
+    assert_string_equal(text, right);
+    snprintf(path, sizeof path, "%s/dev/ttyACM0", scratch);
+    assert_true(serial_doubt_name_below(scratch, path, text, sizeof text));
+    assert_has(text, "next plugging in, and has no by-id name that stays");
+}
+
 static void test_list_names_the_holder(void **state)
 {
     (void)state;
@@ -672,6 +696,7 @@ int main(void)
         TEST(test_lock_follows_no_link_and_overwrites_nothing),
         TEST(test_name_of_a_holder_is_not_believed),
         TEST(test_list_shows_ports_with_their_stable_names),
+        TEST(test_a_name_that_may_change_is_told_with_the_one_that_stays),
         TEST(test_list_names_the_holder),
         TEST(test_list_of_a_machine_without_ports_is_empty),
         TEST(test_list_says_what_mends_a_port_that_is_not_ours),
