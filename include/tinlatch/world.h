@@ -115,6 +115,8 @@ void world_free(struct world *world);
 struct clock *world_clock(struct world *world);
 /* The port of instrument i; its replies become readable as the world advances. */
 struct port *world_port(struct world *world, int i);
+/* Its adapter is pulled out: the port ends and its control lines drop, for whatever hangs on it. */
+void world_unplug(struct world *world, int i);
 
 /* To t_ms, never backwards. */
 void world_advance(struct world *world, int64_t t_ms);

@@ -164,6 +164,21 @@ static struct mimic_port *port_named(struct mimic *mimic, const char *name)
     return NULL;
 }
 
+static void do_unplug(struct mimic *mimic, int words, char *const word[WORDS], FILE *reply)
+{
+    const struct benchfile *bench = mimic->setup->bench;
+    struct mimic_port *port = port_named(mimic, words > 0 ? word[1] : NULL);
+    if (!port) {
+        refuse(reply, "there is no such port");
+        return;
+    }
+    for (int i = 0; i < bench->device_count; i++)
+        if (bench->device[i].port == port - mimic->port)
+            world_unplug(mimic->world, i);
+    mimic_observe(mimic);
+    ok(reply);
+}
+
 static void tell_lines(const struct mimic_port *port, FILE *reply)
 {
     bool cts, dsr, dcd;
@@ -247,6 +262,7 @@ static const struct command commands[] = {
     { "answer",  do_answer,  1, 1 },
     { "knob",    do_knob,    1, 1 },
     { "clip",    do_clip,    1, 1 },
+    { "unplug",  do_unplug,  0, 1 },
     { "rts",     do_rts,     1, 2 },
     { "dtr",     do_dtr,     1, 2 },
     { "lines",   do_lines,   0, 3 },

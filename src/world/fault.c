@@ -268,6 +268,11 @@ static void unplug(struct instrument *host)
     host->rts = host->dtr = false;
 }
 
+void world_unplug(struct world *world, int i)
+{
+    unplug(world->instrument[i].host);
+}
+
 static bool holds_set_point(const struct world *world)
 {
     if (world->plate_instrument < 0)
