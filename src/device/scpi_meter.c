@@ -25,7 +25,8 @@ static void measure(struct device *device, int64_t t_ms)
     enum meter_kind kind = device->drive.meter;
     device->step = IDLE;
     if (kind <= METER_NONE || kind >= METER_KINDS) {
-        device->answered_ms = t_ms; /* nothing was asked, so nothing is missing */
+        device->meter = (struct device_meter){0}; /* by the next question its leads are elsewhere */
+        device->answered_ms = t_ms;               /* nothing was asked, so nothing is missing */
         return;
     }
     device->asked = kind;
@@ -54,6 +55,8 @@ static void meter_begin(struct device *device, int64_t t_ms)
     device->settled = true;
     device->identified = device->identified || device->config.owner_vouches;
     if (device->step == MEASURE) {
+        if (device->drive.meter == METER_NONE)
+            device->asked = METER_NONE; /* nobody wants its answer any more */
         if (t_ms - device->asked_ms < MEASURE_WAIT_MS)
             return;
         device->bad_frames++;
@@ -90,11 +93,13 @@ static void take_value(struct device *device, const uint8_t *line, size_t length
         device->resync = true; /* whose answer it was is not known */
         return;
     }
+    device->answered_ms = t_ms;
+    if (device->asked == METER_NONE)
+        return;
     device->meter = (struct device_meter){.quality = open ? QUALITY_OPEN : QUALITY_GOOD,
                                           .kind = device->asked,
                                           .micro = micro,
                                           .at_ms = t_ms};
-    device->answered_ms = t_ms;
 }
 
 static void meter_line(struct device *device, const uint8_t *line, size_t length, int64_t t_ms)

@@ -248,11 +248,12 @@ static int32_t driven_permille(const struct guard *guard)
 static void gather_meter(struct guard *guard, int64_t t_ms)
 {
     int32_t i = guard->config.bench->meter_device;
-    if (i < 0)
+    if (i < 0 || !guard->in_use[i])
         return;
     const struct device_meter *seen = &guard->device[i].meter;
+    bool read = seen->quality != QUALITY_NONE && !guard->gone[i];
 
-    guard->in.meter = (struct meter_reading){.quality = seen->quality,
+    guard->in.meter = (struct meter_reading){.quality = read ? seen->quality : QUALITY_STALE,
                                              .kind = seen->kind,
                                              .micro = seen->micro,
                                              .age_ms = age_ms(t_ms, seen->at_ms)};

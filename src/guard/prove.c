@@ -129,7 +129,7 @@ static void see(struct prover *p, int64_t t_ms)
     for (int i = 0; i < BENCH_PORTS; i++)
         if (p->counted[i].bytes > p->counted[i].worst)
             p->counted[i].worst = p->counted[i].bytes;
-    if (p->guard->in.meter.quality == QUALITY_NONE)
+    if (p->guard->in.meter.quality != QUALITY_GOOD && p->guard->in.meter.quality != QUALITY_OPEN)
         return;
     int64_t meter_ms = t_ms - p->guard->in.meter.age_ms;
     p->meter_answers += meter_ms != p->meter_ms;

@@ -312,27 +312,76 @@ int act_ask(struct recipe *recipe, struct call *call)
     return 1;
 }
 
-/* ---- the meter: a person reads it ----------------------------------------------------------- */
+/* ---- the meter: the bench's own where the run has one, else a person reads it ---------------- */
 
 /* clang-format off */
 static const struct {
     const char *of, *prompt, *begins, *ends;
     enum unit unit;
+    enum meter_kind kind;
 } probes[PROBES] = {
-    [PROBE_OHMS]  = { "",       "meter-ohms",  "ohms: from ", " to ground, board unpowered: the reading in ohms?", UNIT_OHMS },
-    [PROBE_DIODE] = { " diode", "meter-diode", "diode: red probe on ground, black on ", ", board unpowered: the reading in volts?", UNIT_VOLTS },
-    [PROBE_IDLE]  = { " idle",  "meter-amps",  "idle: what the board, not switched on, draws when a supply of your own feeds ", ": the reading in amps?", UNIT_AMPS },
+    [PROBE_OHMS]  = { "",       "meter-ohms",  "ohms: from ", " to ground, board unpowered: the reading in ohms?", UNIT_OHMS, METER_OHMS },
+    [PROBE_DIODE] = { " diode", "meter-diode", "diode: red probe on ground, black on ", ", board unpowered: the reading in volts?", UNIT_VOLTS, METER_DIODE },
+    [PROBE_IDLE]  = { " idle",  "meter-amps",  "idle: what the board, not switched on, draws when a supply of your own feeds ", ": the reading in amps?", UNIT_AMPS, METER_NONE },
 };
 /* clang-format on */
+
+/* A person holds its leads on the rail. Why it gives no value; NULL: it does. */
+static const char *read_meter(struct recipe *recipe, int rail, enum meter_kind kind, double *value)
+{
+    enum { MOST_MS = 8000 };
+    const struct wire_snapshot *s = &recipe->snapshot;
+    int64_t until_ms = s->t_ms + MOST_MS;
+    int32_t fed = recipe->turn.rail;
+    bool good = false, open = false;
+    recipe->turn.meter = (int32_t)kind;
+    recipe->turn.rail = rail;
+    while (!good && !open && s->t_ms < until_ms) {
+        exchange(recipe);
+        good = s->meter_kind == (int32_t)kind && s->meter_quality == QUALITY_GOOD;
+        open = s->meter_kind == (int32_t)kind && s->meter_quality == QUALITY_OPEN;
+    }
+    *value = s->meter_value;
+    recipe->turn.meter = METER_NONE;
+    recipe->turn.rail = fed;
+    return good ? NULL : open ? "The meter is over its range. " : "The meter does not answer. ";
+}
+
+static void ask_to_hold(char text[BENCH_TEXT], const char *first, const char *rail,
+                        enum probe probe)
+{
+    const char *ends = probes[probe].ends;
+    snprintf(text, BENCH_TEXT,
+             "%s%s%s%.*s: are the bench meter's probes on it, and held? no: you type the reading",
+             first, probes[probe].begins, rail, (int)strcspn(ends, ":"), ends);
+}
 
 static enum hand_answer ask_meter(struct recipe *recipe, const char *first, const char *rail,
                                   enum probe probe, double timeout_s, double *value)
 {
     char text[BENCH_TEXT];
+    const char *why = "";
     int index = 0;
     while (strcmp(recipe->board.rail[index].limits.name, rail) != 0)
         index++;
-    snprintf(text, sizeof text, "%s%s%s%s", first, probes[probe].begins, rail, probes[probe].ends);
+    if (recipe->snapshot.meter_quality != QUALITY_NONE && probes[probe].kind != METER_NONE) {
+        double start_s = now_s(recipe);
+        ask_to_hold(text, first, rail, probe);
+        enum hand_answer answer =
+            exchange_prompt(recipe, NOTE_CONFIRM, HAND_NONE, "", 0, text, timeout_s);
+        if (answer == ANSWER_NONE)
+            return answer;
+        if (answer != ANSWER_NO)
+            why = read_meter(recipe, index, probes[probe].kind, value);
+        if (!why)
+            return ANSWER_VALUE;
+        timeout_s -= now_s(recipe) - start_s;
+        if (timeout_s <= 0)
+            return ANSWER_NONE;
+        tally_time(recipe, -timeout_s); /* it is part of the time that counts already */
+    }
+    snprintf(text, sizeof text, "%s%s%s%s%s", why, first, probes[probe].begins, rail,
+             probes[probe].ends);
     return ask_number(recipe, probes[probe].prompt, index, false, text, probes[probe].unit,
                       timeout_s, value);
 }

@@ -118,7 +118,7 @@ const struct primitive primitives[] = {
       "local r = supply.inject { rail = \"battery rail\", volts = \"0.8 V\", amps = \"1 A\", time = \"10 s\" }" },
     { "supply.off", act_supply_off, NULL, 0, "Switches the supply off.", NULL, NULL, "supply.off()" },
     { "supply.read", act_supply_read, ROWS(reading_rows), "Takes a fresh reading of the supply (one scan).", "table: volts, amps, ohms, on", NULL, "local r = supply.read()" },
-    { "meter.read", act_meter_read, ROWS(meter_rows), "Asks the person to measure a rail and type the reading.", "number: ohm, or V in diode mode", "Only with the supply off. " FAILS_SAFE,
+    { "meter.read", act_meter_read, ROWS(meter_rows), "Measures a rail: with the bench's meter, its probes held on, or the person types the reading.", "number: ohm, or V in diode mode", "Only with the supply off. " FAILS_SAFE,
       "local ohms = meter.read { rail = \"battery rail\", timeout = \"2 min\" }" },
     { "beep", act_beep, ROWS(beep_rows), "Sounds the beeper once and says why.", NULL, NULL, "beep \"hot\"" },
     { "tell", act_tell, ROWS(text_rows), "Shows a text to the operator; nothing waits.", NULL, NULL, "tell \"Flux on the pads now.\"" },

@@ -132,6 +132,30 @@ static void test_meter_says_what_its_value_is_of_also_when_another_is_wanted_by_
     assert_int_equal(b.device.meter.quality, QUALITY_OPEN);
 }
 
+/* By the next question its leads are on another rail. */
+static void test_meter_reading_goes_when_nothing_is_wanted_also_one_still_in_flight(void **state)
+{
+    (void)state;
+    struct bench b;
+    start_meter(&b, METER_OHMS);
+    begin_after(&b, 100);
+    hear(&b, "4.7\n");
+    assert_int_equal(b.device.meter.quality, QUALITY_GOOD);
+    begin_after(&b, 100); /* asked once more */
+    assert_string_equal(b.sent, "MEAS:RES?\n");
+
+    b.drive.meter = METER_NONE;
+    begin_after(&b, 100);
+    hear(&b, "4.8\n");
+    begin_after(&b, 100);
+    assert_int_equal(b.device.meter.quality, QUALITY_NONE);
+    b.drive.meter = METER_OHMS;
+    begin_after(&b, 100);
+    hear(&b, "9.1\n");
+
+    assert_int_equal(b.device.meter.micro, 9100000);
+}
+
 static void test_meter_late_value_is_passed_over_until_the_name_has_come(void **state)
 {
     (void)state;
@@ -803,6 +827,7 @@ int main(void)
         cmocka_unit_test(test_meter_reads_millionths_and_knows_over_range),
         cmocka_unit_test(test_meter_is_asked_only_for_what_is_wanted),
         cmocka_unit_test(test_meter_says_what_its_value_is_of_also_when_another_is_wanted_by_now),
+        cmocka_unit_test(test_meter_reading_goes_when_nothing_is_wanted_also_one_still_in_flight),
         cmocka_unit_test(test_meter_late_value_is_passed_over_until_the_name_has_come),
         cmocka_unit_test(test_meter_that_is_another_is_asked_nothing_else),
         cmocka_unit_test(test_meter_on_its_owners_word_waits_out_what_is_late),

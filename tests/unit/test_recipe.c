@@ -29,6 +29,9 @@ static struct fake {
     double value;
     char text[64];
     bool mute;           /* nobody answers */
+    enum quality meter;  /* of the bench's meter, once it is asked; NONE = there is none */
+    int meter_wait;      /* so many turns after that */
+    int meter_rail;      /* where its leads are */
     int interrupt_after; /* exchanges; 0 = never */
     int exchanges, notes, hands;
     struct wire_note note[SEEN_NOTES];
@@ -99,6 +102,11 @@ static int fake_exchange(void *context, const struct wire_turn *turn,
     s->supply_on = turn->supply_on;
     s->supply_mv = turn->supply_on ? (int32_t)lround(fake.volts * 1000) : 0;
     s->supply_ma = turn->supply_on ? (int32_t)lround(fake.amps * 1000) : 0;
+    bool asked = fake.meter && turn->meter && fake.meter_wait-- <= 0;
+    s->meter_quality = !fake.meter ? QUALITY_NONE : asked ? (int)fake.meter : QUALITY_STALE;
+    s->meter_kind = turn->meter;
+    s->meter_value = 47;
+    fake.meter_rail = turn->meter ? turn->rail : fake.meter_rail;
     answer_prompt(turn);
     *snapshot = *s;
     return 0;
@@ -1061,6 +1069,54 @@ static void test_a_meter_reading_is_taken_with_its_unit(void **state)
     }
 }
 
+static void test_the_benchs_own_meter_is_read_while_its_probes_are_held(void **state)
+{
+    (void)state;
+    static const char read[] =
+        "record('r', meter.read { rail = 'core', timeout = '1 min' }, 'ohm')";
+    fake.meter = QUALITY_GOOD;
+    fake.meter_wait = 30;
+
+    assert_int_equal(run_steps(read), 0);
+
+    assert_int_equal(fake.note[0].note, NOTE_CONFIRM);
+    assert_has(fake.note[0].text,
+               "ohms: from core to ground, board unpowered: are the bench meter's probes on it");
+    assert_near(fake.note[1].value, 47, 0);
+    assert_int_equal(fake.meter_rail, 1);
+    assert_int_equal(fake.last.meter, METER_NONE);
+    assert_int_equal(fake.last.rail, 0);
+}
+
+/* Open leads, a meter that is gone, and who would rather read another one. */
+static void test_what_the_benchs_own_meter_does_not_tell_a_person_types(void **state)
+{
+    (void)state;
+    static const struct {
+        enum quality meter;
+        enum hand_answer answer;
+        const char *asks;
+    } cases[] = {{QUALITY_OPEN, ANSWER_YES, "The meter is over its range. ohms: from core"},
+                 {QUALITY_STALE, ANSWER_YES, "The meter does not answer. ohms: from core"},
+                 {QUALITY_GOOD, ANSWER_NO, "ohms: from core to ground"}};
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        clean(state);
+        fake.meter = cases[i].meter;
+        fake.answers = 2;
+        fake.answer[0] = cases[i].answer;
+        fake.answer[1] = ANSWER_VALUE;
+        fake.value = 1.2;
+        snprintf(fake.text, sizeof fake.text, "%s", "1.2 kohm");
+
+        assert_int_equal(
+            run_steps("record('r', meter.read { rail = 'core', timeout = '1 min' }, 'ohm')"), 0);
+
+        assert_has(fake.note[1].text, cases[i].asks);
+        assert_string_equal(fake.note[1].name, "meter-ohms");
+        assert_near(fake.note[2].value, 1200, 1e-9);
+    }
+}
+
 static void test_the_meter_gives_no_value_that_nobody_read(void **state)
 {
     (void)state;
@@ -1951,6 +2007,8 @@ int main(void)
         TEST(test_a_yes_where_nothing_is_suggested_is_asked_for_again),
         TEST(test_asking_again_does_not_take_longer_than_the_timeout),
         TEST(test_a_meter_reading_is_taken_with_its_unit),
+        TEST(test_the_benchs_own_meter_is_read_while_its_probes_are_held),
+        TEST(test_what_the_benchs_own_meter_does_not_tell_a_person_types),
         TEST(test_the_meter_gives_no_value_that_nobody_read),
         TEST(test_the_supply_comes_on_with_what_was_asked_and_reads_back),
         TEST(test_a_collapsed_rail_is_a_reading_not_a_failure),
