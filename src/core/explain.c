@@ -52,8 +52,8 @@ static const struct advice advices[RULES] = {
                              "if the recipe truly needs it"},
     [DEVICE_SILENT] =
         {"everything was told to switch off, but that may not have arrived: look at "
-         "the plate and pull its mains plug if it still heats; switch the supply off "
-         "by hand",
+         "the plate and pull its mains plug if it still heats; a supply in use is to be "
+         "switched off by hand",
          "look at the instrument's cable, its power and its port; let the bench check "
          "prove it before the next run"},
     [RECIPE_SILENT] = {OFF, "look at the recipe for a loop that never waits; if there is none, the "
