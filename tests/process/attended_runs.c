@@ -107,7 +107,8 @@ static char *records(void)
 
 /* ---- the runs ---- */
 
-/* A copy of a bench with a line more below `[bench]`, and without the section `without`; NULL: nothing of that. */
+/* A copy of a bench with a line more below `[bench]`, or a section more at its end, and without the section `without`;
+ * NULL: nothing of that. */
 static void copy_bench(const char *name, const char *more, const char *without, char path[32])
 {
     char line[256];
@@ -120,9 +121,11 @@ static void copy_bench(const char *name, const char *more, const char *without, 
             left_out = without && strncmp(line, without, strlen(without)) == 0;
         if (!left_out)
             fputs(line, to);
-        if (more && strcmp(line, "[bench]\n") == 0)
+        if (more && more[0] != '[' && strcmp(line, "[bench]\n") == 0)
             fputs(more, to);
     }
+    if (more && more[0] == '[')
+        fputs(more, to);
     fclose(from);
     fclose(to);
 }
@@ -269,6 +272,13 @@ static int come_back(const char *link)
     return fd;
 }
 
+static void leave(void)
+{
+    run_say(&w, "leave");
+    listen_for(1);
+    run_say(&w, "leave");
+}
+
 static void the_plate_is_unplugged_and_comes_back(void)
 {
     char link[96], byte;
@@ -288,14 +298,126 @@ static void the_plate_is_unplugged_and_comes_back(void)
 
     assert_true(read(back, &byte, 1) <= 0); /* nobody speaks to it */
     expect_unsaid("safe to touch in");      /* and what cannot be read is never cold */
-    run_say(&w, "leave");
-    listen_for(1);
-    run_say(&w, "leave");
+    leave();
     expect_end(3, 10);
     assert_true(there("latch"));
     assert_false(there("last-run"));
     close(back);
     json_decref(all_off());
+}
+
+/* It goes on holding its set-point until its own silence timer ends that. */
+static void the_controller_is_unplugged_and_comes_back(void)
+{
+    char bench[32], link[96], byte;
+    copy_bench("tests/data/quick-controller.ini", NULL, "[cut-off]", bench);
+    mimic_begin(&w, bench, source("tests/data/quick/hold.lua"));
+    name_port(0, link);
+    run_begin(&w, source("tests/data/quick/hold.lua"));
+    run_until(&w, "stage  Hold", 120);
+    listen_for(3);
+
+    mimic_do(&w, "unplug 0");
+    run_until(&w, "device-silent", 5);
+    listen_for(1);
+    expect_said("pull its mains plug");
+    int back = come_back(link);
+    listen_for(3.5);
+
+    assert_false(flag_now(&w, "heater"));
+    assert_true(read(back, &byte, 1) <= 0);
+    leave();
+    expect_end(3, 10);
+    assert_true(there("latch"));
+    close(back);
+    json_decref(all_off());
+    unlink(bench);
+}
+
+/* The plate, set by hand, is not seen any more: whoever set it is called to it. */
+static void the_reader_is_unplugged_and_comes_back(void)
+{
+    char bench[32], link[96], byte;
+    copy_bench("tests/data/quick-hand.ini", NULL, "[cut-off]", bench);
+    mimic_begin(&w, bench, source("tests/data/quick/hold.lua"));
+    name_port(1, link);
+    run_begin(&w, source("tests/data/quick/hold.lua"));
+    run_until(&w, "Is it set and switched on?", 90);
+    mimic_do(&w, "knob 60");
+    run_until(&w, "stage  Hold", 120);
+    listen_for(3);
+
+    mimic_do(&w, "unplug 1");
+    run_until(&w, "sensor-stale", 5);
+    listen_for(1);
+    expect_said("nothing is read now: take it for hot, pull its mains plug");
+    int back = come_back(link);
+    run_until(&w, "the plate cannot be read, and this program cannot switch it off", 35);
+    mimic_do(&w, "knob off");
+
+    assert_true(read(back, &byte, 1) <= 0);
+    expect_unsaid("safe to touch in");
+    leave();
+    expect_end(3, 10);
+    assert_true(there("latch"));
+    close(back);
+    json_decref(all_off());
+    unlink(bench);
+}
+
+/* Nothing that is left can switch it off. */
+static void the_supply_is_unplugged_and_comes_back(void)
+{
+    char link[96], byte;
+    mimic_begin(&w, source("tests/data/quick.ini"), source("tests/data/quick/feed.lua"));
+    name_port(1, link);
+    run_begin(&w, source("tests/data/quick/feed.lua"));
+    run_until(&w, "stage  Feed", 60);
+    listen_for(3);
+    assert_true(flag_now(&w, "supply"));
+
+    mimic_do(&w, "unplug supply");
+    run_until(&w, "device-silent", 5);
+    int back = come_back(link);
+    listen_for(4);
+
+    expect_said("The supply was told off, but does not answer: switch it off by hand");
+    assert_true(read(back, &byte, 1) <= 0);
+    leave();
+    expect_end(3, 10);
+    assert_true(there("latch"));
+    close(back);
+    json_decref(all_off());
+}
+
+/* No heat and no rail depends on it: the run goes on, and what it would have read is typed. */
+static void the_meter_is_unplugged_and_comes_back(void)
+{
+    static const char meter[] = "[meter]\ndriver = scpi-meter\nport = /dev/serial/by-id/"
+                                "usb-quick-meter\nidentity = BENCHMETER\n";
+    char bench[32], link[96], byte;
+    copy_bench("tests/data/quick.ini", meter, NULL, bench);
+    mimic_begin(&w, bench, source("tests/data/quick/meter.lua"));
+    name_port(2, link);
+    run_begin(&w, source("tests/data/quick/meter.lua"));
+    run_until(&w, "stage  Between", 60);
+    expect_said("are the bench meter's probes on it, and held?");
+    expect_unsaid("the reading in ohms");
+
+    mimic_do(&w, "unplug meter");
+    listen_for(2);
+    int back = come_back(link);
+    run_until(&w, "stage  Second", 30);
+    run_until(&w, "The meter does not answer. ohms: from battery", 30);
+
+    expect_end(0, 60);
+    expect_unsaid("device-silent");
+    assert_true(read(back, &byte, 1) <= 0);
+    assert_non_null(strstr(records(), "44,9 kohm"));
+    assert_false(there("latch*"));
+    close(back);
+    json_decref(all_off());
+    unlink(bench);
 }
 
 static void leaving_early_takes_a_second_answer(void)
@@ -348,9 +470,7 @@ static void a_hand_is_slow_at_the_knob(void)
     told = w.said_length;
     listen_for(40);
     assert_null(strstr(w.said + told, "is not seen to cool"));
-    run_say(&w, "leave");
-    listen_for(1);
-    run_say(&w, "leave");
+    leave();
     expect_end(6, 10);
     assert_non_null(strstr(records(), "turn it off at its own knob now"));
     json_decref(all_off());
@@ -369,6 +489,10 @@ static struct story {
     {.run = somebody_nudges},
     {.run = the_second_run_starts_warm},
     {.run = the_plate_is_unplugged_and_comes_back},
+    {.run = the_controller_is_unplugged_and_comes_back},
+    {.run = the_reader_is_unplugged_and_comes_back},
+    {.run = the_supply_is_unplugged_and_comes_back},
+    {.run = the_meter_is_unplugged_and_comes_back},
     {.run = leaving_early_takes_a_second_answer},
     {.run = a_hand_is_slow_at_the_knob},
 };
@@ -445,6 +569,30 @@ static void test_a_plate_that_was_unplugged_is_not_trusted_when_it_comes_back(vo
     wait_for(the_plate_is_unplugged_and_comes_back);
 }
 
+static void test_a_controller_that_was_unplugged_is_not_trusted_when_it_comes_back(void **state)
+{
+    (void)state;
+    wait_for(the_controller_is_unplugged_and_comes_back);
+}
+
+static void test_a_reader_that_was_unplugged_is_not_trusted_when_it_comes_back(void **state)
+{
+    (void)state;
+    wait_for(the_reader_is_unplugged_and_comes_back);
+}
+
+static void test_a_supply_that_was_unplugged_is_not_trusted_when_it_comes_back(void **state)
+{
+    (void)state;
+    wait_for(the_supply_is_unplugged_and_comes_back);
+}
+
+static void test_a_meter_that_was_unplugged_is_not_trusted_when_it_comes_back(void **state)
+{
+    (void)state;
+    wait_for(the_meter_is_unplugged_and_comes_back);
+}
+
 static void test_leaving_a_hot_plate_takes_a_second_answer_and_is_recorded(void **state)
 {
     (void)state;
@@ -465,6 +613,10 @@ int main(void)
         cmocka_unit_test(test_nudges_stay_within_ceiling_and_heat_time_and_are_recorded),
         cmocka_unit_test(test_the_second_run_starts_warm_unless_something_was_touched),
         cmocka_unit_test(test_a_plate_that_was_unplugged_is_not_trusted_when_it_comes_back),
+        cmocka_unit_test(test_a_controller_that_was_unplugged_is_not_trusted_when_it_comes_back),
+        cmocka_unit_test(test_a_reader_that_was_unplugged_is_not_trusted_when_it_comes_back),
+        cmocka_unit_test(test_a_supply_that_was_unplugged_is_not_trusted_when_it_comes_back),
+        cmocka_unit_test(test_a_meter_that_was_unplugged_is_not_trusted_when_it_comes_back),
         cmocka_unit_test(test_leaving_a_hot_plate_takes_a_second_answer_and_is_recorded),
         cmocka_unit_test(test_a_plate_by_hand_alone_is_called_hot_until_it_is_seen_to_cool),
     };
