@@ -285,7 +285,7 @@ static void next_when_over(const struct front_state *state, char out[FACT])
     else if (s->solid_ms > SOON_MS)
         snprintf(out, FACT, "joints solid in about %s: hands off", about(s->solid_ms, time));
     else if (s->solid_ms > 0)
-        snprintf(out, FACT, "joints solid soon: hands off until it beeps");
+        snprintf(out, FACT, "solid soon: hands off until it beeps");
     else if (s->safe_ms >= 0)
         snprintf(out, FACT, "safe to touch in %s", in_words(whole_s(s->safe_ms), time));
     else

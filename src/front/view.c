@@ -219,7 +219,10 @@ static const char *dial_digits(const struct front_state *state, char digits[8], 
 
 /* ---- the figures beside or below them ----------------------------------------------------------- */
 
-enum { LABEL = 8 };
+enum {
+    LABEL = 8,
+    BESIDE = 76
+}; /* with fewer columns what stands beside the dial would lose its end */
 
 struct fact {
     const char *label;
@@ -517,7 +520,7 @@ size_t front_draw(const struct front_state *state, int columns, int rows, bool c
         draw_trouble(&page, state, troubled);
     left -= asked + troubled;
     enum dial_size dial = choose_dial(&page, trouble, left);
-    bool beside = columns >= 60;
+    bool beside = columns >= BESIDE;
     int dial_rows = beside && dial != DIAL_LINE
                         ? (dials[dial].rows > fact_count ? dials[dial].rows : fact_count)
                         : fact_count + (dial == DIAL_LINE ? 0 : dials[dial].rows);

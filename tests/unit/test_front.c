@@ -749,7 +749,7 @@ static void test_the_wait_for_solid_joints_counts_down_in_what_the_hands_are_tol
     s.solid_ms = 1; /* overdue: nobody has said that they are solid */
     take_snapshot(state, &s);
     assert_has(row_at(drawn(state, 100, 40, false), 1), "hands off until it beeps.");
-    assert_has(drawn(state, 100, 40, false), "joints solid soon: hands off until it beeps");
+    assert_has(drawn(state, 100, 40, false), "solid soon: hands off until it beeps");
     take_note(state, 54, NOTE_HANDS, "Heat is off. The joints are solid now.");
     assert_has(row_at(drawn(state, 100, 40, false), 1), "The joints are solid now.");
 }
@@ -807,6 +807,25 @@ static void test_what_is_left_on_the_screen_reads_as_the_plate_did_last(void **u
     take_snapshot(state, &s);
 
     assert_has(summed_up(state), "The plate reads 126 C: touch nothing on it.");
+}
+
+static void test_what_comes_next_keeps_its_end_at_every_width(void **unused)
+{
+    (void)unused;
+    for (int columns = 48; columns <= 140; columns++) {
+        struct front_state *state = fresh();
+        struct wire_snapshot s = running(61000, 72000);
+        take_hello(state, true, false);
+        s.ramp_known = 1;
+        s.ramp_mc_s = 1000;
+        s.wanted_mc = s.granted_mc = 172000;
+        take_snapshot(state, &s);
+        assert_has(drawn(state, columns, 24, false), "at its target in about 1:40 min");
+        s.mode = GUARD_COOLING;
+        s.solid_ms = 1;
+        take_snapshot(state, &s);
+        assert_has(drawn(state, columns, 24, false), "hands off until it beeps");
+    }
 }
 
 /* Rows of events that say one of the recipe's lines, and the mode's and the next run's. */
@@ -1080,6 +1099,7 @@ int main(void)
         cmocka_unit_test(test_a_plate_without_a_reading_is_taken_for_hot),
         cmocka_unit_test(test_the_wait_for_solid_joints_counts_down_in_what_the_hands_are_told),
         cmocka_unit_test(test_what_the_hands_are_told_reads_as_the_plate_does),
+        cmocka_unit_test(test_what_comes_next_keeps_its_end_at_every_width),
         cmocka_unit_test(test_what_is_left_on_the_screen_reads_as_the_plate_did_last),
         cmocka_unit_test(test_after_a_trip_the_last_twenty_events_stay_where_they_fit),
         cmocka_unit_test(test_what_can_be_done_about_the_next_run_is_said_while_it_cools),
