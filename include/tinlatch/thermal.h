@@ -241,4 +241,11 @@ double thermal_convection_w_m2k(double surface_c, double room_c, double length_m
 double thermal_in_plane_w_mk(double copper_share);
 double thermal_through_w_mk(double copper_share);
 
+/* K/W that a sheet of sheet_w_k (its conductivity times its thickness; > 0) has for heat on its way between its face
+ * and its edge, held all round. Even over the face: the sheet's mean over its edge, per watt, is the same equation as
+ * the torsion of a bar of that section (Timoshenko & Goodier, Theory of Elasticity, art. 109). Through a touch of
+ * touch_w_k over the face (0: even): more comes in near the edge, as into a fin (Incropera & DeWitt, eq. 3.76) whose
+ * length gives the same when nothing touches it; what the touch itself resists is not in it. */
+double thermal_to_edge_k_w(double length_m, double width_m, double sheet_w_k, double touch_w_k);
+
 #endif

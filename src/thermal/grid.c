@@ -272,6 +272,13 @@ static void build_gap(struct thermal *thermal, const struct board *board)
     }
 }
 
+/* Insert to lower board, all of it. */
+static double touch_w_k(const struct thermal_setup *setup)
+{
+    double whole_w_k = setup->insert.board_w_k * setup->contact_factor;
+    return setup->board->flux == FLUX_WET ? whole_w_k * FLUX_FACTOR : whole_w_k;
+}
+
 /* Insert to lower board: uneven along x, the side x = 0 best, the sum as stated. A board without an
  * insert lies on the table. */
 static void build_contact(struct thermal *thermal, const struct thermal_setup *setup)
@@ -280,9 +287,7 @@ static void build_contact(struct thermal *thermal, const struct thermal_setup *s
         return;
     const struct board_slab *slab = &setup->board->slab[LAYER_LOWER];
     int n = columns(thermal);
-    double whole_w_k = setup->insert.board_w_k * setup->contact_factor;
-    if (setup->board->flux == FLUX_WET)
-        whole_w_k *= FLUX_FACTOR;
+    double whole_w_k = touch_w_k(setup);
     double area_m2 = mm2(slab->length_mm, slab->width_mm) / n;
     for (int i = 0; i < n; i++) {
         double along = (i % thermal->cells_x + 0.5) / thermal->cells_x;
@@ -441,9 +446,23 @@ static int frame_places(const struct thermal *thermal, const struct thermal_setu
     return pieces(2 * (slab->length_mm + slab->width_mm) / joint->segments, cell_mm);
 }
 
-/* One place of the ring, `round` of the way round it. */
+/* The coarse grid has one row of cells across a board: what heat meets on its way to the frame at the edge lies in the
+ * joint. A finer one has cells on that way. */
+static double way_k_w(const struct thermal *thermal, const struct thermal_setup *setup,
+                      enum board_layer layer)
+{
+    const struct board_slab *slab = &setup->board->slab[layer];
+    if (thermal->cells_y > 1)
+        return 0;
+    double sheet_w_k = thermal_in_plane_w_mk(slab->copper_share) * slab->thick_mm * 1e-3;
+    return thermal_to_edge_k_w(slab->length_mm * 1e-3, slab->width_mm * 1e-3, sheet_w_k,
+                               layer == LAYER_LOWER && thermal->insert >= 0 ? touch_w_k(setup) : 0);
+}
+
+/* One place of the ring, `round` of the way round it; all of the ring is side_k_w from either board. */
 static void build_frame_place(struct thermal *thermal, const struct thermal_setup *setup,
-                              const struct board_joint *joint, double round, double share)
+                              const struct board_joint *joint, const double side_k_w[BOARD_LAYERS],
+                              double round, double share)
 {
     double x_mm, y_mm;
     edge_at(&setup->board->slab[LAYER_LOWER], round, &x_mm, &y_mm);
@@ -455,8 +474,7 @@ static void build_frame_place(struct thermal *thermal, const struct thermal_setu
             continue;
         edge_at(slab, round, &x_mm, &y_mm);
         struct spot spot = spot_at(thermal, layer, slab, x_mm, y_mm);
-        link_to_spot(thermal, layer, &spot, node,
-                     2 * joint->contact_w_k * share); /* two sides in series */
+        link_to_spot(thermal, layer, &spot, node, share / side_k_w[layer]);
         take_land(thermal, &spot, node, cell_j_k(thermal, setup, layer),
                   LAND_SHARE * slab_j_k(slab) * setup->mass_factor * share);
     }
@@ -466,11 +484,15 @@ static void build_frame(struct thermal *thermal, const struct thermal_setup *set
 {
     const struct board_joint *joint = &setup->board->joint[index];
     int places = frame_places(thermal, setup, joint);
+    double side_k_w[BOARD_LAYERS];
+    for (int i = LAYER_LOWER; i <= LAYER_UPPER; i++)
+        if (thermal->slab[i] >= 0) /* two sides in series */
+            side_k_w[i] = 0.5 / joint->contact_w_k + way_k_w(thermal, setup, (enum board_layer)i);
     thermal->places[index] = places;
     for (int i = 0; i < joint->segments; i++) {
         thermal->segment[index][i] = thermal->nodes;
         for (int k = 0; k < places; k++)
-            build_frame_place(thermal, setup, joint,
+            build_frame_place(thermal, setup, joint, side_k_w,
                               (i - 0.5 + (k + 0.5) / places) / joint->segments,
                               joint->share[i] / places);
     }

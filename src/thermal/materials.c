@@ -70,6 +70,17 @@ double thermal_through_w_mk(double copper_share)
     return 1 / (copper_share / COPPER_W_MK + (1 - copper_share) / LAMINATE_THROUGH_W_MK);
 }
 
+double thermal_to_edge_k_w(double length_m, double width_m, double sheet_w_k, double touch_w_k)
+{
+    double longer = fmax(length_m, width_m), shorter = fmin(length_m, width_m), sum = 0;
+    for (int n = 1; n <= 9; n += 2)
+        sum += tanh(n * PI * longer / (2 * shorter)) / pow(n, 5);
+    double of_strip = 1 - 192 / pow(PI, 5) * shorter / longer * sum;
+    double even_k_w = shorter / longer / 12 * of_strip / sheet_w_k;
+    double fin = sqrt(3 * even_k_w * touch_w_k);
+    return fin < 1e-3 ? even_k_w : (fin / tanh(fin) - 1) / touch_w_k;
+}
+
 double laminate_j_m3k(double copper_share)
 {
     return copper_share * COPPER_KG_M3 * COPPER_J_KGK +

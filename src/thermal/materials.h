@@ -4,6 +4,8 @@
 #ifndef TINLATCH_MATERIALS_H
 #define TINLATCH_MATERIALS_H
 
+#define PI 3.14159265358979323846
+
 #define ZERO_C_K 273.15
 #define GRAVITY  9.80665        /* m/s2, standard */
 #define STEFAN   5.670374419e-8 /* W/m2K4, CODATA 2018 */

@@ -92,7 +92,7 @@ int main(int argc, char **argv)
         return 2;
     for (int sensor = 1; sensor >= 0; sensor--) {
         measure(&low, 172, sensor, draws, first, grid_mm);
-        measure(&high, 200, sensor, draws, first, grid_mm);
+        measure(&high, 205, sensor, draws, first, grid_mm);
     }
     return 0;
 }

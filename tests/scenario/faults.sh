@@ -52,7 +52,7 @@ alone sensor-frozen@200 sensor-frozen 10 144
 alone sensor-reversed@1 sensor-unseated 60 37.2
 alone sensor-reversed@60 sensor-jump 1 60
 # Five samples.
-alone sensor-noise@198 sensor-jump 0.6 130
+alone sensor-noise@197 sensor-jump 0.6 130
 alone reader-fahrenheit@60 sensor-jump 0.6 60
 alone cold-junction-lost@200 sensor-jump 0.6 135
 # Shorted in its lead: cold, as one that has slid off; hot, off in 3 s. Wires of another type show in the same way.

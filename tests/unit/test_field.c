@@ -655,7 +655,7 @@ static void test_no_board_grid_or_step_makes_temperatures_grow(void **state)
 static void test_where_steps_are_taken_back_the_steady_state_is_still_the_end(void **state)
 {
     (void)state;
-    static const uint64_t seeds[] = {37, 50};
+    static const uint64_t seeds[] = {5, 50};
     for (int i = 0; i < 2; i++) {
         struct odd odd;
         assert_true(odd_start(&odd, seeds[i]));

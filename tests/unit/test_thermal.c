@@ -129,6 +129,35 @@ static void test_laminate_conducts_by_the_parallel_and_series_rules(void **state
     assert_near(thermal_through_w_mk(copper), 0.31371, 0.00001);
 }
 
+/* Even gain: torsion constants of rectangles 1, 1.5, 2 and 10 long to 1 wide, 0.1406, 0.196, 0.229, 0.312 (Timoshenko &
+ * Goodier, Theory of Elasticity, art. 109, table; from memory), a quarter of each by width over length. */
+static void test_the_way_to_the_edge_is_the_torsion_of_a_bar(void **state)
+{
+    (void)state;
+    static const double rows[][2] = {{1, 0.1406}, {1.5, 0.196}, {2, 0.229}, {10, 0.312}};
+    for (int i = 0; i < 4; i++) {
+        double length = rows[i][0], known_k_w = rows[i][1] / (4 * length);
+
+        assert_near(thermal_to_edge_k_w(length, 1, 1, 0), known_k_w, 0.003 * known_k_w);
+        assert_near(thermal_to_edge_k_w(1, length, 2, 1e-9), known_k_w / 2, 0.003 * known_k_w);
+    }
+}
+
+/* A strip 1 m wide and 1 km long, touched all over, is two fins 0.5 m long with nothing lost at their tips: each takes
+ * sqrt(h k t) L tanh(m 0.5), m = sqrt(h / k t) (Incropera & DeWitt, eq. 3.76). */
+static void test_a_touched_sheet_is_a_fin(void **state)
+{
+    (void)state;
+    double sheet_w_k = 0.064;
+    for (double h = 0.01; h < 100; h *= 10) {
+        double m = sqrt(h / sheet_w_k);
+        double both_w_k = 2 * 1000 * sqrt(h * sheet_w_k) * tanh(0.5 * m);
+        double way_k_w = 1 / both_w_k - 1 / (1000 * h);
+
+        assert_near(thermal_to_edge_k_w(1000, 1, sheet_w_k, 1000 * h), way_k_w, 0.002 * way_k_w);
+    }
+}
+
 /* 1.00 g of Sn63Pb37 from 25 to 183 C, cp 190 J/kgK, L 46 J/g: 30.0 J sensible + 46.0 J latent. */
 static void test_melting_a_gram_takes_its_latent_heat(void **state)
 {
@@ -376,6 +405,46 @@ static void test_a_higher_melting_stack_comes_apart_at_200_c_within_120_s(void *
     (void)state;
     for (int i = 0; i < 2 * GRIDS; i++)
         check_practice(demo_hx230, 200, 120, grids_mm[i / 2], i % 2);
+}
+
+/* Seconds from the plate's arrival until the last place of the frame is molten. */
+static double last_melt_s(void (*make)(struct board *), double plate_c, double copper_share,
+                          double grid_mm)
+{
+    struct board board;
+    make(&board);
+    for (int i = 0; i < BOARD_LAYERS; i++)
+        board.slab[i].copper_share = copper_share;
+    struct thermal_setup setup = demo_setup(&board);
+    struct thermal thermal;
+    setup.grid_mm = grid_mm;
+    setup.memory = malloc(thermal_bytes(&setup) + 1);
+    start(&thermal, &setup);
+    thermal_place(&thermal);
+    struct drive_result r = drive_to(&thermal, plate_c, false, 900);
+    free(setup.memory);
+    return r.last_s - r.reach_s;
+}
+
+/* Cells of 2 mm have the way to the edge in them, the coarse grid has it as one number. */
+static void test_the_coarse_grid_melts_a_frame_when_a_fine_one_does(void **state)
+{
+    (void)state;
+    static const struct {
+        void (*make)(struct board *);
+        double plate_c, copper_share;
+    } rows[] = {{demo_hx210, 170, 0.06}, {demo_hx210, 170, 0.10}, {demo_hx210, 170, 0.40},
+                {demo_hx230, 200, 0.10}, {demo_hx230, 200, 0.20}, {demo_hx230, 205, 0.20},
+                {demo_hx230, 200, 0.40}};
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        double fine_mm = grids_mm[2];
+        double coarse_s = last_melt_s(rows[i].make, rows[i].plate_c, rows[i].copper_share, 0);
+        double fine_s = last_melt_s(rows[i].make, rows[i].plate_c, rows[i].copper_share, fine_mm);
+
+        print_message("%g C, copper %g: all molten +%.0f s, in cells of %g mm +%.0f s\n",
+                      rows[i].plate_c, rows[i].copper_share, coarse_s, fine_mm, fine_s);
+        assert_near(coarse_s, fine_s, 0.1 * fine_s);
+    }
 }
 
 static void check_residual_heat(double grid_mm)
@@ -754,12 +823,15 @@ int main(void)
         cmocka_unit_test(test_the_loss_table_agrees_with_the_relation_it_was_made_from),
         cmocka_unit_test(test_radiation_follows_the_fourth_power),
         cmocka_unit_test(test_laminate_conducts_by_the_parallel_and_series_rules),
+        cmocka_unit_test(test_the_way_to_the_edge_is_the_torsion_of_a_bar),
+        cmocka_unit_test(test_a_touched_sheet_is_a_fin),
         cmocka_unit_test(test_melting_a_gram_takes_its_latent_heat),
         cmocka_unit_test(test_temperature_and_content_are_each_others_inverse),
         cmocka_unit_test(test_the_network_agrees_with_cvode_over_a_whole_recipe),
         cmocka_unit_test(test_no_energy_is_lost_or_made_over_a_whole_recipe),
         cmocka_unit_test(test_a_low_temperature_stack_comes_apart_at_170_c_within_130_s),
         cmocka_unit_test(test_a_higher_melting_stack_comes_apart_at_200_c_within_120_s),
+        cmocka_unit_test(test_the_coarse_grid_melts_a_frame_when_a_fine_one_does),
         cmocka_unit_test(test_after_heat_off_the_residual_heat_goes_on_melting),
         cmocka_unit_test(test_a_fan_cools_the_bench_from_170_c_to_the_hand_in_4_to_8_minutes),
         cmocka_unit_test(test_a_fan_reaches_the_top_board_too_but_not_the_gap),

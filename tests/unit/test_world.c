@@ -872,7 +872,7 @@ static void test_the_time_near_what_a_part_bears_is_counted(void **state)
     (void)state;
     struct board board;
     demo_hx210(&board);
-    board.part[0].max_c = 130;
+    board.part[0].max_c = 125;
     struct world *world = demo_world(&board, 1, 0);
     world_hand(world, HAND_PLACE, -1);
 
@@ -881,7 +881,7 @@ static void test_the_time_near_what_a_part_bears_is_counted(void **state)
     hold(world, 172, 0, 100);
     struct world_truth after = truth_of(world);
 
-    assert_true(before.part_c[0] > 130);
+    assert_true(before.part_c[0] > 125);
     assert_near(after.part_near_s[0], before.part_near_s[0] + 100, 1e-9);
     for (int i = 1; i < board.part_count; i++)
         assert_true(after.part_near_s[i] == 0);
