@@ -26,7 +26,7 @@ struct history_forecast {
 };
 
 struct history_event {
-    double at_s;
+    double at_s, answered_s; /* NAN = no answer came */
     int32_t line; /* of the recipe, 0 = none */
     char kind[12], text[BENCH_TEXT], answer[80];
 };

@@ -181,7 +181,7 @@ static struct history_event *add_event(struct reader *r, const char *kind, const
     double at_s = (double)r->line.t_ms / 1000;
     r->prompt[h->event_count] = 0;
     struct history_event *event = &h->event[h->event_count++];
-    *event = (struct history_event){.at_s = at_s, .line = r->line.line};
+    *event = (struct history_event){.at_s = at_s, .answered_s = (double)NAN, .line = r->line.line};
     bytes_copy_text(event->kind, sizeof event->kind, kind);
     bytes_copy_text(event->text, sizeof event->text, text);
     run_add_event(&h->run, at_s, r->line.line, kind, text);
@@ -257,12 +257,13 @@ static void take_hand(struct reader *r)
         if (r->prompt[i] != l->prompt)
             continue;
         struct history_event *event = &r->h->event[i];
-        double after_s = (double)l->t_ms / 1000 - event->at_s;
+        event->answered_s = (double)l->t_ms / 1000;
         bool value = strcmp(l->what, "value") == 0;
         char said[64], number[32];
         snprintf(number, sizeof number, "%.6g", l->value);
         bytes_copy_text(said, sizeof said, !value ? l->what : l->said[0] ? l->said : number);
-        snprintf(event->answer, sizeof event->answer, "%s after %.0f s", said, after_s);
+        snprintf(event->answer, sizeof event->answer, "%s after %.0f s", said,
+                 event->answered_s - event->at_s);
         return;
     }
 }

@@ -14,7 +14,7 @@
 #include "tinlatch/report.h"
 #include "words.h"
 
-enum { BUCKETS = 300, LEADED_LEAST_C = 178 };
+enum { BUCKETS = 300, LEADED_LEAST_C = 178, HANDS_S = 10 };
 
 /* ---- pieces ------------------------------------------------------------------------------------ */
 
@@ -442,6 +442,19 @@ static void write_figure(FILE *out, const char *name, double board, double joint
                                       : "within");
 }
 
+/* Hands on the board move its sensor, and what it is on: no slope of the board's. */
+static void leave_out_hands(const struct history *h, struct profile_point *point)
+{
+    for (int32_t k = 0; k < h->event_count; k++) {
+        const struct history_event *event = &h->event[k];
+        if (strcmp(event->kind, "do") != 0 || isnan(event->answered_s))
+            continue;
+        for (int32_t i = 0; i < h->point_count; i++)
+            if (point[i].t_s >= event->at_s && point[i].t_s < event->answered_s + HANDS_S)
+                point[i].temp_c = (double)NAN;
+    }
+}
+
 static void measure(const struct history *h, const struct profile_zones *zones, bool joint,
                     struct profile_point *point, struct profile_figures *figures)
 {
@@ -450,7 +463,12 @@ static void measure(const struct history *h, const struct profile_zones *zones, 
         point[i] =
             (struct profile_point){(double)p->t_s, (double)(joint ? p->joint_c[0] : p->board_c)};
     }
+    struct profile_figures calm;
     profile_measure(point, h->point_count, zones, figures);
+    leave_out_hands(h, point);
+    profile_measure(point, h->point_count, zones, &calm);
+    figures->ramp_up_c_s = calm.ramp_up_c_s;
+    figures->ramp_down_c_s = calm.ramp_down_c_s;
 }
 
 /* The board's own curve, or the plate's where nothing is read on the board. */
@@ -505,7 +523,9 @@ static void write_profile(const struct page *page)
         "</tbody></table></div>\n<p><small>The standard's figures classify parts and are no "
         "recipe: "
         "stacked boards and low-melting alloys are often slower and cooler. A dash: it was never "
-        "that hot.</small></p>\n");
+        "that hot. Slopes leave out hands on the board and %d s after them, when its sensor is "
+        "moved.</small></p>\n",
+        HANDS_S);
 }
 
 static void write_margins(const struct page *page)

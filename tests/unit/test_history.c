@@ -219,6 +219,7 @@ static void test_an_answer_stands_with_its_question(void **state)
 
     assert_string_equal(h.event[0].text, "Cell out?");
     assert_string_equal(h.event[0].answer, "yes after 2 s");
+    assert_near(h.event[0].answered_s, 2.01, 1e-9);
     assert_string_equal(h.event[1].text, "ohms?");
     assert_string_equal(h.event[1].answer, "44.5 kohm after 3 s");
     assert_false(h.ended);
