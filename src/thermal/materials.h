@@ -4,7 +4,7 @@
 #ifndef TINLATCH_MATERIALS_H
 #define TINLATCH_MATERIALS_H
 
-#define PI 3.14159265358979323846
+#define PI       3.14159265358979323846
 
 #define ZERO_C_K 273.15
 #define GRAVITY  9.80665        /* m/s2, standard */
