@@ -152,6 +152,10 @@ struct world_fault {
 };
 extern const struct world_fault world_faults[];
 extern const int world_fault_count;
+
+/* Each leaves the plate's first sensor in a state of its own: the later takes the place of the earlier. */
+bool world_fault_replaces(int later, int earlier);
+
 int world_add_fault(struct world *world, const char *name, int64_t at_ms, struct tl_error *error);
 
 /* The hands on the bench's own contacts and knobs: the stop contact is pressed, the answer pedal is down,

@@ -94,11 +94,14 @@ static double judged_until(const struct run *run)
     return run->tripped ? run->trip_s : run->recipe_s;
 }
 
+/* `gone_s`: when another took its place; HUGE_VAL = none did. */
 static enum trial_verdict judge_fault(struct trial *trial, const struct run *run,
-                                      const struct trial_fault *fault, struct trial_bench bench)
+                                      const struct trial_fault *fault, double gone_s,
+                                      struct trial_bench bench)
 {
     struct world_sight sight = sight_of(fault->which, bench);
-    double end_s = judged_until(run), since_s = shows_since(&sight, run, fault->at_s, end_s);
+    double end_s = fmin(judged_until(run), gone_s);
+    double since_s = shows_since(&sight, run, fault->at_s, end_s);
 
     trial->shows_s = fmin(trial->shows_s, since_s); /* of a NAN the other */
     if (run->tripped && run->trip_s < fault->at_s)
@@ -137,8 +140,9 @@ static enum trial_verdict judge_pair(struct trial *trial, const struct run *run,
                                      struct trial_bench bench)
 {
     const struct trial_fault *one = &trial->fault[0], *two = &trial->fault[1];
-    enum trial_verdict first = judge_fault(trial, run, one, bench),
-                       second = judge_fault(trial, run, two, bench),
+    double gone_s = world_fault_replaces(two->which, one->which) ? two->at_s : HUGE_VAL;
+    enum trial_verdict first = judge_fault(trial, run, one, gone_s, bench),
+                       second = judge_fault(trial, run, two, HUGE_VAL, bench),
                        milder = first < second ? first : second;
 
     if ((first == TRIAL_MISSED && !hides(two, one, bench)) ||
@@ -159,7 +163,7 @@ static enum trial_verdict judge(struct trial *trial, const struct run *run,
         return TRIAL_FAILED;
     if (trial->fault_count == 0)
         return run->tripped ? TRIAL_FALSE : TRIAL_FINE;
-    return trial->fault_count == 1 ? judge_fault(trial, run, &trial->fault[0], bench)
+    return trial->fault_count == 1 ? judge_fault(trial, run, &trial->fault[0], HUGE_VAL, bench)
                                    : judge_pair(trial, run, bench);
 }
 

@@ -199,6 +199,17 @@ const struct world_fault world_faults[] = {
 
 const int world_fault_count = KINDS;
 
+/* Loose, open, frozen, shorted: it is one of these. */
+static bool is_state_of_tip(int which)
+{
+    return which == UNSEATED || which == OPEN || which == FROZEN || which == SHORTED;
+}
+
+bool world_fault_replaces(int later, int earlier)
+{
+    return is_state_of_tip(later) && is_state_of_tip(earlier);
+}
+
 static void first_plate_tips(struct world *world, enum tip_state state)
 {
     for (int i = 0; i < world->setup.instruments; i++)

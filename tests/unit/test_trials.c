@@ -204,6 +204,28 @@ static void test_a_reading_that_stands_still_hides_what_only_a_reading_shows(voi
                      TRIAL_CAUGHT);
 }
 
+static void test_what_another_took_the_place_of_in_time_is_not_missed(void **state)
+{
+    struct run *run = climb();
+    (void)state;
+
+    trip(run, SENSOR_UNSEATED, 102);
+    for (int two = 0; two < 2; two++) {
+        assert_int_equal(verdict_of_two("sensor-shorted", "sensor-unseated", 100.2, run, two),
+                         TRIAL_CAUGHT);
+        assert_int_equal(verdict_of_two("sensor-open", "sensor-shorted", 100.2, run, two),
+                         TRIAL_CAUGHT);
+        assert_int_equal(verdict_of_two("sensor-open", "sensor-shorted", 101.2, run, two),
+                         TRIAL_MISSED); /* its time was over */
+        assert_int_equal(verdict_of_two("sensor-open", "sensor-reversed", 100.2, run, two),
+                         TRIAL_MISSED); /* open it stays */
+    }
+    trip(run, SENSOR_UNSEATED, 130);
+    for (int two = 0; two < 2; two++)
+        assert_int_equal(verdict_of_two("sensor-shorted", "sensor-open", 100.2, run, two),
+                         TRIAL_MISSED); /* by the later one's time */
+}
+
 static void test_of_two_faults_a_trip_is_false_before_either_breaks_anything(void **state)
 {
     struct run *run = climb();
@@ -274,6 +296,7 @@ int main(void)
         cmocka_unit_test(test_the_plate_is_measured_from_the_fault_on),
         cmocka_unit_test(test_of_two_faults_each_has_to_be_seen_by_whatever_rule),
         cmocka_unit_test(test_a_reading_that_stands_still_hides_what_only_a_reading_shows),
+        cmocka_unit_test(test_what_another_took_the_place_of_in_time_is_not_missed),
         cmocka_unit_test(test_of_two_faults_a_trip_is_false_before_either_breaks_anything),
         cmocka_unit_test(test_of_two_faults_no_plate_with_two_sensors_runs_away_unseen),
         cmocka_unit_test(test_every_fault_names_rules_that_are_there_and_a_time),
