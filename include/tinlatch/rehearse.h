@@ -48,8 +48,8 @@ struct rehearse_setup {
     struct run_heat *heat; /* filled in if the rehearsal came to its end; NULL: not wanted */
     double until_s; /* 0: to the end */
     double cpu_s;   /* the child's budget; 0: 5 s */
-    bool apart;     /* recipe and world in two processes: a stranger's, whose figures must be the world's own. The
-                     * sources name their board file (source_take) */
+    const struct board *apart; /* recipe and world in two processes: a stranger's, whose figures must be the world's
+                                * own; with the board of rehearse_board. NULL: in one */
     int fault_count;
     struct rehearse_fault fault[REHEARSE_FAULTS];
     const char *answers_file; /* as the person named it */
@@ -64,6 +64,10 @@ int answers_parse(const char *file, const char *text, size_t length,
 int fault_parse(const char *text, struct rehearse_setup *setup, struct tl_error *error);
 /* The fault of that name with its help, or every one (NULL), a line each. False: there is none of that name. */
 bool faults_write(FILE *out, const char *name);
+
+/* For `apart`: the board that the board file of the sources gives (they name it: source_take), evaluated in a process
+ * that is gone before anything is rehearsed. TL_*: none, or none that can be; TL_KILLED: it took too much. */
+int rehearse_board(const struct rehearse_setup *setup, struct board *board, struct tl_error *error);
 
 /* record_fd: where the record goes, -1 = nowhere. */
 int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,

@@ -102,6 +102,8 @@ struct world_setup {
     int32_t board_sensor;      /* 1: there is one; it is laid on the board when the board is placed */
     double room_c;
     double grid_mm;            /* of the thermal network; 0: the coarse grid */
+    bool unseen;               /* what happens need not be kept: world_truth tells torn, stops and recipe_hangs only,
+                                * world_heat nothing */
     double spread;             /* 0: all constants nominal; 1: drawn within their tolerances by `seed` */
     uint64_t seed;
     int32_t instruments;

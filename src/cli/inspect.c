@@ -131,6 +131,7 @@ void inspect_tell(const struct inspected *in, FILE *out)
 struct trying {
     char share[PATH_SIZE];
     struct bench_source bench;
+    struct board board; /* of what is tried */
     struct run run;
     struct evidence here, theirs, shelved;
     struct inspected *old; /* what lies on the shelf under its name; NULL = nothing, or the same */
@@ -145,8 +146,10 @@ static int try_pack(struct cli *cli, struct trying *t, const struct pack *pack,
     setup.sources = setup.recipe.sources = &sources;
     setup.bench = &t->bench.bench;
     setup.bench_file = t->bench.path;
-    setup.apart = true;
+    setup.apart = &t->board;
     cli_flush(cli); /* nothing of ours may be printed twice by a child */
+    if (!failed)
+        failed = rehearse_board(&setup, &t->board, error);
     if (!failed)
         failed = evidence_make(&setup, &t->bench, evidence, run, error);
     source_free(&sources);

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: MIT */
 /* Recipe and world in two processes: a script that breaks out of its interpreter holds a socket, not the world whose
- * figures are to be believed. The board file, a stranger's too, is evaluated in a third that is gone before. A turn for
+ * figures are to be believed. The board file, a stranger's too, is evaluated in one that is gone before. A turn for
  * each snapshot and back would be a change of process twice a scan; that costs more than a second world. */
 #include "rehearse_private.h"
 
@@ -17,7 +17,7 @@
 #include "tinlatch/sandbox.h"
 #include "tinlatch/thermal.h"
 
-/* In memory that all processes see. */
+/* In memory that both processes see. */
 struct apart_shared {
     volatile sig_atomic_t whole; /* the board is filled, or the error */
     struct board board;
@@ -133,9 +133,11 @@ static int take_board(struct apart_shared *shared, int status, struct tl_error *
     if (!shared->whole || !WIFEXITED(status) || WEXITSTATUS(status) != 0)
         return tl_error_set(error, TL_KILLED, "the board file used more than it may and was ended");
     if (shared->error.code != TL_OK) {
-        *error = shared->error;
-        error->file[sizeof error->file - 1] = error->token[sizeof error->token - 1] = '\0';
-        error->text[sizeof error->text - 1] = error->hint[sizeof error->hint - 1] = '\0';
+        struct tl_error *told = &shared->error;
+        told->file[sizeof told->file - 1] = told->token[sizeof told->token - 1] = '\0';
+        told->text[sizeof told->text - 1] = told->hint[sizeof told->hint - 1] = '\0';
+        if (error)
+            *error = *told;
         return TL_SYNTAX;
     }
     if (!board_sane(&shared->board))
@@ -143,32 +145,41 @@ static int take_board(struct apart_shared *shared, int status, struct tl_error *
     return 0;
 }
 
-/* ---- begin and end ------------------------------------------------------------------------------- */
-
-const struct board *apart_board(const struct apart *apart)
-{
-    return &apart->shared->board;
-}
-
-static int read_board(struct apart *apart, const struct rehearse_setup *setup, double cpu_s,
+static int read_board(struct apart_shared *shared, const struct rehearse_setup *setup,
                       struct tl_error *error)
 {
     int status = 0;
     pid_t parent = getpid(), child = fork();
 
     if (child == 0) {
-        be_child(parent, cpu_s);
-        be_board(setup, apart->shared);
+        be_child(parent, rehearse_cpu_s(setup));
+        be_board(setup, shared);
     }
     if (child < 0)
         return tl_error_set(error, TL_SYSTEM, "no process for a rehearsal: %s", strerror(errno));
     while (waitpid(child, &status, 0) < 0 && errno == EINTR)
         ;
-    return take_board(apart->shared, status, error);
+    return take_board(shared, status, error);
 }
 
-static int start_recipe(struct apart *apart, const struct rehearse_setup *setup, double cpu_s,
-                        struct tl_error *error)
+int rehearse_board(const struct rehearse_setup *setup, struct board *board, struct tl_error *error)
+{
+    struct apart_shared *shared =
+        mmap(NULL, sizeof *shared, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
+
+    if (shared == MAP_FAILED)
+        return tl_error_set(error, TL_SYSTEM, "no memory for a rehearsal: %s", strerror(errno));
+    int failed = read_board(shared, setup, error);
+    if (!failed)
+        *board = shared->board;
+    munmap(shared, sizeof *shared);
+    return failed;
+}
+
+/* ---- begin and end ------------------------------------------------------------------------------- */
+
+int apart_begin(struct apart *apart, const struct rehearse_setup *setup, double cpu_s,
+                struct tl_error *error)
 {
     int pair[2];
 
@@ -180,7 +191,6 @@ static int start_recipe(struct apart *apart, const struct rehearse_setup *setup,
     apart->recipe = fork();
     if (apart->recipe == 0) {
         be_child(parent, cpu_s);
-        munmap(apart->shared, sizeof *apart->shared); /* the world goes on reading it */
         lockstep_tell(setup, apart->other);
     }
     close(apart->other); /* so that the end of that process is seen at ours */
@@ -188,19 +198,6 @@ static int start_recipe(struct apart *apart, const struct rehearse_setup *setup,
     return apart->recipe > 0
                ? 0
                : tl_error_set(error, TL_SYSTEM, "no process for a rehearsal: %s", strerror(errno));
-}
-
-int apart_begin(struct apart *apart, const struct rehearse_setup *setup, double cpu_s,
-                struct tl_error *error)
-{
-    apart->shared = mmap(NULL, sizeof *apart->shared, PROT_READ | PROT_WRITE,
-                         MAP_SHARED | MAP_ANONYMOUS, -1, 0);
-    if (apart->shared == MAP_FAILED) {
-        apart->shared = NULL;
-        return tl_error_set(error, TL_SYSTEM, "no memory for a rehearsal: %s", strerror(errno));
-    }
-    int failed = read_board(apart, setup, cpu_s, error);
-    return failed ? failed : start_recipe(apart, setup, cpu_s, error);
 }
 
 void apart_end(struct apart *apart)
@@ -212,7 +209,5 @@ void apart_end(struct apart *apart)
     }
     if (apart->socket >= 0)
         close(apart->socket);
-    if (apart->shared)
-        munmap(apart->shared, sizeof *apart->shared);
     *apart = (struct apart){.socket = -1, .other = -1};
 }

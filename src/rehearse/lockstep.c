@@ -53,7 +53,12 @@ static int make_world(struct rehearsal *r, struct tl_error *error)
     const struct benchfile *bench = r->setup->bench;
     const struct insert *insert = benchfile_insert(bench, r->hello.insert);
     struct world_setup setup = {
-        .board = r->board, .spread = 1, .seed = r->setup->seed, .grid_mm = r->setup->grid_mm};
+        .board = r->board,
+        .spread = 1,
+        .seed = r->setup->seed,
+        .grid_mm = r->setup->grid_mm,
+        .unseen = r->told != NULL, /* the figures are those of the other process */
+    };
 
     imitate(bench, &setup);
     if (insert)
@@ -189,7 +194,8 @@ static void one_period(struct rehearsal *r, const struct wire_turn *turn)
     world_truth(r->world, &r->truth);
     r->truth_mc = (int32_t)lround(r->truth.plate_c * 1000);
     guard_scan(r->guard, t_ms);
-    summary_snapshot(r, guard_snapshot(r->guard), turn);
+    if (!r->told)
+        summary_snapshot(r, guard_snapshot(r->guard), turn);
     hear_operator(r, turn, t_ms);
     turn_knob(r, t_ms);
     r->now_ms = begin_ms + r->period_ms;
@@ -570,7 +576,7 @@ static int meet(struct rehearsal *r, const struct apart *apart, struct tl_error 
         return meet_here(r, error);
     heard.fd = apart->socket;
     r->heard = &heard;
-    r->board = apart_board(apart);
+    r->board = r->setup->apart;
     switch (stream_get(r->heard, message)) {
     case WIRE_HELLO:
         memcpy(&r->hello, message, sizeof r->hello);

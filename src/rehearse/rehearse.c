@@ -318,10 +318,15 @@ static void forget_signals(void)
     signal(SIGTERM, SIG_DFL);
 }
 
+double rehearse_cpu_s(const struct rehearse_setup *setup)
+{
+    return setup->cpu_s > 0 ? setup->cpu_s : setup->grid_mm > 0 ? FINE_CPU_S : CPU_S;
+}
+
 int rehearse(const struct rehearse_setup *setup, int record_fd, struct run *run,
              struct tl_error *error)
 {
-    double cpu_s = setup->cpu_s > 0 ? setup->cpu_s : setup->grid_mm > 0 ? FINE_CPU_S : CPU_S;
+    double cpu_s = rehearse_cpu_s(setup);
     double started_s = seconds_of(CLOCK_MONOTONIC);
     struct apart apart = {.socket = -1, .other = -1};
     int status = 0;

@@ -48,13 +48,13 @@ struct apart {
     int socket; /* the world's end of the stream; -1 = none: everything in one process */
     int other;  /* the recipe's */
     pid_t recipe;
-    struct apart_shared *shared;
 };
-/* Evaluate the board file, start the recipe's process. TL_*: it could not be had. apart_end whatever comes. */
+/* Start the recipe's process. TL_SYSTEM: it could not be had. apart_end whatever comes. */
 int apart_begin(struct apart *apart, const struct rehearse_setup *setup, double cpu_s,
                 struct tl_error *error);
 void apart_end(struct apart *apart);
-const struct board *apart_board(const struct apart *apart);
+/* rehearse.c: the processor time that a process of this rehearsal may take. */
+double rehearse_cpu_s(const struct rehearse_setup *setup);
 
 /* imitate.c: the instruments, plate and sensors of a bench file; board, insert, spread and seed stay. */
 void imitate(const struct benchfile *bench, struct world_setup *setup);

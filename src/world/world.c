@@ -267,7 +267,8 @@ static void tick(struct world *world)
     thermal_step(&world->thermal, &world->input, TICK_S);
     world->tick_ms += TICK_MS;
     tips_tick(world);
-    seen_tick(world);
+    if (!world->setup.unseen)
+        seen_tick(world);
 }
 
 void world_advance(struct world *world, int64_t t_ms)
@@ -325,6 +326,10 @@ void world_truth(const struct world *world, struct world_truth *truth)
 {
     const struct thermal *thermal = &world->thermal;
     *truth = world->seen;
+    truth->stops = world->stops;
+    truth->recipe_hangs = world->recipe_hangs;
+    if (world->setup.unseen)
+        return;
     truth->plate_c = thermal_plate_c(thermal);
     truth->board_c = thermal_board_c(thermal);
     for (int i = 0; i < thermal->joint_count; i++) {
@@ -349,8 +354,6 @@ void world_truth(const struct world *world, struct world_truth *truth)
     truth->supply_a = world->supply_a;
     truth->placed = thermal->placed;
     truth->upper_on = thermal->placed && thermal->upper_on;
-    truth->stops = world->stops;
-    truth->recipe_hangs = world->recipe_hangs;
     truth->put_j = thermal->put_j;
     truth->lost_j = thermal->lost_j;
     truth->stored_j = thermal_stored_j(thermal);

@@ -12,6 +12,7 @@
 #include "tinlatch/file.h"
 
 static struct benchfile bench;
+static struct board read_board;
 static struct run together, apart;
 static struct tl_error error;
 
@@ -54,8 +55,11 @@ static int rehearse_text(const char *recipe, const char *board, bool is_apart, d
 {
     struct rehearse_setup setup = setup_of(recipe, board);
     setup.cpu_s = cpu_s;
-    setup.apart = is_apart;
-    int result = rehearse(&setup, -1, run, &error);
+    int result = is_apart ? rehearse_board(&setup, &read_board, &error) : 0;
+    if (is_apart)
+        setup.apart = &read_board;
+    if (!result)
+        result = rehearse(&setup, -1, run, &error);
     source_free(&sources);
     return result;
 }
@@ -80,6 +84,8 @@ static void test_in_two_processes_a_recipe_does_what_it_does_in_one(void **state
         assert_int_equal(apart.melt_count, together.melt_count);
         for (int m = 0; m < apart.melt_count; m++)
             assert_near(apart.melt[m].at_s, together.melt[m].at_s, 0);
+        assert_memory_equal(apart.joint, together.joint, sizeof apart.joint);
+        assert_memory_equal(apart.part, together.part, sizeof apart.part);
         assert_string_equal(apart.insert, together.insert);
         assert_true(apart.worst_case_s > 0);
         assert_near(apart.worst_case_s, together.worst_case_s, 0);
@@ -172,6 +178,8 @@ static void test_whatever_a_recipe_says_the_figures_are_what_the_plate_did(void 
     assert_true(said && again);
     assert_int_equal(rehearse_text(recipe, board, false, 60, &together), 0);
     struct rehearse_setup setup = setup_of(recipe, board);
+    assert_int_equal(rehearse_board(&setup, &read_board, &error), 0);
+    setup.apart = &read_board;
     size_t all = said_by(&setup, &a, said);
 
     const struct run *run = world_of(&setup, &a, said, all);
@@ -260,6 +268,11 @@ static void test_a_board_file_that_is_none_is_told_and_nothing_runs(void **state
         error = (struct tl_error){0};
         assert_true(rehearse_text(recipe, boards[i], true, 1, &apart) < 0);
         assert_true(error.text[0] != '\0');
+
+        struct rehearse_setup setup = setup_of(recipe, boards[i]);
+        setup.cpu_s = 1;
+        assert_true(rehearse_board(&setup, &read_board, NULL) < 0); /* nobody asks why */
+        source_free(&sources);
     }
     free(recipe);
 }
