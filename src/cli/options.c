@@ -406,7 +406,7 @@ static const struct option options_table[] = {
     {"--seed",         "N",            WITH,     false, TAKE(seed),
      "draws tolerances, noise, delays; same seed, same rehearsal (default 1)"},
     {"--serial",       "TEXT",         BOTH | BY(RUN) | BY(RUNS), false, TAKE(serial),
-     "the serial number of the board on the bench, for the record"},
+     "the serial number of the board on the bench, for the record; of a list: only its records"},
     {"--answers",      "FILE",         SIMS,     false, TEXT(answers),
      "a line per prompt: yes | no | stop | VALUE, each with [after 5 s]"},
     {"--fault",        "NAME@SECONDS", DRY,      true,  TAKE(fault),
@@ -665,11 +665,31 @@ int options_parse(int argc, char *const argv[], struct options *options, struct 
     return check_whole(given, options, error);
 }
 
-static void write_option(FILE *out, const struct option *option)
+/* What an option does in a verb where it is not what the table says. */
+static const char *help_in(const struct option *option, enum verb_id verb)
+{
+    static const struct {
+        enum verb_id verb;
+        const char *name, *help;
+    } other[] = {
+        {VERB_RUNS, "--serial", "list: only the records of the board with this serial number"},
+        {VERB_REPORT, "--out", "the directory that the page goes into; default: the current one"},
+        {VERB_PACK, "--out", "the directory that the pack goes into; default: the current one"},
+        {VERB_MIMIC, "--out", "the bench file with these ports goes into DIR/bench.ini"},
+        {VERB_BENCH, "--out",
+         "learn: the bench file with what was learned goes into DIR/bench.ini"},
+    };
+    for (size_t i = 0; i < sizeof other / sizeof other[0]; i++)
+        if (other[i].verb == verb && !strcmp(other[i].name, option->name))
+            return other[i].help;
+    return option->help;
+}
+
+static void write_option(FILE *out, const struct option *option, const char *help)
 {
     char left[40];
     snprintf(left, sizeof left, "%s %s", option->name, option->value ? option->value : "");
-    write_folded(out, option->help, fprintf(out, "  %-23s ", left));
+    write_folded(out, help, fprintf(out, "  %-23s ", left));
 }
 
 void options_write_usage(FILE *out)
@@ -684,7 +704,7 @@ void options_write_usage(FILE *out)
     }
     fputs("\noptions:\n", out);
     for (int i = 0; i < OPTIONS; i++)
-        write_option(out, &options_table[i]);
+        write_option(out, &options_table[i], options_table[i].help);
     fputs("\nexit status: 0 done, 1 failed, 2 invalid, 3 tripped, 4 refused, 5 device,\n"
           "             6 stopped\n",
           out);
@@ -698,7 +718,7 @@ void options_write_verb(FILE *out, enum verb_id verb)
     fputs("\noptions:\n", out);
     for (int i = 0; i < OPTIONS; i++)
         if (taken_by(&options_table[i], verb))
-            write_option(out, &options_table[i]);
+            write_option(out, &options_table[i], help_in(&options_table[i], verb));
 }
 
 /* clang-format off */
@@ -760,10 +780,14 @@ static const char reference_tail[] =
     "| records of rehearsals | `$XDG_STATE_HOME/tinlatch/rehearsals` (`~/.local/state`), the last 50 |\n"
     "| records of runs | `$XDG_STATE_HOME/tinlatch/runs`, for ever |\n"
     "| a latched trip | `$XDG_STATE_HOME/tinlatch/latch` (a second one, and a run that was cut off, `latch.armed-N`), until `tinlatch clear`; its reasons in `clearings.jsonl` beside the records of runs |\n"
+    "| your own signing keys | `$XDG_CONFIG_HOME/tinlatch/keys` |\n"
+    "| keys that you trust | `$XDG_CONFIG_HOME/tinlatch/trusted` |\n"
+    "| packs that were accepted | `$XDG_DATA_HOME/tinlatch/shelf` (`~/.local/share`): docs/reference/pack.md |\n"
     "| boards | `boards/` beside the recipe, then those shipped |\n\n"
     "With `TINLATCH_HOME` set to an absolute path, it stands in place of all these directories:\n"
-    "`$TINLATCH_HOME/bench.ini`, `rehearsals`, `runs`, `latch`. A record of a rehearsal that cannot be kept is\n"
-    "a warning; a run without its record is refused.\n"
+    "`$TINLATCH_HOME/bench.ini`, `rehearsals`, `runs`, `latch`, `alive` (which runs go on, beside it), `keys`,\n"
+    "`trusted`, `shelf`. A record of a rehearsal that cannot be kept is a warning; a run without its record is\n"
+    "refused.\n"
     "`NO_COLOR` and an output that is no terminal switch colour off. The text is made for 100 columns and folds\n"
     "down to 60, by the terminal's width or `COLUMNS`.\n\n"
     "## tinlatch-guard\n\n"

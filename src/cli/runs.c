@@ -58,6 +58,12 @@ static const char *base_name(const char *path)
     return slash ? slash + 1 : path;
 }
 
+static void write_heading(FILE *out, const struct row *row)
+{
+    fprintf(out, "%-*s  %-8s%7s  %-14s %-8s  %s\n", (int)strlen(row->when), "began", "outcome",
+            "lasted", "serial", "board", "record");
+}
+
 static void write_row(FILE *out, const struct row *row)
 {
     const struct history_brief *brief = &row->brief;
@@ -89,6 +95,27 @@ static json_t *json_row(const struct row *row, const char *directory)
                      brief->duration_s < 0 ? json_null() : json_real(brief->duration_s));
 }
 
+/* Runs are what is meant by default, and whoever tries the program has rehearsals only. */
+static void write_none(struct cli *cli, size_t count)
+{
+    char directory[PATH_SIZE];
+    char(*names)[256] = NULL;
+    size_t rehearsals = 0;
+    if (count > 0) {
+        fputs("no record is like that\n", cli->out);
+        return;
+    }
+    if (!cli->options.rehearsals && paths_records(directory, NULL) == 0 &&
+        records_list(directory, &names, &rehearsals, NULL) == 0)
+        free(names);
+    if (rehearsals > 0)
+        fprintf(cli->out,
+                "no record of a run is kept yet; --rehearsals lists those of rehearsals (%zu)\n",
+                rehearsals);
+    else
+        fputs("no record is kept yet\n", cli->out);
+}
+
 static void write_rows(struct cli *cli, const char *directory, char (*names)[256], size_t count)
 {
     json_t *list = json_array();
@@ -105,7 +132,9 @@ static void write_rows(struct cli *cli, const char *directory, char (*names)[256
             continue;
         if (cli->options.json)
             json_array_append_new(list, json_row(&row, directory));
-        else
+        else if (!shown)
+            write_heading(cli->out, &row);
+        if (!cli->options.json)
             write_row(cli->out, &row);
         shown++;
     }
@@ -117,7 +146,7 @@ static void write_rows(struct cli *cli, const char *directory, char (*names)[256
         return;
     }
     if (!shown)
-        fprintf(cli->out, "no record %s\n", count ? "is like that" : "is kept yet");
+        write_none(cli, count);
     json_decref(list);
 }
 

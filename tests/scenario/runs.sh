@@ -30,7 +30,11 @@ first=$(jq -r .run "$out")
 run 3 tinlatch rehearse "$split" --serial other --fault sensor-open@120 --json
 run 0 tinlatch rehearse "$TOP/recipes/short-check.lua"
 run 0 tinlatch runs list --rehearsals
-expect "not three in the list" [ "$(wc -l <"$out")" = 3 ]
+expect "not a heading and three in the list" [ "$(wc -l <"$out")" = 4 ]
+expect "no heading" grep -Eq '^began +outcome +lasted +serial +board +record$' "$out"
+run 0 tinlatch runs list
+out_has "no record of a run is kept yet; --rehearsals lists those of rehearsals (3)"
+run 0 tinlatch runs list --rehearsals
 out_has "HX 'quoted\" 1"
 run 0 tinlatch runs list --rehearsals --serial "HX 'quoted\" 1" --json
 json '.runs | length == 1 and .[0].outcome == "done" and .[0].serial == "HX '\''quoted\" 1" and .[0].duration_s > 600'

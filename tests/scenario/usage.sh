@@ -16,6 +16,13 @@ run 0 tinlatch help rehearse
 out_has "--until"
 run 0 tinlatch check --help
 out_lacks "--until"
+run 0 tinlatch runs --help
+out_has "only the records of the board"
+run 0 tinlatch pack --help
+out_has "directory that the pack goes into"
+out_lacks "table of places"
+run 0 tinlatch report --help
+out_has "directory that the page goes into"
 run 0 tinlatch help wait_for_melt
 out_has "joint"
 run 0 tinlatch help plate.ramp

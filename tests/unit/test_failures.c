@@ -477,7 +477,7 @@ static bool listing(void)
         lines += *c == '\n';
     bool right = memory.failed || memory.no_directory
                      ? status == RUN_INVALID && out[0] == '\0' && strstr(err, "cannot be listed")
-                     : status == RUN_DONE && lines == 200;
+                     : status == RUN_DONE && lines == 1 + 200; /* a heading */
     free(out);
     free(err);
     return right;
