@@ -175,13 +175,15 @@ void thermal_copy(struct thermal *to, const struct thermal *from);
  * its upper board, that one. lift_upper: takes the upper board away; returns the share of the joint's
  * solder that was still solid (0: it came clean). lift_part: the same for a part. remove: takes all
  * that lies on the insert. lift: whichever of the three a hand takes: that part, else (part -1) the
- * upper board while it is on, else all. press and release change the contacts. */
+ * upper board while it is on, else all. press and release change the contacts;
+ * unseat: from now on the board's, lying there or laid down later, is a quarter of what it was. */
 void thermal_place(struct thermal *thermal);
 double thermal_lift_upper(struct thermal *thermal);
 double thermal_lift_part(struct thermal *thermal, int part);
 void thermal_remove(struct thermal *thermal);
 double thermal_lift(struct thermal *thermal, int part);
 void thermal_press(struct thermal *thermal, bool pressed);
+void thermal_unseat(struct thermal *thermal);
 
 /* Advance by dt_s, of any length: cut into steps of at most most_step_s and bears_s, and shorter ones where those would
  * not be stable. Implicit, second order in time. */

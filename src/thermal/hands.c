@@ -157,13 +157,9 @@ double thermal_lift(struct thermal *thermal, int part)
     return 0;
 }
 
-void thermal_press(struct thermal *thermal, bool pressed)
+static void scale_contact(struct thermal *thermal, double by)
 {
-    if (pressed == thermal->pressed)
-        return;
-    double by = pressed ? PRESS_FACTOR : 1 / PRESS_FACTOR;
     struct thermal_box *box = &thermal->box;
-    thermal->pressed = pressed;
     if (box->nz > 0 && box->foot >= 0) /* the insert is one plane thick */
         for (int i = 0; i < box->nx * box->ny; i++)
             box->down_w_k[box->nx * box->ny + i] *= by;
@@ -173,4 +169,17 @@ void thermal_press(struct thermal *thermal, bool pressed)
             link->w_k *= by;
     }
     plan_make(thermal);
+}
+
+void thermal_press(struct thermal *thermal, bool pressed)
+{
+    if (pressed == thermal->pressed)
+        return;
+    thermal->pressed = pressed;
+    scale_contact(thermal, pressed ? PRESS_FACTOR : 1 / PRESS_FACTOR);
+}
+
+void thermal_unseat(struct thermal *thermal)
+{
+    scale_contact(thermal, UNSEATED_SHARE);
 }

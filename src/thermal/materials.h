@@ -35,6 +35,7 @@
 #define FAN_W_M2K         22.0   /* a small fan at full speed over a board, beside free convection */
 #define FLUX_FACTOR       1.5    /* insert to board, over dry: a wet film fills what air filled */
 #define PRESS_FACTOR      2.0    /* insert to board; a power of two, so that release is exact */
+#define UNSEATED_SHARE    0.25   /* of the contact, of a board that does not lie flat; no source */
 #define ELEMENT_SHARE     0.06   /* of the plate's capacity that sits in the heating element */
 #define LAND_SHARE        0.08   /* of a board's capacity that follows its joint: lands, laminate */
 #define LAND_OF_CELL      0.40   /* ... of the cells it touches at most, on a fine grid */

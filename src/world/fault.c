@@ -43,6 +43,7 @@ enum {
     STALLS,
     RESTARTS,
     TAKEN,
+    BOARD_UNSEATED,
     KINDS
 };
 
@@ -194,6 +195,9 @@ const struct world_fault world_faults[] = {
     [TAKEN] = { "board-taken", "the board is taken off the plate, and nobody says so",
         {SIGHT_NEVER, 0, 0, "sensor-jump"},
         {SIGHT_NEVER, 0, 0, "sensor-jump"} },
+    [BOARD_UNSEATED] = { "board-unseated", "the board does not lie flat: a quarter of its contact is left",
+        {.when = SIGHT_NEVER},
+        {.when = SIGHT_NEVER} },
 };
 /* clang-format on */
 
@@ -390,6 +394,9 @@ static void strike(struct world *world, int which, int64_t t_ms)
         thermal_remove(&world->thermal);
         world->history_count = 0;
         break;
+    case BOARD_UNSEATED:
+        thermal_unseat(&world->thermal);
+        break;
     case UNSEATED:
         first_plate_tips(world, TIP_OFF);
         break;
@@ -493,8 +500,8 @@ static int check(struct world *world, int which, struct tl_error *error)
         world->supply_instrument < 0)
         return tl_error_set(error, TL_MISSING, "%s: this bench has no supply",
                             world_faults[which].name);
-    if (which == TAKEN && !world->has_board)
-        return tl_error_set(error, TL_MISSING, "board-taken: there is no board");
+    if ((which == TAKEN || which == BOARD_UNSEATED) && !world->has_board)
+        return tl_error_set(error, TL_MISSING, "%s: there is no board", world_faults[which].name);
     if (((which >= SHOWS_80 && which <= FAHRENHEIT) || which == SHORTED || which == WRONG_TYPE) &&
         !tip_on(world, SENSOR_PLATE))
         return tl_error_set(error, TL_MISSING, "%s: this bench has no plate sensor",

@@ -81,6 +81,11 @@ run 3 tinlatch rehearse "$split" --fault board-taken@320 --json
 json '.trip.rule == "sensor-jump" and .trip.at_s < 330'
 run 1 tinlatch rehearse "$split" --fault board-taken@200 --json
 json '.trip == null and .peak.plate_true_c < 192'
+# One that does not lie flat is seen by no rule either; the plate stays where it belongs, and the recipe's wait ends it.
+for instant in 0 60; do
+    run 1 tinlatch rehearse "$split" --fault board-unseated@$instant --json
+    json '.trip == null and .peak.plate_true_c < 192 and (.error.text | startswith("wait_for_melt: after 4 min"))'
+done
 
 # The board's sensor touches what is fed: off within half a second.
 steps fed <<<'supply.on { rail = "battery", volts = "4 V", amps = "500 mA", timeout = "5 s" } wait "5 s" supply.off()'

@@ -723,6 +723,34 @@ static void test_a_board_that_is_taken_is_gone_and_its_sensor_reads_the_room(voi
     world_free(world);
 }
 
+static double board_after_a_minute(const char *broken, bool laid_first)
+{
+    struct world *world = plain_world();
+    if (laid_first)
+        world_hand(world, HAND_PLACE, -1);
+    if (broken)
+        fault(world, broken, demo_now(world));
+    if (!laid_first)
+        world_hand(world, HAND_PLACE, -1);
+    hold(world, 100, 0, 60);
+    double board_c = truth_of(world).board_c;
+    world_free(world);
+    return board_c;
+}
+
+static void
+test_a_board_that_does_not_lie_flat_warms_more_slowly_whenever_it_is_laid_down(void **state)
+{
+    (void)state;
+    double flat_c = board_after_a_minute(NULL, true);
+
+    double laid_c = board_after_a_minute("board-unseated", true);
+
+    assert_true(laid_c - 22 < 0.6 * (flat_c - 22));
+    assert_true(laid_c > 23);
+    assert_near(board_after_a_minute("board-unseated", false), laid_c, 0.1);
+}
+
 static void test_an_unknown_fault_gets_a_did_you_mean(void **state)
 {
     (void)state;
@@ -762,6 +790,7 @@ static void test_a_fault_that_this_bench_cannot_have_is_refused(void **state)
     assert_int_equal(world_add_fault(world, "sensor-on-rail", 0, &error), TL_MISSING);
     assert_int_equal(world_add_fault(world, "supply-stuck-on", 0, &error), TL_MISSING);
     assert_int_equal(world_add_fault(world, "board-taken", 0, &error), TL_MISSING);
+    assert_int_equal(world_add_fault(world, "board-unseated", 0, &error), TL_MISSING);
     world_free(world);
 }
 
@@ -1624,6 +1653,8 @@ int main(void)
         cmocka_unit_test(test_a_port_that_stalls_answers_half_a_second_later),
         cmocka_unit_test(test_a_plate_that_starts_anew_drives_nothing_and_counts_from_zero),
         cmocka_unit_test(test_a_board_that_is_taken_is_gone_and_its_sensor_reads_the_room),
+        cmocka_unit_test(
+            test_a_board_that_does_not_lie_flat_warms_more_slowly_whenever_it_is_laid_down),
         cmocka_unit_test(test_an_unknown_fault_gets_a_did_you_mean),
         cmocka_unit_test(test_a_fault_that_this_bench_cannot_have_is_refused),
         cmocka_unit_test(test_the_board_sensor_reads_the_room_until_the_board_is_laid_down),
