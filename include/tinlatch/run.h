@@ -39,7 +39,7 @@ struct run_joint {
     double first_s, last_s, freezes_s, solid_s, lifted_s; /* NAN = never */
     double liquid_s;                 /* how long some of it was liquid */
     double tenth_s[RUN_TENTHS];      /* when a tenth of its solder had melted, two tenths ... all of it; NAN = never */
-    int32_t first_segment, last_segment, segments; /* from 1, as the board file counts; 0 = none */
+    int32_t segments;
     uint32_t first_segments, last_segments; /* all that were so in the same step, the first segment's bit the lowest */
 };
 

@@ -181,12 +181,11 @@ struct world_truth {
      * wholly solid again. */
     double joint_first_melt_s[BOARD_JOINTS], joint_last_melt_s[BOARD_JOINTS];
     uint32_t joint_pass[BOARD_JOINTS];
-    /* ... which of its places those were (segment * places + k, -1 = none), when a place of what was wholly molten froze
-     * again, when what it holds was lifted, and for how long some of it was liquid */
-    int joint_first_place[BOARD_JOINTS], joint_last_place[BOARD_JOINTS];
-    /* ... and of all segments that had such a one in the same step, a bit each */
+    /* ... the segments that had such a place in the same step, a bit each */
     uint32_t joint_first_segments[BOARD_JOINTS], joint_last_segments[BOARD_JOINTS];
     int joint_places[BOARD_JOINTS]; /* of each segment */
+    /* ... when a place of what was wholly molten froze again, when what it holds was lifted, and for how long some of it
+     * was liquid */
     double joint_freezes_s[BOARD_JOINTS], joint_lifted_s[BOARD_JOINTS], joint_liquid_s[BOARD_JOINTS];
     double part_ramp_c_s[BOARD_PARTS]; /* steepest rise over a second */
     double lateral_k;                  /* most between two places of one face of a board */

@@ -142,7 +142,6 @@ static void see_molten(struct run_joint *joint, double share, double now_s)
 static void see_joint(struct rehearsal *r, struct run_joint *joint, int i)
 {
     const struct world_truth *truth = &r->truth;
-    int places = truth->joint_places[i];
     see_molten(joint, truth->joint_molten[i], (double)r->now_ms / 1000);
     if (truth->joint_pass[i] != r->joint_pass[i] && isnan(joint->solid_s))
         joint->solid_s = (double)r->now_ms / 1000;
@@ -157,9 +156,6 @@ static void see_joint(struct rehearsal *r, struct run_joint *joint, int i)
     joint->solid_s = NAN;
     joint->first_segments = truth->joint_first_segments[i];
     joint->last_segments = truth->joint_last_segments[i];
-    joint->first_segment = places > 0 ? 1 + truth->joint_first_place[i] / places : 0;
-    joint->last_segment =
-        places > 0 && truth->joint_last_place[i] >= 0 ? 1 + truth->joint_last_place[i] / places : 0;
 }
 
 static void see_joints(struct rehearsal *r)

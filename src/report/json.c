@@ -89,6 +89,16 @@ static json_t *tenths(const struct run_joint *joint)
     return list;
 }
 
+/* Numbers from 1; several when they were so in the same step. */
+static json_t *segments(uint32_t those)
+{
+    json_t *list = json_array();
+    for (int i = 0; those >> i; i++)
+        if (those >> i & 1)
+            json_array_append_new(list, json_integer(i + 1));
+    return list;
+}
+
 /* Of the simulated world: when what each joint holds could be lifted. */
 static json_t *joints(const struct run *run)
 {
@@ -96,15 +106,15 @@ static json_t *joints(const struct run *run)
     for (int32_t i = 0; run->rehearsed && i < run->joint_count; i++) {
         const struct run_joint *joint = &run->joint[i];
         json_array_append_new(
-            list, json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:i, s:i}", "joint",
+            list, json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "joint",
                             text(joint->joint), "first_s", report_json_number(joint->first_s),
                             "last_s", report_json_number(joint->last_s), "freezes_s",
                             report_json_number(joint->freezes_s), "solid_s",
                             report_json_number(joint->solid_s), "lifted_s",
                             report_json_number(joint->lifted_s), "liquid_s",
                             report_json_number(joint->liquid_s), "tenths_s", tenths(joint),
-                            "first_segment", (int)joint->first_segment, "last_segment",
-                            (int)joint->last_segment));
+                            "first_segments", segments(joint->first_segments), "last_segments",
+                            segments(joint->last_segments)));
     }
     return list;
 }
@@ -168,6 +178,9 @@ void report_json(const struct run *run, FILE *out)
     json_object_set_new(object, "melt", melts(run));
     json_object_set_new(object, "joints", joints(run));
     json_object_set_new(object, "parts", parts(run));
+    json_object_set_new(object, "grid_mm",
+                        run->rehearsed && run->grid_mm > 0 ? report_json_number(run->grid_mm)
+                                                           : json_null());
     json_object_set_new(object, "lateral_k",
                         report_json_number(run->rehearsed ? run->lateral_k : (double)NAN));
     json_object_set_new(object, "margins", margins(run));

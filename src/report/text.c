@@ -285,7 +285,7 @@ static void write_window(const struct page *page, const struct run_joint *joint)
     if (!isnan(joint->tenth_s[RUN_TENTHS / 2 - 1]))
         used += (size_t)snprintf(line + used, sizeof line - used, "; half of it was molten at %s",
                                  words_time(joint->tenth_s[RUN_TENTHS / 2 - 1], half, sizeof half));
-    if (joint->segments > 1 && joint->last_segment > 0)
+    if (joint->segments > 1 && joint->last_segments)
         snprintf(line + used, sizeof line - used, "; %s of %d melted last, %s after %s",
                  segments_words(joint->last_segments, last, sizeof last), joint->segments, late,
                  segments_words(joint->first_segments, first, sizeof first));

@@ -10,7 +10,6 @@ static void nothing_of_joint(struct world_truth *seen, int joint)
 {
     seen->joint_first_melt_s[joint] = seen->joint_last_melt_s[joint] = NAN;
     seen->joint_freezes_s[joint] = seen->joint_lifted_s[joint] = NAN;
-    seen->joint_first_place[joint] = seen->joint_last_place[joint] = -1;
     seen->joint_first_segments[joint] = seen->joint_last_segments[joint] = 0;
     seen->joint_liquid_s[joint] = 0;
 }
@@ -43,8 +42,8 @@ void seen_nothing(struct world *world)
 /* ---- joints ---- */
 
 struct places {
-    int there, molten, first, last; /* first: the first found molten; last: the last found not */
-    uint32_t molten_in, solid_in;   /* segments that have such a one */
+    int there, molten;
+    uint32_t molten_in, solid_in; /* segments that have a place so */
     double liquid;
 };
 
@@ -53,7 +52,7 @@ static struct places look(struct world *world, int joint, int place, double t_s)
 {
     const struct thermal *thermal = &world->thermal;
     struct world_heat *heat = &world->heat;
-    struct places found = {.first = -1, .last = -1};
+    struct places found = {0};
     for (int i = 0; i < thermal_places(thermal, joint); i++) {
         int at = thermal->segment[joint][0] + i;
         const struct thermal_node *node = &thermal->node[at];
@@ -62,14 +61,7 @@ static struct places look(struct world *world, int joint, int place, double t_s)
         found.there += node->there;
         found.liquid += share;
         found.molten += share >= 1;
-        if (share >= 1 && found.first < 0)
-            found.first = i;
-        if (share >= 1)
-            found.molten_in |= segment;
-        else {
-            found.last = i;
-            found.solid_in |= segment;
-        }
+        *(share >= 1 ? &found.molten_in : &found.solid_in) |= segment;
         if (place + i >= heat->places)
             continue;
         struct world_place *kept = &heat->place[place + i];
@@ -117,16 +109,13 @@ static void note_joint(struct world *world, int joint, int place, double t_s)
         seen->joint_liquid_s[joint] += TICK_MS * 1e-3;
         if (isnan(seen->joint_first_melt_s[joint])) {
             seen->joint_first_melt_s[joint] = t_s;
-            seen->joint_first_place[joint] = found.first;
             seen->joint_first_segments[joint] = found.molten_in;
         }
     }
     bool whole = found.molten > 0 && found.molten == thermal_places(thermal, joint);
     if (isnan(seen->joint_last_melt_s[joint])) {
-        if (found.molten > 0 && !whole) {
-            seen->joint_last_place[joint] = found.last;
+        if (found.molten > 0 && !whole)
             seen->joint_last_segments[joint] = found.solid_in;
-        }
         if (whole) {
             seen->joint_last_melt_s[joint] = t_s;
             if (thermal->joint_part[joint] < 0)

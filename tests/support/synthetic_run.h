@@ -116,8 +116,6 @@ static inline void synthetic_run(struct run *run)
                            .lifted_s = 253,
                            .liquid_s = 48,
                            .tenth_s = {207, 210, 213, 216, 219, 223, 227, 231, 235, 238},
-                           .first_segment = 1,
-                           .last_segment = 5,
                            .segments = 8,
                            .first_segments = 1,
                            .last_segments = 1 << 4};

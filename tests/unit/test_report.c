@@ -766,8 +766,8 @@ static void test_the_json_object_has_the_keys_of_its_reference_and_no_others(voi
     json_t *got = as_json();
 
     has_keys(got, KEYS("outcome", "recipe", "source", "board", "seed", "duration_s", "wall_s",
-                       "trip", "peak", "stages", "melt", "joints", "parts", "lateral_k", "margins",
-                       "error", "run"));
+                       "trip", "peak", "stages", "melt", "joints", "parts", "grid_mm", "lateral_k",
+                       "margins", "error", "run"));
     has_keys(json_object_get(got, "trip"), KEYS("rule", "at_s", "text"));
     has_keys(json_object_get(got, "peak"), KEYS("plate_true_c", "plate_read_c", "board_c"));
     has_keys(json_array_get(json_object_get(got, "stages"), 0),
@@ -776,7 +776,7 @@ static void test_the_json_object_has_the_keys_of_its_reference_and_no_others(voi
              KEYS("joint", "at_s", "how", "true_first_s", "true_last_s"));
     has_keys(json_array_get(json_object_get(got, "joints"), 0),
              KEYS("joint", "first_s", "last_s", "freezes_s", "solid_s", "lifted_s", "liquid_s",
-                  "tenths_s", "first_segment", "last_segment"));
+                  "tenths_s", "first_segments", "last_segments"));
     has_keys(json_array_get(json_object_get(got, "parts"), 0), KEYS("part", "peak_c", "ramp_c_s"));
     has_keys(json_array_get(json_object_get(got, "margins"), 0),
              KEYS("limit", "value", "worst", "unit"));
@@ -788,6 +788,11 @@ static void test_the_json_object_has_the_keys_of_its_reference_and_no_others(voi
                         "plate-over");
     const json_t *peak = json_object_get(got, "peak");
     assert_near(json_number_value(json_object_get(peak, "plate_true_c")), 173.2, 1e-6);
+    const json_t *last =
+        json_object_get(json_array_get(json_object_get(got, "joints"), 0), "last_segments");
+    assert_int_equal(json_array_size(last), 1);
+    assert_int_equal(json_integer_value(json_array_get(last, 0)), 5);
+    assert_true(json_is_null(json_object_get(got, "grid_mm")));
     const json_t *margin = json_array_get(json_object_get(got, "margins"), 0);
     assert_string_equal(json_string_value(json_object_get(margin, "unit")), "C");
     assert_near(json_number_value(json_object_get(margin, "worst")), 172.4, 1e-6);

@@ -873,8 +873,8 @@ static void test_a_fine_world_tells_where_its_frame_melts_first_and_last(void **
     struct world_truth hot = truth_of(world);
     world_heat(world, &heat);
 
-    assert_true(hot.joint_places[0] >= 4);                              /* 25 mm in cells of 5 */
-    assert_int_equal(hot.joint_last_place[0] / hot.joint_places[0], 4); /* opposite to x = 0 */
+    assert_true(hot.joint_places[0] >= 4);                 /* 25 mm in cells of 5 */
+    assert_int_equal(hot.joint_last_segments[0], 1U << 4); /* opposite to x = 0 */
     assert_true(hot.joint_last_melt_s[0] > hot.joint_first_melt_s[0] + 20);
     assert_true(isnan(hot.joint_freezes_s[0]) && isnan(hot.joint_lifted_s[0]));
     assert_true(hot.lateral_k > 5 && hot.lateral_k < 60);
