@@ -31,7 +31,8 @@ static int refuse(struct tl_error *error, const char *why, const char *hint)
 static int check_version(const struct inspected *in, struct tl_error *error)
 {
     char why[200];
-    if (in->answer == SHELF_OLDER)
+    bool older = in->answer == SHELF_OLDER;
+    if (older)
         snprintf(why, sizeof why, "%s version %d is older than version %d, which was accepted here",
                  in->pack.name, (int)in->pack.version, (int)in->seen.version);
     else if (in->answer == SHELF_OTHER)
@@ -42,7 +43,9 @@ static int check_version(const struct inspected *in, struct tl_error *error)
         return 0;
     return refuse(
         error, why,
-        "an old version may have been withdrawn for a reason; ask its maker for a newer one");
+        older ? "an old version may have been withdrawn for a reason; ask its maker for a newer one"
+              : "a version has one content: ask its maker which is theirs; tinlatch inspect shows "
+                "what differs");
 }
 
 static int check_signer(struct cli *cli, const struct inspected *in, struct tl_error *error)

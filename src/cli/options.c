@@ -298,6 +298,37 @@ static int take_seconds(const char *option, const char *text, double most, doubl
     return 0;
 }
 
+static int take_outcome(struct options *o, const char *text, struct tl_error *error)
+{
+    const char *words[OUTCOMES + 2] = {NULL};
+    for (int i = 0; i < OUTCOMES; i++)
+        words[i] = outcome_name((enum outcome)i);
+    words[OUTCOMES] = "cut off";
+    for (int i = 0; i <= OUTCOMES; i++)
+        if (!strcmp(text, words[i]))
+            o->outcome = words[i];
+    if (o->outcome)
+        return 0;
+    const char *near = tl_nearest(text, words);
+    return tl_error_set(error, TL_USAGE, "--outcome: no run ends as \"%s\"%s%s%s", text,
+                        near ? "; did you mean " : "", near ? near : "", near ? "?" : "");
+}
+
+/* The beginning of a day and time as the list writes it: 2026, 2026-11, 2026-11-25, "2026-11-25 14:30". */
+static int take_since(struct options *o, const char *text, struct tl_error *error)
+{
+    static const char form[] = "9999-99-99 99:99";
+    size_t length = strlen(text);
+    bool right = length < sizeof form && length >= 4 && length % 3 == 1;
+    for (size_t i = 0; right && i < length; i++)
+        right = form[i] == '9' ? text[i] >= '0' && text[i] <= '9' : text[i] == form[i];
+    if (!right)
+        return tl_error_set(error, TL_USAGE,
+                            "--since: expected a day such as 2026-11-25, found \"%s\"", text);
+    o->since = text;
+    return 0;
+}
+
 static int take_until(struct options *o, const char *text, struct tl_error *error)
 {
     return take_seconds("--until", text, 86400, &o->setup.until_s, error);
@@ -463,9 +494,9 @@ static const struct option options_table[] = {
      "runs add: a rail measured again, such as battery=\"44 kohm\""},
     {"--recipe",       "TEXT",         BY(RUNS), false, TEXT(recipe),
      "runs list: whose recipe's name has that in it"},
-    {"--outcome",      "WORD",         BY(RUNS), false, TEXT(outcome),
+    {"--outcome",      "WORD",         BY(RUNS), false, TAKE(outcome),
      "runs list: that ended so"},
-    {"--since",        "DATE",         BY(RUNS), false, TEXT(since),
+    {"--since",        "DATE",         BY(RUNS), false, TAKE(since),
      "runs list: that began on that day, such as 2026-11-25, or later"},
     {"--rehearsals",   NULL,           LOOK,     false, FLAG(rehearsals),
      "records of rehearsals instead of runs"},

@@ -198,7 +198,7 @@ int paths_make(const char *directory, struct tl_error *error)
         *c = '/';
     }
     if (mkdir(path, 0700) != 0 && (errno != EEXIST || !is_directory(path)))
-        return refuse(error, path, strerror(errno));
+        return refuse(error, path, strerror(errno == EEXIST ? ENOTDIR : errno));
     return 0;
 }
 

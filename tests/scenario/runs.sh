@@ -44,6 +44,18 @@ run 0 tinlatch runs list --rehearsals --recipe short --json
 json '.runs | length == 1 and .[0].serial == null'
 run 0 tinlatch runs list --rehearsals --since 2099-01-01
 out_has "no record is like that"
+run 0 tinlatch runs list --rehearsals --outcome "cut off"
+out_has "no record is like that"
+run 0 tinlatch runs list --rehearsals --since 2000-01
+out_lacks "no record"
+run 2 tinlatch runs list --outcome triped
+err_has 'no run ends as "triped"; did you mean tripped?'
+for since in yesterday 99 2026- 2026-1 2026-11-2 25.11.2026 "2026-11-25 14:30:00"; do
+    run 2 tinlatch runs list --since "$since"
+    err_has "expected a day such as 2026-11-25"
+done
+run 2 tinlatch report "$first" --out "$first"
+err_has "Not a directory"
 run 0 tinlatch runs show short-check --rehearsals
 out_has "Look for a short on the battery rail"
 out_has "before power"

@@ -205,6 +205,7 @@ out_has "signed by   ann"
 out_has "byte for byte"
 run 4 tinlatch accept "$box/other/note-1.tinlatch"
 err_has "other bytes"
+err_has "a version has one content"
 run 0 tinlatch shelf remove stack-split
 run 2 tinlatch shelf show stack-split
 run 4 tinlatch accept "$pack"
