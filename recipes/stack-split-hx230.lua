@@ -6,7 +6,7 @@ return recipe {
   title   = "Split the two-board stack of the HX-230",
   board   = "hx230",
   insert  = "frame-60x40",
-  params  = { melt = { "205 C", min = "200 C", max = "208 C", help = "plate temperature for the melt" } },
+  params  = { melt = { "205 C", min = "202 C", max = "208 C", help = "plate temperature for the melt" } },
   before  = { "battery" },
   ceiling = { plate = "220 C", ramp = "2.5 C/s", heat_time = "15 min" },
   steps = function(p)
