@@ -151,6 +151,11 @@ static bool holds_on_by_itself(const struct guard *guard)
     return plate->kind == DEVICE_CONTROLLER && plate->silence_ms == 0 && bench->cutoff_device < 0;
 }
 
+static bool plate_sensors_share_an_instrument(const struct benchfile *bench)
+{
+    return bench->sensor[SENSOR_PLATE].device == bench->sensor[SENSOR_PLATE_2].device;
+}
+
 /* Say once what this bench cannot protect against; it is no question, and no answer makes it safer. */
 static void say_what_is_open(struct guard *guard, int64_t t_ms)
 {
@@ -162,6 +167,10 @@ static void say_what_is_open(struct guard *guard, int64_t t_ms)
             "One plate sensor: a slip to 60 % of the rise or more can go unseen; at 200 C the "
             "plate is then up to 120 K hotter, after a slip in the cold up to 270 K. Only an "
             "independent thermal cut-out ends that.");
+    else if (plate_sensors_share_an_instrument(guard->config.bench))
+        guard_say(guard, NOTE_WARN, t_ms,
+                  "Both plate sensors hang on one instrument: what it gets wrong, a cold junction "
+                  "that drifts, both show alike, and the plate is as much hotter unseen.");
     if (!seat_can_be_proved(guard))
         guard_say(
             guard, NOTE_WARN, t_ms,

@@ -393,6 +393,23 @@ static void test_an_independent_cut_out_is_asked_for_where_one_sensor_watches(vo
     }
 }
 
+static void test_two_sensors_on_one_instrument_are_told_of(void **state)
+{
+    (void)state;
+    for (int i = 0; i < 2; i++) {
+        struct benchfile bench = fake_line_bench();
+        if (i == 1)
+            bench.sensor[SENSOR_PLATE_2].device = bench.sensor[SENSOR_PLATE].device + 1;
+        struct desk *desk = desk_on(&bench, NULL, 25);
+
+        arm(desk, 20);
+
+        assert_int_equal(strstr(desk->said, "Both plate sensors hang on one instrument") != NULL,
+                         i == 0);
+        desk_free(desk);
+    }
+}
+
 /* By its answer, by any answer, by none. */
 static void test_what_is_taken_on_its_owners_word_is_said_at_the_start(void **state)
 {
@@ -1220,6 +1237,7 @@ int main(void)
         cmocka_unit_test(test_a_first_run_is_not_asked_about_the_last),
         cmocka_unit_test(test_any_doubt_about_the_last_run_needs_the_seat_test),
         cmocka_unit_test(test_one_sensor_of_two_that_hangs_free_is_a_doubt),
+        cmocka_unit_test(test_two_sensors_on_one_instrument_are_told_of),
         cmocka_unit_test(test_what_is_taken_on_its_owners_word_is_said_at_the_start),
         cmocka_unit_test(test_what_is_just_within_its_bounds_is_no_doubt),
         cmocka_unit_test(test_an_independent_cut_out_is_asked_for_where_one_sensor_watches),
