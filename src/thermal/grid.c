@@ -447,7 +447,7 @@ static int frame_places(const struct thermal *thermal, const struct thermal_setu
 }
 
 /* The coarse grid has one row of cells across a board: what heat meets on its way to the frame at the edge lies in the
- * joint. A finer one has cells on that way. */
+ * joint. A finer one has cells on that way. Of the touch as laid: pressing and unseating leave it. */
 static double way_k_w(const struct thermal *thermal, const struct thermal_setup *setup,
                       enum board_layer layer)
 {

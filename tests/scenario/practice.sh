@@ -32,9 +32,9 @@ for seed in 1 2 3 4 5; do
         ([$all[] | select(.t_ms > $off.t_ms) | .joints[0][0]] | max) > $off.joints[0][0] + 2000'
     # The fan brings the plate to 45-50 C within ten minutes, and then it is handled.
     json '[.stages[] | select(.name == "Cool")][0] | .end_s - .start_s < 600 and .end_s - .start_s > 120'
-    # A higher-melting one: 200 C, within 120 s.
+    # A higher-melting one, within 120 s: 205 C here, 200 C in test_thermal.
     run 0 tinlatch rehearse "$TOP/recipes/stack-split-hx230.lua" --json --seed $seed
-    melts_within 202000 120
+    melts_within 205000 120
 done
 
 # After heat-off the residual heat goes on melting: the reballing switches its plate off while part of the joint is
