@@ -125,14 +125,33 @@ static bool ran_away(const struct trial *trial, const struct run *run, struct tr
            end_s > shows_since(&sight, run, trial->fault[0].at_s, end_s) + sight.within_s;
 }
 
-/* A reading that stands still hides what only a reading shows. */
+/* A reading that stands still hides what only a reading shows; where it is the plate's only one, that the plate warms. */
 static bool hides(const struct trial_fault *still, const struct trial_fault *fault,
                   struct trial_bench bench)
 {
     const char *by = sight_of(fault->which, bench).by;
 
     return world_faults[still->which].one.when == SIGHT_STILL &&
-           (names(by, "sensor-jump") || names(by, "sensor-unseated"));
+           (names(by, "sensor-jump") || names(by, "sensor-unseated") ||
+            (!bench.two_sensors && names(by, "heat-uncommanded")));
+}
+
+/* A plate's only sensor that stands still is seen by the heat that went in: not where it moves on, in degrees, with a
+ * cold junction that drifts, nor by heat that nobody tells of. */
+static bool blinds(const struct trial_fault *other, const struct trial_fault *still,
+                   struct trial_bench bench)
+{
+    const char *name = world_faults[other->which].name;
+
+    return !bench.two_sensors && sight_of(still->which, bench).when == SIGHT_STILL &&
+           (strcmp(name, "cold-junction-drifts") == 0 || strcmp(name, "heater-stuck-on") == 0);
+}
+
+/* Whether what has to be seen of `fault` need not be beside the other. */
+static bool excuses(const struct trial_fault *other, const struct trial_fault *fault,
+                    struct trial_bench bench)
+{
+    return hides(other, fault, bench) || blinds(other, fault, bench);
 }
 
 /* Two may set off a rule that neither names; a trip is false only if it is for both. */
@@ -145,9 +164,11 @@ static enum trial_verdict judge_pair(struct trial *trial, const struct run *run,
                        second = judge_fault(trial, run, two, HUGE_VAL, bench),
                        milder = first < second ? first : second;
 
-    if ((first == TRIAL_MISSED && !hides(two, one, bench)) ||
-        (second == TRIAL_MISSED && !hides(one, two, bench)) || ran_away(trial, run, bench))
+    if ((first == TRIAL_MISSED && !excuses(two, one, bench)) ||
+        (second == TRIAL_MISSED && !excuses(one, two, bench)) || ran_away(trial, run, bench))
         return TRIAL_MISSED;
+    if (milder == TRIAL_MISSED) /* each is excused by the other */
+        return run->tripped ? TRIAL_CAUGHT : TRIAL_UNSEEN;
     return milder == TRIAL_OTHER ? TRIAL_CAUGHT : milder;
 }
 

@@ -204,6 +204,41 @@ static void test_a_reading_that_stands_still_hides_what_only_a_reading_shows(voi
                      TRIAL_CAUGHT);
 }
 
+static void test_a_plates_only_reading_that_stands_still_hides_that_it_warms(void **state)
+{
+    struct run *run = climb();
+    (void)state;
+
+    for (int i = 0; i < 600; i++)
+        run->point[i].target_c = 90;
+    assert_int_equal(verdict_of_two("heater-stuck-on", "sensor-frozen", 103, run, false),
+                     TRIAL_UNSEEN);
+    trip(run, HEAT_UNCOMMANDED, 600);
+    assert_int_equal(verdict_of_two("heater-stuck-on", "sensor-frozen", 103, run, false),
+                     TRIAL_CAUGHT);
+    assert_int_equal(verdict_of_two("heater-stuck-on", "sensor-open", 103, run, false),
+                     TRIAL_MISSED);
+    assert_int_equal(verdict_of_two("heater-stuck-on", "sensor-frozen", 103, run, true),
+                     TRIAL_MISSED);
+}
+
+static void test_a_cold_junction_that_drifts_moves_what_stood_still(void **state)
+{
+    struct run *run = climb();
+    (void)state;
+
+    trip(run, HEAT_UNCOMMANDED, 500);
+    for (int two = 0; two < 2; two++) {
+        enum trial_verdict missed = two ? TRIAL_MISSED : TRIAL_CAUGHT;
+        assert_int_equal(verdict_of_two("sensor-frozen", "cold-junction-drifts", 100.3, run, two),
+                         missed);
+        assert_int_equal(verdict_of_two("cold-junction-drifts", "sensor-frozen", 100.3, run, two),
+                         missed);
+        assert_int_equal(verdict_of_two("sensor-frozen", "sensor-drift", 100.3, run, two),
+                         TRIAL_MISSED);
+    }
+}
+
 static void test_what_another_took_the_place_of_in_time_is_not_missed(void **state)
 {
     struct run *run = climb();
@@ -296,6 +331,8 @@ int main(void)
         cmocka_unit_test(test_the_plate_is_measured_from_the_fault_on),
         cmocka_unit_test(test_of_two_faults_each_has_to_be_seen_by_whatever_rule),
         cmocka_unit_test(test_a_reading_that_stands_still_hides_what_only_a_reading_shows),
+        cmocka_unit_test(test_a_plates_only_reading_that_stands_still_hides_that_it_warms),
+        cmocka_unit_test(test_a_cold_junction_that_drifts_moves_what_stood_still),
         cmocka_unit_test(test_what_another_took_the_place_of_in_time_is_not_missed),
         cmocka_unit_test(test_of_two_faults_a_trip_is_false_before_either_breaks_anything),
         cmocka_unit_test(test_of_two_faults_no_plate_with_two_sensors_runs_away_unseen),
