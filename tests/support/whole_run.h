@@ -362,7 +362,7 @@ static inline int sweep(void)
 /* Processes of the run that are still there, a moment after its end; 0 is right. */
 static inline int left_over(void)
 {
-    for (int i = 0; i < 40; i++) {
+    for (int i = 0; i < 200; i++) {
         while (waitpid(-1, NULL, WNOHANG) > 0)
             ;
         char path[64];
