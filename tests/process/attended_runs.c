@@ -279,9 +279,22 @@ static void leave(void)
     run_say(&w, "leave");
 }
 
+/* After a trip nobody speaks to what came back; the run ends latched and off. */
+static void it_is_trusted_no_more(int back)
+{
+    char byte;
+    assert_true(read(back, &byte, 1) <= 0);
+    leave();
+    expect_end(3, 10);
+    assert_true(there("latch"));
+    assert_false(there("last-run"));
+    close(back);
+    json_decref(all_off());
+}
+
 static void the_plate_is_unplugged_and_comes_back(void)
 {
-    char link[96], byte;
+    char link[96];
     mimic_begin(&w, source("tests/data/quick.ini"), source("tests/data/quick/hold.lua"));
     name_port(0, link);
     run_begin(&w, source("tests/data/quick/hold.lua"));
@@ -296,20 +309,14 @@ static void the_plate_is_unplugged_and_comes_back(void)
     int back = come_back(link);
     listen_for(3);
 
-    assert_true(read(back, &byte, 1) <= 0); /* nobody speaks to it */
-    expect_unsaid("safe to touch in");      /* and what cannot be read is never cold */
-    leave();
-    expect_end(3, 10);
-    assert_true(there("latch"));
-    assert_false(there("last-run"));
-    close(back);
-    json_decref(all_off());
+    expect_unsaid("safe to touch in"); /* what cannot be read is never cold */
+    it_is_trusted_no_more(back);
 }
 
 /* It goes on holding its set-point until its own silence timer ends that. */
 static void the_controller_is_unplugged_and_comes_back(void)
 {
-    char bench[32], link[96], byte;
+    char bench[32], link[96];
     copy_bench("tests/data/quick-controller.ini", NULL, "[cut-off]", bench);
     mimic_begin(&w, bench, source("tests/data/quick/hold.lua"));
     name_port(0, link);
@@ -325,19 +332,14 @@ static void the_controller_is_unplugged_and_comes_back(void)
     listen_for(3.5);
 
     assert_false(flag_now(&w, "heater"));
-    assert_true(read(back, &byte, 1) <= 0);
-    leave();
-    expect_end(3, 10);
-    assert_true(there("latch"));
-    close(back);
-    json_decref(all_off());
+    it_is_trusted_no_more(back);
     unlink(bench);
 }
 
 /* The plate, set by hand, is not seen any more: whoever set it is called to it. */
 static void the_reader_is_unplugged_and_comes_back(void)
 {
-    char bench[32], link[96], byte;
+    char bench[32], link[96];
     copy_bench("tests/data/quick-hand.ini", NULL, "[cut-off]", bench);
     mimic_begin(&w, bench, source("tests/data/quick/hold.lua"));
     name_port(1, link);
@@ -355,20 +357,15 @@ static void the_reader_is_unplugged_and_comes_back(void)
     run_until(&w, "the plate cannot be read, and this program cannot switch it off", 35);
     mimic_do(&w, "knob off");
 
-    assert_true(read(back, &byte, 1) <= 0);
     expect_unsaid("safe to touch in");
-    leave();
-    expect_end(3, 10);
-    assert_true(there("latch"));
-    close(back);
-    json_decref(all_off());
+    it_is_trusted_no_more(back);
     unlink(bench);
 }
 
 /* Nothing that is left can switch it off. */
 static void the_supply_is_unplugged_and_comes_back(void)
 {
-    char link[96], byte;
+    char link[96];
     mimic_begin(&w, source("tests/data/quick.ini"), source("tests/data/quick/feed.lua"));
     name_port(1, link);
     run_begin(&w, source("tests/data/quick/feed.lua"));
@@ -382,12 +379,7 @@ static void the_supply_is_unplugged_and_comes_back(void)
     listen_for(4);
 
     expect_said("The supply was told off, but does not answer: switch it off by hand");
-    assert_true(read(back, &byte, 1) <= 0);
-    leave();
-    expect_end(3, 10);
-    assert_true(there("latch"));
-    close(back);
-    json_decref(all_off());
+    it_is_trusted_no_more(back);
 }
 
 /* No heat and no rail depends on it: the run goes on, and what it would have read is typed. */

@@ -362,6 +362,15 @@ static struct drive_result drive_to(struct thermal *thermal, double plate_c, boo
     return result;
 }
 
+/* The board laid down on the demo bench, on that grid; free(setup->memory). */
+static void lay_on_grid(struct thermal *thermal, struct thermal_setup *setup, double grid_mm)
+{
+    setup->grid_mm = grid_mm;
+    setup->memory = malloc(thermal_bytes(setup) + 1); /* 0 for the coarse one */
+    start(thermal, setup);
+    thermal_place(thermal);
+}
+
 #ifdef __SANITIZE_ADDRESS__
 static const double grids_mm[] = {0, 4, 2}; /* sanitizers are slow */
 #else
@@ -376,10 +385,7 @@ static void check_practice(void (*make)(struct board *), double plate_c, double 
     make(&board);
     struct thermal_setup setup = demo_setup(&board);
     struct thermal thermal;
-    setup.grid_mm = grid_mm;
-    setup.memory = malloc(thermal_bytes(&setup) + 1); /* 0 for the coarse one */
-    start(&thermal, &setup);
-    thermal_place(&thermal);
+    lay_on_grid(&thermal, &setup, grid_mm);
 
     struct drive_result r = drive_to(&thermal, plate_c, soak, 900);
 
@@ -418,10 +424,7 @@ static double last_melt_s(void (*make)(struct board *), double plate_c, double c
         board.slab[i].copper_share = copper_share;
     struct thermal_setup setup = demo_setup(&board);
     struct thermal thermal;
-    setup.grid_mm = grid_mm;
-    setup.memory = malloc(thermal_bytes(&setup) + 1);
-    start(&thermal, &setup);
-    thermal_place(&thermal);
+    lay_on_grid(&thermal, &setup, grid_mm);
     struct drive_result r = drive_to(&thermal, plate_c, false, 900);
     free(setup.memory);
     return r.last_s - r.reach_s;
@@ -459,10 +462,7 @@ static void check_residual_heat(double grid_mm)
     demo_hx210(&board);
     struct thermal_setup setup = demo_setup(&board);
     struct thermal thermal;
-    setup.grid_mm = grid_mm;
-    setup.memory = malloc(thermal_bytes(&setup) + 1);
-    start(&thermal, &setup);
-    thermal_place(&thermal);
+    lay_on_grid(&thermal, &setup, grid_mm);
     struct thermal_input input = idle;
     while (!any_segment_molten(&thermal)) {
         hold(&thermal, &input, 170);
