@@ -45,7 +45,7 @@ struct account {
     int32_t finest_mc;                         /* the smallest step seen */
     bool leading;                              /* a climb from cold is watched ... */
     int32_t lead_from_mc;                      /* ... from this distance between board and plate, ... */
-    int32_t board_from_mc;                     /* ... the board at this */
+    int32_t climbed_mc;                        /* ... the plate at its hottest since */
 };
 
 struct account_input {

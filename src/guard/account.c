@@ -240,10 +240,12 @@ static int32_t board_lead_mc(struct account *a, const struct account_input *in)
             in->least_mc < COLD_MC && apart_mc < COLD_APART_MC && apart_mc > -COLD_APART_MC;
         a->lead_from_mc =
             apart_mc > 0 ? apart_mc : 0; /* a cold board that catches up leads nothing */
-        a->board_from_mc = in->board_mc;
+        a->climbed_mc = in->least_mc;
     }
-    int32_t lead_mc = apart_mc - a->lead_from_mc, rise_mc = in->board_mc - a->board_from_mc;
-    lead_mc = lead_mc < rise_mc ? lead_mc : rise_mc; /* while both cool the board lags behind */
+    if (in->least_mc > a->climbed_mc)
+        a->climbed_mc = in->least_mc;
+    /* The board lags behind a plate that cools: what made it so warm is the plate at its hottest. */
+    int32_t lead_mc = in->board_mc - a->climbed_mc - a->lead_from_mc;
     return a->leading && lead_mc > 0 ? lead_mc : 0;
 }
 

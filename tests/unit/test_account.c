@@ -363,6 +363,21 @@ static void test_a_board_that_cools_behind_its_plate_does_not_lead(void **state)
     assert_int_equal(desk.out.board_lead_mc, 0);
 }
 
+/* A board warmed to 60 C, then the fan. */
+static void test_a_warm_board_does_not_lead_a_plate_that_is_blown_cold(void **state)
+{
+    (void)state;
+    struct desk desk = desk_with(&PLATE, &INSERT);
+
+    for (int k = 0; k < 1200; k++) {
+        double plate_c = k < 600 ? fmin(22 + 0.1 * k, 60) : fmax(60 - 0.1 * (k - 600), 30);
+        reads(&desk, plate_c);
+        desk.in.board_mc = (int32_t)(1000 * (k < 600 ? plate_c - 1 : 59 - 0.02 * (k - 600)));
+        step(&desk);
+        assert_int_equal(desk.out.board_lead_mc, 0);
+    }
+}
+
 /* Out of a drawer, onto a plate that is still warm of its seat test and cools. */
 static void test_a_cold_board_that_catches_up_with_its_plate_does_not_lead(void **state)
 {
@@ -411,6 +426,7 @@ int main(void)
         cmocka_unit_test(test_what_is_fed_by_guess_is_no_balance),
         cmocka_unit_test(test_a_board_that_leads_the_plate_from_cold_is_told_and_no_other),
         cmocka_unit_test(test_a_board_that_cools_behind_its_plate_does_not_lead),
+        cmocka_unit_test(test_a_warm_board_does_not_lead_a_plate_that_is_blown_cold),
         cmocka_unit_test(test_a_cold_board_that_catches_up_with_its_plate_does_not_lead),
         cmocka_unit_test(test_a_restart_knows_nothing_of_before),
     };
