@@ -53,6 +53,7 @@ struct estimate_look {
 
 struct estimate {
     struct estimate_model nominal, off[ESTIMATE_OFF];
+    struct estimate_model slowest; /* a board that only just lies flat; no reading of it moves this one */
     double unknown[UNKNOWNS], spread[UNKNOWNS][UNKNOWNS]; /* as learned so far; their covariance */
     struct estimate_look look[BOARD_JOINTS][ESTIMATE_BOUNDS];
     struct plate plate;
@@ -67,6 +68,7 @@ struct estimate {
     double element_j; /* that it holds more than one as warm as the plate would: given up after heat-off */
     double rises_k; /* the plate, to a target that it has nearly reached */
     double waits_s, waits_c_s; /* for the next step: so long, and the integral of the plate's temperature */
+    double slow_waits_s, slow_waits_c_s; /* the same for the slowest one, which goes in longer steps */
     int64_t believe_board_ms; /* from when on the board's sensor may be believed again */
 };
 
@@ -89,6 +91,11 @@ void estimate_joint(const struct estimate *estimate, int joint, bool forecast,
 
 /* The coldest place of a joint at one of the bounds. */
 double estimate_coldest_c(const struct estimate *estimate, enum estimate_bound bound, int joint);
+
+/* What the board's sensor reads at least, in C, while the board lies flat and the tip on it: the model with the worst
+ * contact, the heaviest board, a colder plate and room, a draft of three times still air, and the worst tip. False:
+ * no board lies there, or its reading tells nothing yet (6 s after a hand laid it down or lifted something off it). */
+bool estimate_board_least_c(const struct estimate *estimate, double *least_c);
 
 /* The hottest, most likely. */
 double estimate_hottest_c(const struct estimate *estimate, int joint);

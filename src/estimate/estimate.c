@@ -58,13 +58,23 @@ static void forget(struct estimate *estimate, enum estimate_unknown which)
     estimate->spread[which][which] = EVEN_SPREAD;
 }
 
-static const struct {
+struct off {
     double contact, mass, room;
-} offs[ESTIMATE_OFF] = {
+};
+
+static const struct off offs[ESTIMATE_OFF] = {
     [OFF_CONTACT_MORE] = {.contact = 1}, [OFF_CONTACT_LESS] = {.contact = -1},
     [OFF_MASS_MORE] = {.mass = 1},       [OFF_MASS_LESS] = {.mass = -1},
     [OFF_BOTH_MORE] = {1, 1, 0},         [OFF_ROOM] = {.room = 1},
 };
+
+static const struct off none_off = {0};
+static const struct off slowest_off = {.contact = -1, .mass = 1, .room = -1};
+
+/* The slowest board's air, as a desk fan moves it; what its sensor's noise leaves; the length of its steps. */
+#define DRAFT_MOST     3.0
+#define LEAST_MARGIN_K 1.0
+#define SLOW_STRIDE_S  2.0
 
 /* What the unknowns take of each off model; the rest is the nominal one. */
 static void shares_at(const double *unknown, double *share)
@@ -103,15 +113,13 @@ static void slopes_at(const double *unknown, const double *more, double *slope)
     }
 }
 
-static int init_model(struct estimate_model *model, const struct thermal_setup *nominal, int off,
-                      struct tl_error *error)
+static int init_model(struct estimate_model *model, const struct thermal_setup *nominal,
+                      const struct off *off, struct tl_error *error)
 {
     struct thermal_setup setup = *nominal;
-    if (off >= 0) {
-        setup.contact_factor += offs[off].contact * setup.board->contact_tolerance;
-        setup.mass_factor += offs[off].mass * setup.board->mass_tolerance;
-        setup.room_c += offs[off].room * ROOM_OFF_K;
-    }
+    setup.contact_factor += off->contact * setup.board->contact_tolerance;
+    setup.mass_factor += off->mass * setup.board->mass_tolerance;
+    setup.room_c += off->room * ROOM_OFF_K;
     int failed = thermal_init(&model->thermal, &setup, error);
     model->thermal.most_step_s = STRIDE_S;
     return failed;
@@ -212,9 +220,12 @@ int estimate_init(struct estimate *estimate, const struct plate *plate, const st
         .upper_present = board->slab[LAYER_UPPER].present,
         .joints_present = true,
     };
-    int failed = init_model(&estimate->nominal, &setup, -1, error);
+    int failed = init_model(&estimate->nominal, &setup, &none_off, error);
     for (int i = 0; i < ESTIMATE_OFF && !failed; i++)
-        failed = init_model(&estimate->off[i], &setup, i, error);
+        failed = init_model(&estimate->off[i], &setup, &offs[i], error);
+    if (!failed)
+        failed = init_model(&estimate->slowest, &setup, &slowest_off, error);
+    estimate->slowest.thermal.most_step_s = SLOW_STRIDE_S;
     for (enum estimate_unknown i = 0; i < UNKNOWNS; i++)
         forget(estimate, i);
     estimate->plate = *plate;
@@ -254,6 +265,8 @@ void estimate_hand(struct estimate *estimate, enum hand hand, int part)
     hand_on(&estimate->nominal, hand, part);
     for (int i = 0; i < ESTIMATE_OFF; i++)
         hand_on(&estimate->off[i], hand, part);
+    if (hand != HAND_PRESS && hand != HAND_RELEASE) /* it may be pressed less than is said */
+        hand_on(&estimate->slowest, hand, part);
     if (hand == HAND_PLACE) {
         forget(estimate, UNKNOWN_CONTACT);
         forget(estimate, UNKNOWN_MASS);
@@ -311,6 +324,7 @@ static void begin(struct estimate *estimate, double reading_c, bool two, int64_t
     thermal_warm_bench(&estimate->nominal.thermal, reading_c);
     for (int i = 0; i < ESTIMATE_OFF; i++)
         thermal_warm_bench(&estimate->off[i].thermal, reading_c);
+    thermal_warm_bench(&estimate->slowest.thermal, reading_c);
 }
 
 static void track_plate(struct estimate *estimate, double reading_c, double dt_s)
@@ -391,22 +405,38 @@ static void hear_board(struct estimate *estimate, const struct wire_snapshot *sn
 
 /* Like with like: the model's board through the same lag as the sensor's. */
 static void step_model(const struct estimate *estimate, struct estimate_model *model,
-                       double plate_c, double dt_s)
+                       const struct thermal_input *input, double plate_c, double dt_s)
 {
-    struct thermal_input input = acting(estimate);
     double lag_s = fmax(estimate->plate.board_lag_s, 0.1);
-    thermal_step_pinned(&model->thermal, &input, plate_c, dt_s);
+    thermal_step_pinned(&model->thermal, input, plate_c, dt_s);
     model->board_seen_c +=
         (tip_c(&model->thermal) - model->board_seen_c) * (1 - exp(-dt_s / lag_s));
 }
 
+/* What hot air is announced may not come. */
+static void step_slowest(struct estimate *estimate)
+{
+    struct thermal_input input = acting(estimate);
+    double dt_s = estimate->slow_waits_s + estimate->waits_s;
+    double c_s = estimate->slow_waits_c_s + estimate->waits_c_s;
+    bool due = dt_s >= SLOW_STRIDE_S - 1e-6;
+    input.hand_w = 0;
+    input.draft = DRAFT_MOST;
+    if (due)
+        step_model(estimate, &estimate->slowest, &input, c_s / dt_s - SENSOR_OFF_K, dt_s);
+    estimate->slow_waits_s = due ? 0 : dt_s;
+    estimate->slow_waits_c_s = due ? 0 : c_s;
+}
+
 static void step_models(struct estimate *estimate)
 {
+    struct thermal_input input = acting(estimate);
     double dt_s = estimate->waits_s, plate_c = estimate->waits_c_s / dt_s;
-    step_model(estimate, &estimate->nominal, plate_c, dt_s);
+    step_model(estimate, &estimate->nominal, &input, plate_c, dt_s);
     for (int i = 0; i < ESTIMATE_OFF; i++)
-        step_model(estimate, &estimate->off[i], plate_c + (i == OFF_PLATE ? SENSOR_OFF_K : 0),
-                   dt_s);
+        step_model(estimate, &estimate->off[i], &input,
+                   plate_c + (i == OFF_PLATE ? SENSOR_OFF_K : 0), dt_s);
+    step_slowest(estimate);
     estimate->waits_s = estimate->waits_c_s = 0;
 }
 
@@ -563,4 +593,12 @@ double estimate_coldest_c(const struct estimate *estimate, enum estimate_bound b
 double estimate_hottest_c(const struct estimate *estimate, int joint)
 {
     return estimate->look[joint][ESTIMATE_LIKELY].hottest_c;
+}
+
+bool estimate_board_least_c(const struct estimate *estimate, double *least_c)
+{
+    const struct estimate_model *slowest = &estimate->slowest;
+    double rise_k = fmax(slowest->board_seen_c - slowest->thermal.room_c, 0);
+    *least_c = slowest->board_seen_c - SENSOR_OFF_K - THERMAL_TAPED_OFF * rise_k - LEAST_MARGIN_K;
+    return slowest->thermal.placed && estimate->stepped_ms >= estimate->believe_board_ms;
 }

@@ -16,13 +16,15 @@ enum { HOUR_MS = 3600 * 1000 };
 
 double now_s(const struct recipe *recipe)
 {
-    /* The clock of waits and timeouts stands still while the operator parks or a rule pauses. */
-    return (double)(recipe->snapshot.t_ms - recipe->snapshot.held_ms) / 1000.0;
+    /* The clock of waits and timeouts stands still while the operator parks, a rule pauses or it is asked whether the
+     * board lies flat. */
+    return (double)(recipe->snapshot.t_ms - recipe->snapshot.held_ms - recipe->flat.asked_ms) /
+           1000.0;
 }
 
 /* ---- what goes out -------------------------------------------------------------------------- */
 
-static enum hand hand_now(const struct recipe *recipe)
+enum hand hand_now(const struct recipe *recipe)
 {
     if (recipe->asking != HAND_NONE)
         return recipe->asking;
@@ -157,6 +159,7 @@ void exchange(struct recipe *recipe)
     recipe->turn.wait_ms = 0; /* whoever waits on says it anew */
     follow(recipe);
     end_air_in_time(recipe);
+    ask_if_flat(recipe);
 }
 
 void tally_time(struct recipe *recipe, double seconds)

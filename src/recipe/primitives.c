@@ -97,7 +97,7 @@ const struct primitive primitives[] = {
     { "wait_for_melt", act_wait_for_melt, ROWS(melt_rows),
       "Waits until the live estimate has the whole joint molten for `steady`, on its cautious bound: a slow, heavy board whose sensors read too high. It says how it knows; a person confirms before anything is lifted. The plate's reading shows no plateau at the melt: the latent heat is a few joules.",
       NULL, "After board.place. " FAILS_SAFE, "wait_for_melt { joint = \"frame\", steady = \"8 s\", timeout = \"4 min\" }" },
-    { "board.place", act_board_place, ROWS(hand_rows), "Asks a person to lay the board on the insert.", NULL, "Fails on no and on a timeout, unless `otherwise` is given.",
+    { "board.place", act_board_place, ROWS(hand_rows), "Asks a person to lay the board on the insert. From then on, while the plate heats, the board's sensor is looked at: when it reads less than it can on a board that lies flat, heat goes off and a person is asked whether both do; without a yes within 60 s the recipe ends.", NULL, "Fails on no and on a timeout, unless `otherwise` is given.",
       "board.place { \"Shield lids off? Lay the board in the insert.\", timeout = \"2 min\" }" },
     { "board.lift", act_board_lift, ROWS(lift_rows), "Asks a person to lift the upper board, or a part. A nudge that springs back is the proof of the melt.", NULL,
       "Fails on no and on a timeout, unless `otherwise` is given.", "board.lift { \"Nudge: it springs back? Lift straight up.\", timeout = \"1 min\" }" },

@@ -102,6 +102,13 @@ void limits_read(struct recipe *recipe, int table, struct place place, const cha
 
 /* ---- the recipe ----------------------------------------------------------------------------- */
 
+/* Does the board lie flat? What its sensor says of it. */
+struct flat {
+    int64_t below_since_ms; /* it has read less than it can on a board that does */
+    int64_t asked_ms;       /* spent on asking */
+    bool asked;             /* since it last read as it should */
+};
+
 struct recipe {
     lua_State *lua;
     size_t memory;
@@ -131,6 +138,7 @@ struct recipe {
     int64_t forecast_ms, forecast_due_ms;
     bool forecast_known;
     bool placed;
+    struct flat flat;
     uint32_t notes;
     int notes_now;       /* since the last snapshot */
     enum hand asking;    /* announced while its prompt is open */
@@ -245,12 +253,20 @@ int32_t foreseen_ms(double left_s);
 enum hand_answer exchange_prompt(struct recipe *recipe, enum note_kind kind, enum hand hand,
                                  const char *name, double value, const char *text,
                                  double timeout_s);
+/* What hands do at the board now, as the guard is told. */
+enum hand hand_now(const struct recipe *recipe);
 void exchange_hand(struct recipe *recipe, enum hand hand, int part);
 void exchange_air(struct recipe *recipe, int part, double watts, double for_s);
 void exchange_air_off(struct recipe *recipe);
 void joint_now(const struct recipe *recipe, int joint, struct wire_joint *out);
 /* `seconds` may pass in this primitive; while heat is wanted they are seconds of heat. */
 void tally_time(struct recipe *recipe, double seconds);
+
+/* ---- lies_flat.c ---------------------------------------------------------------------------- */
+
+/* At every snapshot: while heat is wanted and no hand is at the board, its sensor must read what a board that lies flat
+ * would. Else heat is off and a person is asked; without a yes the recipe ends there. */
+void ask_if_flat(struct recipe *recipe);
 
 /* ---- primitives.c --------------------------------------------------------------------------- */
 

@@ -27,6 +27,12 @@ void operator_asked(struct operator* operator, const struct wire_note * note)
     memcpy(operator->name, note->name, sizeof operator->name);
 }
 
+/* No recipe foresees it, so no line of the answers file is for it; a rehearsal that comes to it ends there. */
+static bool is_asked_if_flat(const struct operator* operator)
+{
+    return strcmp(operator->name, NOTE_LIES_FLAT) == 0;
+}
+
 /* Take the next line of the answers file, or yes; decide when it will be said. */
 static void consider(struct operator* operator, const struct wire_turn * turn, int64_t t_ms)
 {
@@ -35,7 +41,9 @@ static void consider(struct operator* operator, const struct wire_turn * turn, i
 
     operator->prompt = turn->prompt;
     operator->reply =(struct rehearse_answer){.reply = REPLY_YES, .after_s = -1};
-    if (operator->next_answer<operator->setup->answer_count)
+    if (is_asked_if_flat(operator))
+        operator->reply.reply = REPLY_NO;
+    else if (operator->next_answer<operator->setup->answer_count)
         operator->reply = operator->setup->answer[operator->next_answer++];
     if (operator->reply.after_s >= 0)
         after_s = operator->reply.after_s;

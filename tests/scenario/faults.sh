@@ -76,15 +76,16 @@ for short in "" "--fault board-short@0"; do
     json '.trip.rule == "supply-over-volts" and (.trip.text | contains("while injecting"))'
 done
 
-# A hot board that is taken away: its reading falls as no board's can. Of a cooler one the recipe waits in vain.
+# A hot board that is taken away: its reading falls as no board's can. Of a cooler one, and of one that does not lie
+# flat, a person is asked, with heat off; who rehearses says no.
 run 3 tinlatch rehearse "$split" --fault board-taken@320 --json
 json '.trip.rule == "sensor-jump" and .trip.at_s < 330'
+flat='.trip == null and (.error.text | endswith("asked whether both lie flat, a person said no"))'
 run 1 tinlatch rehearse "$split" --fault board-taken@200 --json
-json '.trip == null and .peak.plate_true_c < 192'
-# One that does not lie flat is seen by no rule either; the plate stays where it belongs, and the recipe's wait ends it.
+json "$flat and .stages[-1].end_s < 220 and .peak.plate_true_c < 140"
 for instant in 0 60; do
     run 1 tinlatch rehearse "$split" --fault board-unseated@$instant --json
-    json '.trip == null and .peak.plate_true_c < 192 and (.error.text | startswith("wait_for_melt: after 4 min"))'
+    json "$flat and .stages[-1].end_s < 160 and .peak.plate_true_c < 125"
 done
 
 # The board's sensor touches what is fed: off within half a second.

@@ -68,6 +68,74 @@ static void test_the_board_sensor_brings_the_estimate_nearer(void **state)
     assert_true(with_s < 0.5 * without_s);
 }
 
+/* Up to 150 C on a drawn world, the board laid down at 2 s. By how much its sensor's reading was above the
+ * least that it can be lying flat, at the lowest; *below_s: when it first was below that for 4 s on end. */
+static double play_least(uint64_t seed, const char *fault, int64_t fault_ms, int64_t until_ms,
+                         double *below_s)
+{
+    struct board board;
+    demo_hx210(&board);
+    struct world *world = demo_world(&board, seed, 1);
+    struct estimate estimate;
+    struct tl_error error;
+    double plate_c = 22, least_c, lowest_k = HUGE_VAL, since_s = 0;
+    begin(&estimate, &board);
+    *below_s = HUGE_VAL;
+    if (fault)
+        assert_int_equal(world_add_fault(world, fault, fault_ms, &error), 0);
+    while (demo_now(world) < until_ms) {
+        if (demo_now(world) == 2000) {
+            world_hand(world, HAND_PLACE, -1);
+            estimate_hand(&estimate, HAND_PLACE, -1);
+        }
+        struct demo_reading r = demo_period(world, demo_duty(plate_c, 150), 0);
+        double t_s = (double)demo_now(world) * 1e-3;
+        plate_c = fmax(r.plate_c, r.plate_2_c);
+        hear(&estimate, demo_now(world), &r, 150, true);
+        bool told = estimate_board_least_c(&estimate, &least_c);
+        assert_int_equal(told, t_s >= 8); /* 6 s after it was laid down */
+        lowest_k = told ? fmin(lowest_k, r.board_c - least_c) : lowest_k;
+        since_s = told && r.board_c < least_c ? since_s : t_s;
+        *below_s = t_s - since_s >= 4 ? fmin(*below_s, t_s) : *below_s;
+    }
+    world_free(world);
+    return lowest_k;
+}
+
+static void test_no_board_that_lies_flat_reads_less_than_it_can(void **state)
+{
+    (void)state;
+    static const char *const faults[] = {NULL, "desk-fan", "mains-low"};
+    double below_s;
+    for (uint64_t seed = 1; seed <= SEEDS; seed++)
+        for (int i = 0; i < 3; i++)
+            assert_true(play_least(seed, faults[i], 0, 600000, &below_s) > 0);
+}
+
+/* 100 s is what it takes: after 30 s of heat it reads within 0.5 K of one that lies flat. */
+static void test_a_board_that_does_not_lie_flat_reads_less_than_it_can(void **state)
+{
+    (void)state;
+    double below_s, last_s = 0;
+    for (uint64_t seed = 1; seed <= SEEDS; seed++) {
+        play_least(seed, "board-unseated", 0, 240000, &below_s);
+        last_s = fmax(last_s, below_s);
+    }
+    print_message("a quarter of the contact: seen after %.0f s at the latest\n", last_s);
+    assert_true(last_s <= 120);
+}
+
+static void test_a_board_that_is_taken_reads_less_than_it_can_within_10_s(void **state)
+{
+    (void)state;
+    double below_s;
+    for (uint64_t seed = 1; seed <= SEEDS; seed++) {
+        int64_t taken_ms = 120000 + 5000 * (int64_t)seed;
+        play_least(seed, "board-taken", taken_ms, 240000, &below_s);
+        assert_in_range((int)(below_s * 1000), taken_ms + 4000, taken_ms + 10000);
+    }
+}
+
 static void test_on_the_nominal_world_the_estimate_is_within_3_s(void **state)
 {
     (void)state;
@@ -274,6 +342,9 @@ int main(void)
         cmocka_unit_test(test_the_melt_of_drawn_low_temperature_stacks_is_told_within_8_s),
         cmocka_unit_test(test_the_melt_of_drawn_higher_melting_stacks_is_told_within_12_s),
         cmocka_unit_test(test_the_board_sensor_brings_the_estimate_nearer),
+        cmocka_unit_test(test_no_board_that_lies_flat_reads_less_than_it_can),
+        cmocka_unit_test(test_a_board_that_does_not_lie_flat_reads_less_than_it_can),
+        cmocka_unit_test(test_a_board_that_is_taken_reads_less_than_it_can_within_10_s),
         cmocka_unit_test(test_on_the_nominal_world_the_estimate_is_within_3_s),
         cmocka_unit_test(test_the_sensors_lag_is_made_up_for),
         cmocka_unit_test(test_an_unreadable_plate_freezes_the_estimate_until_it_reads_again),

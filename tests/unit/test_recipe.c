@@ -19,6 +19,8 @@ static struct recipe *recipe;
 static struct fake {
     double plate_c, rise_c_s; /* follows the wanted temperature */
     double volts, amps;       /* what the supply reads once it is on */
+    double board_c;           /* what the board's sensor reads; 0 = there is none */
+    int64_t lies_ms[2];       /* from when to when that reads as much as the plate's */
     int plate_quality;
     int32_t nudge_mc, nudge_ms;
     int64_t nudge_at_ms; /* from when on */
@@ -44,8 +46,9 @@ static struct fake {
     int32_t hand_at_value;  /* ... and when a value was recorded */
     int32_t fan_permille;   /* most of the frame that was molten while the fan ran */
     bool fan_ran;
-    int injected_off;   /* turns with the supply off and an injection still announced */
-    int64_t open_at_ms; /* the plate's sensor breaks; 0 = never */
+    int heated_at_prompt; /* turns that want heat with a prompt open */
+    int injected_off;     /* turns with the supply off and an injection still announced */
+    int64_t open_at_ms;   /* the plate's sensor breaks; 0 = never */
     struct wire_turn last;
     struct wire_snapshot snapshot;
     struct limits limits;
@@ -98,6 +101,12 @@ static int fake_exchange(void *context, const struct wire_turn *turn,
     s->nudge_mc = fake.nudge_mc;
     s->nudge_ms = s->t_ms >= fake.nudge_at_ms ? fake.nudge_ms : 0;
     s->heat_left_ms = fake.heat_left_ms > s->t_ms ? fake.heat_left_ms - (int32_t)s->t_ms : 0;
+    s->granted_heat = turn->heat;
+    s->granted_mc = turn->temp_mc;
+    bool lies = s->t_ms >= fake.lies_ms[0] && s->t_ms < fake.lies_ms[1];
+    s->quality[SENSOR_BOARD] = fake.board_c > 0 ? QUALITY_GOOD : QUALITY_NONE;
+    s->temp_mc[SENSOR_BOARD] = lies ? s->plate_mc : (int32_t)lround(fake.board_c * 1000);
+    fake.heated_at_prompt += turn->prompt != 0 && turn->heat;
     s->supply_quality = QUALITY_GOOD;
     s->supply_on = turn->supply_on;
     s->supply_mv = turn->supply_on ? (int32_t)lround(fake.volts * 1000) : 0;
@@ -969,6 +978,107 @@ static void test_nobody_there_is_a_timeout(void **state)
 
     assert_has(error.text, "nobody answered within 30 s");
     assert_in_range(fake.exchanges, 300, 303);
+}
+
+/* ---- does the board lie flat? ---- */
+
+/* A minute at 150 C, in which the board's sensor stays at 25 C. */
+static int run_cold_board(void)
+{
+    fake.board_c = 25;
+    return run_steps("board.place { 'lay it', timeout = '1 min' }\n"
+                     "plate.ramp { to = '150 C', timeout = '2 min' }\n"
+                     "plate.soak '1 min'\nplate.off()");
+}
+
+static int times_asked(void)
+{
+    int asked = 0;
+    for (int i = 0; i < fake.notes; i++)
+        asked += strcmp(fake.note[i].name, NOTE_LIES_FLAT) == 0;
+    return asked;
+}
+
+static void test_a_board_that_stays_cold_is_asked_about_once_with_heat_off(void **state)
+{
+    (void)state;
+    assert_int_equal(run_cold_board(), 0); /* answered with yes */
+
+    assert_int_equal(times_asked(), 1);
+    assert_has(fake.note[1].text, "the board's sensor reads 25.0 C, lying flat it would read");
+    assert_int_equal(fake.note[1].note, NOTE_CONFIRM);
+    assert_int_equal(fake.heated_at_prompt, 0);
+    assert_near(fake.peak_mc, 150000, 0); /* ... and it went on */
+    assert_int_equal(fake.last.beeps, 1);
+}
+
+static void test_time_spent_on_asking_is_no_part_of_a_step(void **state)
+{
+    (void)state;
+    assert_int_equal(run_cold_board(), 0);
+    int with = fake.exchanges;
+    clean(state);
+    fake.lies_ms[1] = INT64_MAX;
+    assert_int_equal(run_cold_board(), 0);
+
+    assert_int_equal(times_asked(), 0);
+    assert_in_range(with, fake.exchanges + 1,
+                    fake.exchanges + 30); /* and the plate cooled meanwhile */
+}
+
+static void test_a_board_that_does_not_lie_flat_ends_the_recipe(void **state)
+{
+    (void)state;
+    fake.answers = 2;
+    fake.answer[0] = ANSWER_YES;
+    fake.answer[1] = ANSWER_NO;
+
+    assert_int_equal(run_cold_board(), TL_STEP);
+
+    assert_has(error.text, "asked whether both lie flat, a person said no");
+    assert_false(fake.last.heat);
+}
+
+static void test_nobody_who_looks_at_the_board_ends_the_recipe(void **state)
+{
+    (void)state;
+    fake.answers = 2;
+    fake.answer[0] = ANSWER_YES;
+    fake.answer[1] = ANSWER_NONE;
+
+    assert_int_equal(run_cold_board(), TL_TIMEOUT);
+
+    assert_has(error.text, "nobody said within 60 s whether both lie flat");
+    assert_false(fake.last.heat);
+}
+
+static void test_a_board_that_is_taken_later_is_asked_about_again(void **state)
+{
+    (void)state;
+    fake.lies_ms[0] = 60000;
+    fake.lies_ms[1] = 70000;
+
+    assert_int_equal(run_cold_board(), 0);
+
+    assert_int_equal(times_asked(), 2);
+}
+
+static void test_without_heat_or_under_hot_air_the_board_is_not_asked_about(void **state)
+{
+    (void)state;
+    static const char *const steps[] = {
+        "plate.ramp { to = '100 C', timeout = '1 min' }\nplate.soak '1 min'", /* no board yet */
+        "board.place { 'lay it', timeout = '1 min' }\nwait '3 min'",
+        "board.place { 'lay it', timeout = '1 min' }\n"
+        "hand_heat { 'on it', part = 'U2', time = '5 min', watts = '5 W', timeout = '1 min' }\n"
+        "plate.ramp { to = '100 C', timeout = '1 min' }\nplate.soak '1 min'",
+    };
+    for (size_t i = 0; i < sizeof steps / sizeof steps[0]; i++) {
+        clean(state);
+        fake.board_c = 25;
+        assert_int_equal(run_steps(steps[i]), 0);
+        assert_int_equal(times_asked(), 0);
+    }
 }
 
 static void test_an_answer_is_read_in_its_unit(void **state)
@@ -2002,6 +2112,12 @@ int main(void)
         TEST(test_a_prompt_is_answered_by_number_and_its_hand_announced),
         TEST(test_a_no_to_do_this_fails_and_a_no_to_is_it_done_does_not),
         TEST(test_nobody_there_is_a_timeout),
+        TEST(test_a_board_that_stays_cold_is_asked_about_once_with_heat_off),
+        TEST(test_time_spent_on_asking_is_no_part_of_a_step),
+        TEST(test_a_board_that_does_not_lie_flat_ends_the_recipe),
+        TEST(test_nobody_who_looks_at_the_board_ends_the_recipe),
+        TEST(test_a_board_that_is_taken_later_is_asked_about_again),
+        TEST(test_without_heat_or_under_hot_air_the_board_is_not_asked_about),
         TEST(test_an_answer_is_read_in_its_unit),
         TEST(test_an_answer_in_another_unit_is_asked_for_again),
         TEST(test_a_yes_where_nothing_is_suggested_is_asked_for_again),
