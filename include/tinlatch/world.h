@@ -151,6 +151,8 @@ struct world_sight {
 struct world_fault {
     const char *name, *help;
     struct world_sight two, one; /* seen with two sensors on the plate, with one */
+    bool veils_still; /* a plate's only sensor that stands still need not be seen beside it: what stood still moves on,
+                       * or heat comes that nobody tells of */
 };
 extern const struct world_fault world_faults[];
 extern const int world_fault_count;

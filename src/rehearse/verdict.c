@@ -101,6 +101,8 @@ static enum trial_verdict judge_fault(struct trial *trial, const struct run *run
 {
     struct world_sight sight = sight_of(fault->which, bench);
     double end_s = fmin(judged_until(run), gone_s);
+    if (sight.when == SIGHT_HEAT) /* a recipe that is over needs no plan */
+        end_s = fmin(end_s, run->recipe_s);
     double since_s = shows_since(&sight, run, fault->at_s, end_s);
 
     trial->shows_s = fmin(trial->shows_s, since_s); /* of a NAN the other */
@@ -136,15 +138,12 @@ static bool hides(const struct trial_fault *still, const struct trial_fault *fau
             (!bench.two_sensors && names(by, "heat-uncommanded")));
 }
 
-/* A plate's only sensor that stands still is seen by the heat that went in: not where it moves on, in degrees, with a
- * cold junction that drifts, nor by heat that nobody tells of. */
+/* A plate's only sensor that stands still is seen by the heat that went in. */
 static bool blinds(const struct trial_fault *other, const struct trial_fault *still,
                    struct trial_bench bench)
 {
-    const char *name = world_faults[other->which].name;
-
     return !bench.two_sensors && sight_of(still->which, bench).when == SIGHT_STILL &&
-           (strcmp(name, "cold-junction-drifts") == 0 || strcmp(name, "heater-stuck-on") == 0);
+           world_faults[other->which].veils_still;
 }
 
 /* Whether what has to be seen of `fault` need not be beside the other. */

@@ -89,7 +89,7 @@ const struct world_fault world_faults[] = {
         {SIGHT_STILL, 16, 10, "sensor-frozen sensor-unseated heat-uncommanded"} },
     [STUCK_ON] = { "heater-stuck-on", "the heater's switch welds shut: full power whatever is asked",
         {SIGHT_OVER, 20, 20, "heat-uncommanded plate-over"},
-        {SIGHT_OVER, 20, 20, "heat-uncommanded plate-over"} },
+        {SIGHT_OVER, 20, 20, "heat-uncommanded plate-over"}, .veils_still = true },
     [SILENT] = { "device-silent", "the plate's instrument neither hears nor answers any more",
         {SIGHT_PLATE, 0, 1, "device-silent sensor-stale"},
         {SIGHT_PLATE, 0, 1, "device-silent sensor-stale"} },
@@ -164,7 +164,7 @@ const struct world_fault world_faults[] = {
         {SIGHT_PLATE, 0, 1, "sensor-jump"} },
     [COLD_DRIFTS] = { "cold-junction-drifts", "the plate's first reader takes its terminals for colder, to 30 K",
         {SIGHT_NEVER, 0, 0, "sensors-disagree sensor-unseated sensor-range"},
-        {SIGHT_NEVER, 0, 0, "sensor-unseated sensor-range"} },
+        {SIGHT_NEVER, 0, 0, "sensor-unseated sensor-range"}, .veils_still = true },
     [MAINS_LOST] = { "mains-lost", "the plate's mains are gone for good",
         {SIGHT_NEVER, 0, 0, "sensor-unseated"},
         {SIGHT_NEVER, 0, 0, "sensor-unseated"} },
@@ -209,9 +209,15 @@ static bool is_state_of_tip(int which)
     return which == UNSEATED || which == OPEN || which == FROZEN || which == SHORTED;
 }
 
+static bool is_slip(int which)
+{
+    return which == SHOWS_80 || which == SHOWS_60 || which == SHOWS_40;
+}
+
 bool world_fault_replaces(int later, int earlier)
 {
-    return is_state_of_tip(later) && is_state_of_tip(earlier);
+    return (is_state_of_tip(later) && (is_state_of_tip(earlier) || is_slip(earlier))) ||
+           (is_slip(later) && is_slip(earlier));
 }
 
 static void first_plate_tips(struct world *world, enum tip_state state)

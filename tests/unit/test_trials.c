@@ -259,6 +259,23 @@ static void test_what_another_took_the_place_of_in_time_is_not_missed(void **sta
     for (int two = 0; two < 2; two++)
         assert_int_equal(verdict_of_two("sensor-shorted", "sensor-open", 100.2, run, two),
                          TRIAL_MISSED); /* by the later one's time */
+    trip(run, SENSORS_DISAGREE, 130);
+    assert_int_equal(verdict_of_two("sensor-shows-40", "sensor-shows-80", 110, run, true),
+                     TRIAL_CAUGHT);
+    assert_int_equal(verdict_of_two("sensor-shows-40", "sensor-on-rail", 110, run, true),
+                     TRIAL_MISSED);
+}
+
+static void test_a_recipe_that_hangs_when_it_is_over_is_not_missed(void **state)
+{
+    struct run *run = climb();
+    (void)state;
+
+    run->recipe_s = 150;
+    trip(run, HEAT_UNCOMMANDED, 500);
+    assert_int_equal(verdict_of_two("sensor-frozen", "recipe-hang", 160, run, true), TRIAL_MISSED);
+    assert_int_equal(verdict_of_two("board-short", "recipe-hang", 149, run, true), TRIAL_CAUGHT);
+    assert_int_equal(verdict_of_two("board-short", "recipe-hang", 140, run, true), TRIAL_MISSED);
 }
 
 static void test_of_two_faults_a_trip_is_false_before_either_breaks_anything(void **state)
@@ -334,6 +351,7 @@ int main(void)
         cmocka_unit_test(test_a_plates_only_reading_that_stands_still_hides_that_it_warms),
         cmocka_unit_test(test_a_cold_junction_that_drifts_moves_what_stood_still),
         cmocka_unit_test(test_what_another_took_the_place_of_in_time_is_not_missed),
+        cmocka_unit_test(test_a_recipe_that_hangs_when_it_is_over_is_not_missed),
         cmocka_unit_test(test_of_two_faults_a_trip_is_false_before_either_breaks_anything),
         cmocka_unit_test(test_of_two_faults_no_plate_with_two_sensors_runs_away_unseen),
         cmocka_unit_test(test_every_fault_names_rules_that_are_there_and_a_time),
