@@ -34,14 +34,22 @@ static int64_t later(int64_t a, int64_t b)
     return a > b ? a : b;
 }
 
+/* Those of a board that lies on the plate, or that somebody was asked to lay there. */
+static int32_t joints_there(const struct guard *guard)
+{
+    bool lies = guard->warm.taken || guard->hands.total_ms[HAND_PLACE] > 0;
+
+    return lies ? guard->turn.joints : 0;
+}
+
 /* How long until every joint is solid, as the recipe last estimated it: at the latest, and never less than a fifth on
  * top of what is likely. */
 static int64_t until_solid_ms(const struct guard *guard)
 {
-    bool doubted = reading_is_doubted(guard) && guard->turn.joints > 0;
-    int64_t longest = doubted ? SOLID_UNKNOWN_MS : 0;
+    int32_t joints = joints_there(guard);
+    int64_t longest = joints > 0 && reading_is_doubted(guard) ? SOLID_UNKNOWN_MS : 0;
 
-    for (int32_t i = 0; i < guard->turn.joints; i++) {
+    for (int32_t i = 0; i < joints; i++) {
         int64_t solid = guard->turn.joint[i].solid_ms, late = guard->turn.joint[i].solid_late_ms;
         if (solid < 0 || late < 0) /* not foreseen */
             longest = later(longest, SOLID_UNKNOWN_MS);
@@ -314,7 +322,7 @@ static const char *plate_words(const struct guard *guard)
 static void hands_off_plate(const struct guard *guard, int64_t t_ms, char *text, size_t size)
 {
     int64_t wait_ms = guard->solid_ms - t_ms;
-    bool joints = guard->turn.joints > 0, molten = joints && !guard->solid_told;
+    bool joints = joints_there(guard) > 0, molten = joints && !guard->solid_told;
     const char *solid = joints ? " The joints are solid now." : "", *off = plate_words(guard);
     char wait[40], doubt[BENCH_TEXT - 64];
 

@@ -284,6 +284,25 @@ static void test_a_recent_run_starts_warm_without_a_pulse(void **state)
     desk_free(desk);
 }
 
+/* Its joints are spoken of though nobody is asked to lay it down. */
+static void test_the_board_of_a_warm_start_lies_from_the_start(void **state)
+{
+    (void)state;
+    struct last_run last = recent();
+    last.plate_mc = 90000;
+    struct desk *desk = desk_with(&last, 60);
+    struct wire_turn turn = {.rail = -1, .joints = 1};
+    arm(desk, 60);
+    assert_has(desk->said, "Warm start:");
+
+    wire_stamp(&turn.head, WIRE_TURN, guard_snapshot(desk->guard)->head.number);
+    assert_int_equal(guard_receive(desk->guard, &turn, sizeof turn, desk->t_ms, NULL), 0);
+    stop(desk);
+
+    assert_has(guard_trip(desk->guard)->hands, "Heat is off. The joints are solid now.");
+    desk_free(desk);
+}
+
 static void test_a_thermocouple_that_was_touched_needs_the_seat_test(void **state)
 {
     (void)state;
@@ -1233,6 +1252,7 @@ int main(void)
         cmocka_unit_test(test_a_recent_run_starts_warm_without_a_pulse),
         cmocka_unit_test(test_nothing_has_power_before_the_latch_is_on_the_disk),
         cmocka_unit_test(test_a_disk_that_never_answers_refuses_the_start),
+        cmocka_unit_test(test_the_board_of_a_warm_start_lies_from_the_start),
         cmocka_unit_test(test_a_thermocouple_that_was_touched_needs_the_seat_test),
         cmocka_unit_test(test_a_first_run_is_not_asked_about_the_last),
         cmocka_unit_test(test_any_doubt_about_the_last_run_needs_the_seat_test),

@@ -68,6 +68,15 @@ static void turns(struct desk *desk, int periods)
     }
 }
 
+/* A board is laid on the plate, and is out of the hands again. */
+static void lay_board(struct desk *desk)
+{
+    desk->turn.hand = HAND_PLACE;
+    turns(desk, 1);
+    desk->turn.hand = HAND_NONE;
+    turns(desk, 1);
+}
+
 /* A guard that heats towards 172 C. */
 static struct desk *desk_heating(void)
 {
@@ -614,7 +623,7 @@ static void test_the_end_keeps_the_fan_off_until_the_joints_are_solid(void **sta
     desk->plate.mc[0] = desk->plate.mc[1] = 150000;
     desk->turn.joints = 1;
     desk->turn.joint[0].solid_ms = 20000; /* a fifth on top: 24 s */
-    turns(desk, 1);
+    lay_board(desk);
 
     guard_receive(desk->guard, &end, sizeof end, desk->t_ms, NULL);
     assert_has(guard_trip(desk->guard)->hands, "hands off until it beeps, about 24 s");
@@ -738,7 +747,10 @@ static struct desk *desk_heard_with(struct heard *heard, bool by_hand)
 
 static struct desk *desk_heard(struct heard *heard)
 {
-    return desk_heard_with(heard, false);
+    struct desk *desk = desk_heard_with(heard, false);
+
+    lay_board(desk);
+    return desk;
 }
 
 static void end_run(struct desk *desk)
@@ -989,6 +1001,24 @@ static void test_hands_are_told_again_when_the_joints_are_solid_and_when_all_is_
     assert_int_equal(guard_mode(desk->guard), GUARD_ENDED);
     assert_int_equal(heard.count[NOTE_HANDS], 3);
     assert_string_equal(heard.text[NOTE_HANDS], "Heat is off. Everything reads below 45 C.");
+    desk_free(desk);
+}
+
+static void test_an_empty_plate_has_no_joints_to_speak_of(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_heard_with(&heard, false);
+    desk->hand.stop_count++;
+    wire_stamp(&desk->hand.head, WIRE_HAND, 1);
+
+    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+    period(desk);
+
+    assert_string_equal(heard.text[NOTE_HANDS],
+                        "Heat is off. The plate reads 150 C: touch nothing on it with bare hands "
+                        "before it is below 45 C.");
+    assert_int_equal(guard_snapshot(desk->guard)->solid_ms, 0);
     desk_free(desk);
 }
 
@@ -2782,6 +2812,7 @@ int main(void)
         cmocka_unit_test(test_a_plate_that_is_cooled_by_hand_after_the_run_trips_nothing),
         cmocka_unit_test(test_a_recipe_that_fails_says_what_to_do_with_the_hands),
         cmocka_unit_test(test_hands_are_told_again_when_the_joints_are_solid_and_when_all_is_cold),
+        cmocka_unit_test(test_an_empty_plate_has_no_joints_to_speak_of),
         cmocka_unit_test(test_joints_that_are_overdue_are_not_shown_as_solid),
         cmocka_unit_test(test_a_plate_that_only_a_hand_switches_is_not_called_off),
         cmocka_unit_test(test_the_alarm_calls_to_such_a_plate_until_it_is_seen_to_cool),
