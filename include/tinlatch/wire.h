@@ -93,7 +93,7 @@ struct wire_snapshot {
     int32_t checks_left; /* questions and tests before the first heat */
     int32_t wait_ms;     /* as in the turn: what the recipe waits for now, 0 = nothing foreseen */
     int32_t judged;      /* 0: not everything was read yet, nothing can be granted */
-    int32_t meter_kind, meter_quality; /* what the meter was last asked and how far it is to be trusted */
+    int32_t meter_kind, meter_quality; /* what the meter is asked, or has answered, and how far it is to be trusted */
     int32_t wanted_ramp_mc_s, wanted_rail, wanted_mv, wanted_ma, wanted_inject, plate_age_ms; /* judged too */
     int32_t joints;      /* the turn's estimate, for front and record */
     struct wire_joint joint[BOARD_JOINTS];

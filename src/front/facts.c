@@ -301,6 +301,8 @@ static const char *next_unforeseen(const struct front_state *state)
                : state->prompt_kind == NOTE_DO  ? "waits for you to say that it is done"
                : state->prompt_kind == NOTE_ASK ? "waits for a value from you"
                                                 : "waits for your yes or no";
+    if (s->meter_kind != METER_NONE)
+        return "waits for the meter";
     if (s->granted_heat && s->granted_mc - (int64_t)s->plate_mc > TARGET_NEAR_MC)
         return "waits for the plate";
     return s->wanted_supply && !s->supply_on ? "waits for the supply" : "waits for the recipe";

@@ -280,6 +280,17 @@ static int32_t fired_count(const struct guard *guard)
     return n;
 }
 
+/* Its kind is told from when the meter is asked on. */
+static void tell_meter(const struct guard *guard, struct wire_snapshot *to)
+{
+    const struct meter_reading *meter = &guard->in.meter;
+    bool answered = meter->quality == QUALITY_GOOD || meter->quality == QUALITY_OPEN;
+
+    to->meter_kind = (int32_t)(answered ? meter->kind : guard->drive.meter);
+    to->meter_quality = (int32_t)meter->quality;
+    to->meter_value = (double)meter->micro / 1e6;
+}
+
 static void tell_readings(const struct guard *guard, struct wire_snapshot *to)
 {
     for (int id = 0; id < SENSORS; id++) {
@@ -313,9 +324,7 @@ static void tell_readings(const struct guard *guard, struct wire_snapshot *to)
     to->account_high_mc = guard->in.account.high_mc;
     to->account_unmoved_mc = guard->in.account.unmoved_mc;
     to->account_lead_mc = guard->in.account.board_lead_mc;
-    to->meter_kind = (int32_t)guard->in.meter.kind;
-    to->meter_quality = (int32_t)guard->in.meter.quality;
-    to->meter_value = (double)guard->in.meter.micro / 1e6;
+    tell_meter(guard, to);
 }
 
 static void tell_outputs(const struct guard *guard, struct wire_snapshot *to)

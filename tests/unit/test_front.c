@@ -590,6 +590,10 @@ static void test_who_is_waited_for_is_said_where_nothing_is_foreseen(void **unus
     s.wanted_supply = 1;
     take_snapshot(state, &s);
     assert_has(drawn(state, 80, 24, false), "next    waits for the supply");
+    s.meter_kind = METER_OHMS;
+    s.meter_quality = QUALITY_STALE; /* it has not answered yet */
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "next    waits for the meter");
 }
 
 static void test_the_supply_is_shown_when_it_is_used(void **unused)
