@@ -53,8 +53,8 @@ struct guard_watch {
 int guard_new(struct guard **out, const struct guard_config *config, struct tl_error *error);
 void guard_free(struct guard *guard);
 
-/* Which of the bench's ports a run needs that heats, that feeds a rail, or both. */
-void guard_ports_needed(const struct benchfile *bench, bool heats, bool feeds, bool need[BENCH_PORTS]);
+/* Which of the bench's ports a run needs that heats, feeds a rail, measures one, as its recipe's HELLO says. */
+void guard_ports_needed(const struct benchfile *bench, const struct wire_hello *hello, bool need[BENCH_PORTS]);
 
 void guard_begin(struct guard *guard, int64_t t_ms);
 bool guard_pump(struct guard *guard, int64_t t_ms);

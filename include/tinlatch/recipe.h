@@ -73,6 +73,7 @@ struct recipe_header {
     char title[64], board[BENCH_NAME], insert[BENCH_NAME];
     int32_t before_count;
     char before[RECIPE_BEFORE][64];
+    bool uses_meter; /* measures before, or its text reads the meter */
     int32_t rail_count;
     char rail[BENCH_RAILS][BENCH_NAME]; /* the rails it may feed */
     int32_t param_count;

@@ -16,7 +16,7 @@
 #include "tinlatch/err.h"
 #include "tinlatch/limits.h"
 
-enum { WIRE_VERSION = 7 };
+enum { WIRE_VERSION = 8 };
 
 enum wire_kind { WIRE_HELLO = 1, WIRE_SNAPSHOT, WIRE_TURN, WIRE_NOTE, WIRE_HAND, WIRE_END, WIRE_KINDS };
 
@@ -43,7 +43,7 @@ struct wire_hello {
     struct wire_head head;
     struct limit_origins origins;
     int32_t park_mc; /* where heat falls to when the operator parks; 0 = off */
-    int32_t zero;
+    int32_t uses_meter; /* 0 or 1: it measures a rail, with the bench's meter where there is one */
     struct limits board, recipe; /* layers; flags and times inside them are ignored, but uses_* of `recipe` */
     char title[64], board_name[BENCH_NAME], insert[BENCH_NAME];
 };

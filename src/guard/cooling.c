@@ -179,10 +179,14 @@ static bool supply_is_seen_since(const struct guard *guard)
            guard->in.t_ms - supply->age_ms >= guard->begun_ms;
 }
 
+/* But a meter's: there is nothing of it to switch off, or to look at. */
 static bool every_line_is_cut(const struct guard *guard)
 {
-    for (int i = 0; i < guard->config.bench->device_count; i++)
-        if (guard->in_use[i] && guard->config.bench->device[i].port >= 0 && !guard->gone[i])
+    const struct benchfile *bench = guard->config.bench;
+
+    for (int i = 0; i < bench->device_count; i++)
+        if (guard->in_use[i] && i != bench->meter_device && bench->device[i].port >= 0 &&
+            !guard->gone[i])
             return false;
     return true;
 }

@@ -72,6 +72,12 @@ static void name_it(const struct guard *guard, const char *name, int i, const ch
         snprintf(text, size, "[%s] %s", name, reads);
 }
 
+/* It reads only when it is asked: that it is there, and the right one, is all that can be wanted of it. */
+static bool uses_meter(const struct guard *guard)
+{
+    return guard->hello.uses_meter && guard->config.bench->meter_device >= 0;
+}
+
 bool missing_first(const struct guard *guard, int32_t waited_ms, char *text, size_t size)
 {
     const struct benchfile *bench = guard->config.bench;
@@ -93,6 +99,10 @@ bool missing_first(const struct guard *guard, int32_t waited_ms, char *text, siz
     if (guard->limits.uses_supply && guard->in.supply.quality != QUALITY_GOOD) {
         name_it(guard, "supply", bench->supply_device, "its readings are too old to be believed",
                 waited_ms, text, size);
+        return true;
+    }
+    if (uses_meter(guard) && is_missing(guard, bench->meter_device)) {
+        name_it(guard, "meter", bench->meter_device, "", waited_ms, text, size);
         return true;
     }
     return false;

@@ -6,15 +6,17 @@
 #include <string.h>
 
 /* What a run touches; what it does not touch is neither asked nor driven, and its port stays free. */
-static void devices_needed(const struct benchfile *bench, bool heats, bool feeds,
+static void devices_needed(const struct benchfile *bench, const struct wire_hello *hello,
                            bool need[BENCH_DEVICES])
 {
+    bool heats = hello->recipe.uses_plate, feeds = hello->recipe.uses_supply;
     const struct {
         int32_t device;
         bool used;
     } roles[] = {
-        {bench->plate_device, heats}, {bench->cutoff_device, heats}, {bench->supply_device, feeds},
-        {bench->meter_device, feeds}, {bench->inputs_device, true},
+        {bench->plate_device, heats},  {bench->cutoff_device, heats},
+        {bench->supply_device, feeds}, {bench->meter_device, hello->uses_meter},
+        {bench->inputs_device, true},
     };
 
     memset(need, 0, BENCH_DEVICES * sizeof need[0]);
@@ -26,13 +28,13 @@ static void devices_needed(const struct benchfile *bench, bool heats, bool feeds
             need[bench->sensor[id].device] = true;
 }
 
-void guard_ports_needed(const struct benchfile *bench, bool heats, bool feeds,
+void guard_ports_needed(const struct benchfile *bench, const struct wire_hello *hello,
                         bool need[BENCH_PORTS])
 {
     bool device[BENCH_DEVICES];
 
     memset(need, 0, BENCH_PORTS * sizeof need[0]);
-    devices_needed(bench, heats, feeds, device);
+    devices_needed(bench, hello, device);
     for (int i = 0; i < bench->device_count; i++)
         if (device[i] && bench->device[i].port >= 0)
             need[bench->device[i].port] = true;
@@ -71,7 +73,7 @@ static int guard_engage(struct guard *guard, const struct wire_hello *hello, str
         return tl_error_set(error, TL_DEVICE, "the recipe heats; this bench has no plate");
     if (hello->recipe.uses_supply && bench->supply_device < 0)
         return tl_error_set(error, TL_DEVICE, "the recipe feeds a rail; this bench has no supply");
-    devices_needed(bench, hello->recipe.uses_plate, hello->recipe.uses_supply, guard->in_use);
+    devices_needed(bench, hello, guard->in_use);
     for (int id = 0; id < SENSORS; id++)
         guard->sensor_in_use[id] = hello->recipe.uses_plate && bench->sensor[id].present;
     guard->insert = insert;

@@ -80,7 +80,7 @@ static int open_ports(struct bench_run *run, const struct wire_hello *hello, str
     const struct benchfile *bench = run->bench;
     bool need[BENCH_PORTS];
 
-    guard_ports_needed(bench, hello->recipe.uses_plate, hello->recipe.uses_supply, need);
+    guard_ports_needed(bench, hello, need);
     run->keeper.port_count = bench->port_count;
     for (int i = 0; i < bench->port_count; i++) {
         int failed = need[i] ? bench_open_port(bench, i, &run->keeper.port[i], error) : 0;

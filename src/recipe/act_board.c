@@ -326,6 +326,11 @@ static const struct {
 };
 /* clang-format on */
 
+bool probe_is_metered(enum probe probe)
+{
+    return probes[probe].kind != METER_NONE;
+}
+
 /* A person holds its leads on the rail. Why it gives no value; NULL: it does. */
 static const char *read_meter(struct recipe *recipe, int rail, enum meter_kind kind, double *value)
 {
@@ -364,7 +369,7 @@ static enum hand_answer ask_meter(struct recipe *recipe, const char *first, cons
     int index = 0;
     while (strcmp(recipe->board.rail[index].limits.name, rail) != 0)
         index++;
-    if (recipe->snapshot.meter_quality != QUALITY_NONE && probes[probe].kind != METER_NONE) {
+    if (recipe->snapshot.meter_quality != QUALITY_NONE && probe_is_metered(probe)) {
         double start_s = now_s(recipe);
         ask_to_hold(text, first, rail, probe);
         enum hand_answer answer =

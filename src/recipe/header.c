@@ -372,8 +372,9 @@ void header_check_board(struct recipe *recipe)
     struct recipe_header *header = &recipe->header;
     check_rails(recipe, "rails", header->rail[0], sizeof header->rail[0], header->rail_count);
     char of[RECIPE_BEFORE][BENCH_NAME];
+    header->uses_meter = look_for_name(recipe, "meter");
     for (int i = 0; i < header->before_count; i++)
-        probe_of(header->before[i], of[i]);
+        header->uses_meter |= probe_is_metered(probe_of(header->before[i], of[i]));
     check_rails(recipe, "before", of[0], sizeof of[0], header->before_count);
     for (int i = 0; i < header->rail_count; i++)
         memcpy(header->ceiling.rail[i].name, header->rail[i], BENCH_NAME);
@@ -388,6 +389,7 @@ void recipe_hello(const struct recipe *recipe, struct wire_hello *hello)
     hello->board = recipe->board.limits;
     hello->recipe = header->ceiling;
     hello->park_mc = (int32_t)lround(header->park_c * 1000);
+    hello->uses_meter = header->uses_meter;
     snprintf(hello->title, sizeof hello->title, "%s", header->title);
     snprintf(hello->board_name, sizeof hello->board_name, "%s",
              recipe->sources->board_file ? recipe->board.name : header->board);

@@ -307,10 +307,34 @@ static void look_into(struct recipe *recipe, const struct source_file *file)
     lua_settop(recipe->lua, look.names - 1);
 }
 
+/* Written with the recipe. What is shipped has no use of its own for an instrument. */
+static bool is_own(const struct source_file *file)
+{
+    return file->from == SOURCE_RECIPE || file->from == SOURCE_BESIDE;
+}
+
+static void see_name(struct look *look)
+{
+    if (look->word[0] && look->last != '.')
+        remember(look);
+}
+
+bool look_for_name(struct recipe *recipe, const char *name)
+{
+    struct look look = {.recipe = recipe};
+    lua_newtable(recipe->lua);
+    look.names = lua_gettop(recipe->lua);
+    for (int i = 0; i < recipe->sources->count; i++)
+        if (is_own(&recipe->sources->file[i]))
+            walk(&look, &recipe->sources->file[i], see_name);
+    bool found = remembered(&look, name);
+    lua_settop(recipe->lua, look.names - 1);
+    return found;
+}
+
 void look_for_unknown(struct recipe *recipe)
 {
     for (int i = 0; i < recipe->sources->count; i++)
-        if (recipe->sources->file[i].from == SOURCE_RECIPE ||
-            recipe->sources->file[i].from == SOURCE_BESIDE)
+        if (is_own(&recipe->sources->file[i]))
             look_into(recipe, &recipe->sources->file[i]);
 }

@@ -192,6 +192,8 @@ void grammar_explain(const struct source_file *file, struct tl_error *error);
 void look_for_twice(struct recipe *recipe, const struct source_file *file);
 /* Fail on calls of names that are not there, also where this run may never come by. */
 void look_for_unknown(struct recipe *recipe);
+/* Does the recipe, or a module of it, say this name, other than as a field? */
+bool look_for_name(struct recipe *recipe, const char *name);
 
 /* ---- sandbox_lua.c -------------------------------------------------------------------------- */
 
@@ -349,5 +351,6 @@ void measure_after(struct recipe *recipe);
 /* What an item of that list is: "battery", "battery diode", "battery idle"; and the rail's name in it. */
 enum probe { PROBE_OHMS, PROBE_DIODE, PROBE_IDLE, PROBES };
 enum probe probe_of(const char *item, char rail[BENCH_NAME]);
+bool probe_is_metered(enum probe probe); /* by the bench's meter, where there is one */
 
 #endif

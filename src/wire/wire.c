@@ -18,7 +18,7 @@ _Static_assert(sizeof(struct wire_end) == 272, "wire_end");
 #define SIZES                                                                                      \
     (sizeof(struct wire_hello) + 3 * sizeof(struct wire_snapshot) + 5 * sizeof(struct wire_turn) + \
      7 * sizeof(struct wire_note) + 11 * sizeof(struct wire_hand) + 13 * sizeof(struct wire_end))
-_Static_assert(WIRE_VERSION == 7 && SIZES == 11448,
+_Static_assert(WIRE_VERSION == 8 && SIZES == 11448,
                "a message changed: raise WIRE_VERSION, and put it and the new sum here");
 
 /* No padding holes: the fields' own sizes add up to the struct's. A hole would carry stray memory of
@@ -257,8 +257,8 @@ static bool limits_are_sane(const struct limits *limits)
 
 int wire_check_hello(const struct wire_hello *hello)
 {
-    if (!limits_are_sane(&hello->board) || !limits_are_sane(&hello->recipe) || hello->zero != 0 ||
-        !within(hello->park_mc, 0, TEMP_MAX_MC))
+    if (!limits_are_sane(&hello->board) || !limits_are_sane(&hello->recipe) ||
+        !within(hello->uses_meter, 0, 1) || !within(hello->park_mc, 0, TEMP_MAX_MC))
         return TL_BAD;
     if (!terminated(hello->title, sizeof hello->title) ||
         !terminated(hello->board_name, sizeof hello->board_name) ||

@@ -382,11 +382,34 @@ static void the_supply_is_unplugged_and_comes_back(void)
     it_is_trusted_no_more(back);
 }
 
+static const char meter[] = "[meter]\ndriver = scpi-meter\nport = /dev/serial/by-id/"
+                            "usb-quick-meter\nidentity = BENCHMETER\n";
+
+/* A run that only heats has the meter read what it wants measured, and does not fall over one that is gone. */
+static void the_meter_is_unplugged_while_the_plate_heats(void)
+{
+    char bench[32];
+    copy_bench("tests/data/quick.ini", meter, NULL, bench);
+    mimic_begin(&w, bench, source("tests/data/quick/probed.lua"));
+    run_begin(&w, source("tests/data/quick/probed.lua"));
+    run_until(&w, "stage  Warm", 90);
+    expect_said("are the bench meter's probes on it, and held?");
+    expect_unsaid("the reading in ohms");
+
+    mimic_do(&w, "unplug meter");
+    run_until(&w, "stage  Cool", 60);
+    run_until(&w, "The meter does not answer. Again, once it is cold. ohms: from battery", 90);
+
+    expect_end(0, 90);
+    expect_unsaid("device-silent");
+    assert_false(there("latch*"));
+    json_decref(all_off());
+    unlink(bench);
+}
+
 /* No heat and no rail depends on it: the run goes on, and what it would have read is typed. */
 static void the_meter_is_unplugged_and_comes_back(void)
 {
-    static const char meter[] = "[meter]\ndriver = scpi-meter\nport = /dev/serial/by-id/"
-                                "usb-quick-meter\nidentity = BENCHMETER\n";
     char bench[32], link[96], byte;
     copy_bench("tests/data/quick.ini", meter, NULL, bench);
     mimic_begin(&w, bench, source("tests/data/quick/meter.lua"));
@@ -485,6 +508,7 @@ static struct story {
     {.run = the_reader_is_unplugged_and_comes_back},
     {.run = the_supply_is_unplugged_and_comes_back},
     {.run = the_meter_is_unplugged_and_comes_back},
+    {.run = the_meter_is_unplugged_while_the_plate_heats},
     {.run = leaving_early_takes_a_second_answer},
     {.run = a_hand_is_slow_at_the_knob},
 };
@@ -585,6 +609,12 @@ static void test_a_meter_that_was_unplugged_is_not_trusted_when_it_comes_back(vo
     wait_for(the_meter_is_unplugged_and_comes_back);
 }
 
+static void test_a_run_that_only_heats_uses_the_meter_and_goes_on_without_it(void **state)
+{
+    (void)state;
+    wait_for(the_meter_is_unplugged_while_the_plate_heats);
+}
+
 static void test_leaving_a_hot_plate_takes_a_second_answer_and_is_recorded(void **state)
 {
     (void)state;
@@ -609,6 +639,7 @@ int main(void)
         cmocka_unit_test(test_a_reader_that_was_unplugged_is_not_trusted_when_it_comes_back),
         cmocka_unit_test(test_a_supply_that_was_unplugged_is_not_trusted_when_it_comes_back),
         cmocka_unit_test(test_a_meter_that_was_unplugged_is_not_trusted_when_it_comes_back),
+        cmocka_unit_test(test_a_run_that_only_heats_uses_the_meter_and_goes_on_without_it),
         cmocka_unit_test(test_leaving_a_hot_plate_takes_a_second_answer_and_is_recorded),
         cmocka_unit_test(test_a_plate_by_hand_alone_is_called_hot_until_it_is_seen_to_cool),
     };

@@ -251,9 +251,13 @@ static inline const char *answer_to(const char *prompt, size_t length)
     static const struct {
         const char *asks, *typed;
     } known[] = {
-        {"Again, once it is cold. ohms", "44.1 kohm"}, {"the reading in ohms", "44,9 kohm"},
-        {"Again, once it is cold. diode", "412 mV"},   {"the reading in volts", "0.418 V"},
-        {"Again, once it is cold. idle", "no"},        {"the reading in amps", "38 mA"},
+        {"are the bench meter's probes on it", "yes"},
+        {"Again, once it is cold. ohms", "44.1 kohm"},
+        {"the reading in ohms", "44,9 kohm"},
+        {"Again, once it is cold. diode", "412 mV"},
+        {"the reading in volts", "0.418 V"},
+        {"Again, once it is cold. idle", "no"},
+        {"the reading in amps", "38 mA"},
     };
     for (size_t i = 0; i < sizeof known / sizeof known[0]; i++) {
         const char *found = strstr(prompt, known[i].asks);

@@ -1207,6 +1207,175 @@ static void test_a_wait_of_minutes_is_told_in_minutes(void **state)
     desk_free(desk);
 }
 
+/* ---- a meter ---- */
+
+static void meter_hear(struct fake_line *line, const char *said)
+{
+    const char *answer = strcmp(said, "*IDN?") == 0       ? "DEMOWORKS,BENCHMETER 60"
+                         : strcmp(said, "MEAS:RES?") == 0 ? "+4.217E+01"
+                                                          : NULL;
+    if (answer && !line->silent)
+        line->out_length += (size_t)snprintf(line->out + line->out_length,
+                                             sizeof line->out - line->out_length, "%s\n", answer);
+}
+
+struct meter_desk {
+    struct desk desk;
+    struct fake_line meter;
+};
+
+/* A recipe that heats, on a bench that has a meter on a port of its own. */
+static struct meter_desk *meter_desk_begin(bool uses_meter)
+{
+    struct meter_desk *desk = calloc(1, sizeof *desk);
+    struct wire_hello hello = hello_for(190000);
+    struct benchfile *bench = &desk->desk.bench;
+
+    assert_non_null(desk);
+    *bench = fake_line_bench();
+    bench->device_count = bench->port_count = 2;
+    bench->meter_device = 1;
+    bench->device[1] = (struct device_config){.kind = DEVICE_SCPI_METER, .port = 1};
+    strcpy(bench->device[1].name, "meter");
+    strcpy(bench->device[1].identity, "BENCHMETER");
+    fake_line_init(&desk->desk.plate);
+    fake_line_init(&desk->meter);
+    desk->meter.hear = meter_hear;
+    struct guard_config config = {
+        .bench = bench, .port = {&desk->desk.plate.port, &desk->meter.port}, .armed = true};
+    hello.uses_meter = uses_meter;
+    assert_int_equal(guard_new(&desk->desk.guard, &config, NULL), 0);
+    assert_int_equal(guard_receive(desk->desk.guard, &hello, sizeof hello, 0, NULL), 0);
+    desk->desk.turn.rail = -1;
+    return desk;
+}
+
+static struct meter_desk *meter_desk(bool uses_meter)
+{
+    struct meter_desk *desk = meter_desk_begin(uses_meter);
+
+    for (int i = 0; i < 20 && guard_mode(desk->desk.guard) != GUARD_RUNNING; i++)
+        period(&desk->desk);
+    return desk;
+}
+
+static void meter_desk_free(struct meter_desk *desk)
+{
+    guard_free(desk->desk.guard);
+    free(desk);
+}
+
+static void test_the_meters_port_is_needed_only_where_a_rail_is_measured(void **state)
+{
+    (void)state;
+    struct benchfile bench = fake_line_bench();
+    bench.device_count = bench.port_count = 3;
+    bench.meter_device = 1;
+    bench.device[1] = (struct device_config){.kind = DEVICE_SCPI_METER, .port = 1};
+    bench.supply_device = 2;
+    bench.device[2] = (struct device_config){.kind = DEVICE_SCPI_SUPPLY, .port = 2};
+
+    for (int bits = 0; bits < 8; bits++) {
+        bool need[BENCH_PORTS], heats = bits & 1, measures = bits & 2, feeds = bits & 4;
+        struct wire_hello hello = {.uses_meter = measures,
+                                   .recipe = {.uses_plate = heats, .uses_supply = feeds}};
+        guard_ports_needed(&bench, &hello, need);
+        assert_int_equal(need[0], heats);
+        assert_int_equal(need[1], measures);
+        assert_int_equal(need[2], feeds);
+    }
+}
+
+static void test_a_recipe_that_heats_reads_the_meter_it_uses(void **state)
+{
+    (void)state;
+    struct meter_desk *desk = meter_desk(true);
+    const struct wire_snapshot *s = guard_snapshot(desk->desk.guard);
+    assert_int_equal(s->mode, GUARD_RUNNING);
+    assert_int_equal(s->meter_kind, METER_NONE);
+    assert_int_equal(s->meter_quality, QUALITY_STALE);
+
+    desk->meter.silent = true;
+    desk->desk.turn.meter = METER_OHMS;
+    turns(&desk->desk, 2);
+    assert_int_equal(s->meter_kind, METER_OHMS); /* asked, and not answered yet */
+    assert_int_equal(s->meter_quality, QUALITY_STALE);
+    desk->meter.silent = false;
+    turns(&desk->desk, 40); /* what was asked in vain is given up after 3 s */
+
+    assert_int_equal(s->meter_kind, METER_OHMS);
+    assert_int_equal(s->meter_quality, QUALITY_GOOD);
+    assert_near(s->meter_value, 42.17, 1e-9);
+    meter_desk_free(desk);
+}
+
+static void test_a_meter_that_is_not_used_is_not_there(void **state)
+{
+    (void)state;
+    struct meter_desk *desk = meter_desk(false);
+
+    desk->desk.turn.meter = METER_OHMS;
+    turns(&desk->desk, 40);
+
+    assert_int_equal(guard_mode(desk->desk.guard), GUARD_RUNNING);
+    assert_int_equal(guard_snapshot(desk->desk.guard)->meter_quality, QUALITY_NONE);
+    assert_int_equal(desk->meter.in_length, 0);
+    meter_desk_free(desk);
+}
+
+static void test_a_meter_that_is_used_has_to_be_there_at_the_start(void **state)
+{
+    (void)state;
+    struct meter_desk *desk = meter_desk_begin(true);
+    desk->meter.silent = true;
+
+    for (int i = 0; i < 200 && guard_mode(desk->desk.guard) == GUARD_CHECKING; i++)
+        period(&desk->desk);
+
+    assert_int_equal(guard_refusal(desk->desk.guard)->code, TL_DEVICE);
+    assert_has(guard_refusal(desk->desk.guard)->text, "[meter] no answer within");
+    meter_desk_free(desk);
+}
+
+/* No heat hangs on it. */
+static void test_a_meter_that_falls_silent_or_is_pulled_out_trips_no_heat(void **state)
+{
+    (void)state;
+    for (int pulled = 0; pulled < 2; pulled++) {
+        struct meter_desk *desk = meter_desk(true);
+        desk->desk.turn.heat = 1;
+        desk->desk.turn.temp_mc = 30000;
+        desk->desk.plate.mc[0] = desk->desk.plate.mc[1] = desk->desk.plate.mc[2] = 30000;
+        desk->desk.turn.meter = METER_OHMS;
+        turns(&desk->desk, 10);
+        assert_int_equal(guard_snapshot(desk->desk.guard)->meter_quality, QUALITY_GOOD);
+
+        desk->meter.silent = !pulled;
+        desk->meter.cut = pulled;
+        turns(&desk->desk, 100);
+
+        assert_int_equal(guard_mode(desk->desk.guard), GUARD_RUNNING);
+        assert_true(guard_snapshot(desk->desk.guard)->granted_heat);
+        assert_int_equal(guard_snapshot(desk->desk.guard)->rule, -1);
+        meter_desk_free(desk);
+    }
+}
+
+/* It keeps nobody: there is nothing of it to switch off, or to wait for. */
+static void test_a_meter_is_no_reason_to_stay_when_the_plates_line_is_cut(void **state)
+{
+    (void)state;
+    struct meter_desk *desk = meter_desk(true);
+    turns(&desk->desk, 5);
+    desk->desk.plate.cut = true;
+
+    turns(&desk->desk, 30);
+
+    assert_true(guard_trip(desk->desk.guard)->tripped);
+    assert_int_equal(guard_mode(desk->desk.guard), GUARD_ENDED);
+    meter_desk_free(desk);
+}
+
 /* ---- a supply ---- */
 
 /* Behind the same port as a line instrument. */
@@ -2823,6 +2992,12 @@ int main(void)
         cmocka_unit_test(test_a_plate_that_rises_to_its_limit_is_not_called_off),
         cmocka_unit_test(test_hands_stay_off_until_the_joints_are_solid_at_the_latest),
         cmocka_unit_test(test_a_wait_of_minutes_is_told_in_minutes),
+        cmocka_unit_test(test_the_meters_port_is_needed_only_where_a_rail_is_measured),
+        cmocka_unit_test(test_a_recipe_that_heats_reads_the_meter_it_uses),
+        cmocka_unit_test(test_a_meter_that_is_not_used_is_not_there),
+        cmocka_unit_test(test_a_meter_that_is_used_has_to_be_there_at_the_start),
+        cmocka_unit_test(test_a_meter_that_falls_silent_or_is_pulled_out_trips_no_heat),
+        cmocka_unit_test(test_a_meter_is_no_reason_to_stay_when_the_plates_line_is_cut),
         cmocka_unit_test(
             test_another_rail_is_fed_only_after_a_person_has_answered_with_the_supply_off),
         cmocka_unit_test(test_volts_that_stay_though_the_output_is_off_are_power),

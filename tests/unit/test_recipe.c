@@ -530,6 +530,46 @@ static void test_the_guard_is_told_what_the_header_says(void **state)
     assert_string_equal(hello.board_name, "tiny");
 }
 
+/* So that its port is opened then, and stays free otherwise. */
+static void test_the_guard_is_told_whether_the_meter_is_used(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *header, *steps;
+        bool uses;
+    } cases[] = {
+        {"", "stage 'one'", false},
+        {"before = { 'battery idle' },", "stage 'one'", false}, /* amps: a person types them */
+        {"before = { 'battery' },", "stage 'one'", true},
+        {"before = { 'battery idle', 'battery diode' },", "stage 'one'", true},
+        {"", "if false then meter.read { rail = 'core', timeout = '1 min' } end", true},
+        {"", "local read = meter.read", true},
+        {"", "-- meter.read\nlocal bench = { 'meter' }\nrecord('a', #bench.meter or 1)", false},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        struct wire_hello hello;
+        sources.count = 0;
+        assert_int_equal(open_text(with_header(cases[i].header, cases[i].steps)), 0);
+
+        recipe_hello(recipe, &hello);
+
+        assert_int_equal(hello.uses_meter, cases[i].uses);
+        assert_int_equal(wire_check_hello(&hello), 0);
+    }
+}
+
+static void test_a_module_that_uses_the_meter_counts_too(void **state)
+{
+    (void)state;
+    struct wire_hello hello;
+    add_source("probe.lua", "probe", SOURCE_BESIDE, "return function() return meter.read end");
+    assert_int_equal(open_text(with_header("", "require 'probe'")), 0);
+
+    recipe_hello(recipe, &hello);
+
+    assert_int_equal(hello.uses_meter, 1);
+}
+
 static void test_a_param_reaches_the_steps_as_text_and_may_be_set_within_its_bounds(void **state)
 {
     (void)state;
@@ -2086,6 +2126,8 @@ int main(void)
         TEST(test_a_mistake_in_a_board_file_names_line_and_remedy),
         TEST(test_a_header_is_read_without_running_the_steps),
         TEST(test_the_guard_is_told_what_the_header_says),
+        TEST(test_the_guard_is_told_whether_the_meter_is_used),
+        TEST(test_a_module_that_uses_the_meter_counts_too),
         TEST(test_a_param_reaches_the_steps_as_text_and_may_be_set_within_its_bounds),
         TEST(test_a_param_is_not_set_beyond_its_bounds_or_in_another_unit),
         TEST(test_what_must_be_measured_before_is_asked_first_and_recorded),

@@ -437,7 +437,7 @@ static void test_hello_is_refused_for_a_text_without_end_or_a_time_below_zero(vo
     assert_int_equal(wire_check_hello(&hello), TL_BAD);
     hello = plain_hello(), hello.park_mc = 1000001;
     assert_int_equal(wire_check_hello(&hello), TL_BAD);
-    hello = plain_hello(), hello.zero = 1;
+    hello = plain_hello(), hello.uses_meter = 2;
     assert_int_equal(wire_check_hello(&hello), TL_BAD);
 }
 
