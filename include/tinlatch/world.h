@@ -162,6 +162,9 @@ bool world_fault_replaces(int later, int earlier);
 
 int world_add_fault(struct world *world, const char *name, int64_t at_ms, struct tl_error *error);
 
+/* What eyes see: the board lies on the plate, and flat. */
+bool world_board_lies_flat(const struct world *world);
+
 /* The hands on the bench's own contacts and knobs: the stop contact is pressed, the answer pedal is down,
  * a by-hand plate is set to knob_c (NAN = off); which rail the meter's leads are on. */
 void world_contacts(struct world *world, bool stop, bool answer);

@@ -97,6 +97,29 @@ static bool steps_away(const struct guard *guard, enum sensor_id id, int32_t mc,
            1000 * fastest_k_s(guard, id) * fmax(for_s, 0) + STEP_MC;
 }
 
+/* Whatever wets a hot board cools its tip as fast as it likes, and within a minute it may be back where it was, and
+ * the board somewhat hotter meanwhile. */
+static bool was_as_hot(const struct step_watch *watch, enum sensor_id id, int32_t mc)
+{
+    enum { HOTTER_MC = 20000 };
+
+    return id == SENSOR_BOARD &&
+           (mc <= watch->top_mc[0] + HOTTER_MC || mc <= watch->top_mc[1] + HOTTER_MC);
+}
+
+static void keep_top(struct step_watch *watch, int32_t mc, int64_t at_ms)
+{
+    enum { MINUTE_MS = 60000 };
+
+    if (!watch->known || at_ms - watch->minute_ms >= MINUTE_MS) {
+        watch->top_mc[1] = watch->known ? watch->top_mc[0] : mc;
+        watch->top_mc[0] = mc;
+        watch->minute_ms = at_ms;
+    }
+    if (mc > watch->top_mc[0])
+        watch->top_mc[0] = mc;
+}
+
 /* What a slow reader only repeats is no new sample. */
 static void count_step(struct step_watch *watch, int32_t mc, int64_t at_ms)
 {
@@ -108,21 +131,26 @@ static void count_step(struct step_watch *watch, int32_t mc, int64_t at_ms)
     watch->at_ms = at_ms;
 }
 
-/* Takes a value that can be; of others the last good one stands for two, and the third in a row is a jump. A sensor
- * that read badly before goes on to. */
+/* Takes a value that can be; of others the last good one stands for two, and the third in a row is a jump, or taken for
+ * true where the sensor was as hot before. One that read badly before goes on to. */
 static enum quality take_value(struct guard *guard, enum sensor_id id, int32_t mc, int64_t at_ms)
 {
     struct step_watch *watch = &guard->step[id];
-    enum quality before = guard->in.sensor[id].quality;
+    struct temp_reading *reading = &guard->in.sensor[id];
 
-    if (!steps_away(guard, id, mc, at_ms)) {
-        guard->in.sensor[id].temp_mc = mc;
-        guard->good_ms[id] = at_ms;
-        *watch = (struct step_watch){.known = true};
-        return QUALITY_GOOD;
+    if (steps_away(guard, id, mc, at_ms)) {
+        count_step(watch, mc, at_ms);
+        if (watch->bad < STEPS_MOST)
+            return reading->quality;
+        if (!was_as_hot(watch, id, mc))
+            return QUALITY_JUMP;
     }
-    count_step(watch, mc, at_ms);
-    return watch->bad < STEPS_MOST ? before : QUALITY_JUMP;
+    keep_top(watch, mc, at_ms);
+    reading->temp_mc = mc;
+    guard->good_ms[id] = at_ms;
+    watch->known = true;
+    watch->bad = 0;
+    return QUALITY_GOOD;
 }
 
 static void gather_sensor(struct guard *guard, enum sensor_id id, int64_t t_ms)

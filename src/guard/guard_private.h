@@ -164,6 +164,8 @@ struct step_watch {
     bool known; /* there is a good one */
     int32_t bad, mc;
     int64_t at_ms;
+    int32_t top_mc[2]; /* the highest of a board's in this minute, and in the one before */
+    int64_t minute_ms; /* when this one began */
 };
 
 /* A frame that the line has not taken whole. */

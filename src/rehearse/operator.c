@@ -27,7 +27,7 @@ void operator_asked(struct operator* operator, const struct wire_note * note)
     memcpy(operator->name, note->name, sizeof operator->name);
 }
 
-/* No recipe foresees it, so no line of the answers file is for it; a rehearsal that comes to it ends there. */
+/* No recipe foresees it, so no line of the answers file is for it: the person looks. */
 static bool is_asked_if_flat(const struct operator* operator)
 {
     return strcmp(operator->name, NOTE_LIES_FLAT) == 0;
@@ -41,9 +41,7 @@ static void consider(struct operator* operator, const struct wire_turn * turn, i
 
     operator->prompt = turn->prompt;
     operator->reply =(struct rehearse_answer){.reply = REPLY_YES, .after_s = -1};
-    if (is_asked_if_flat(operator))
-        operator->reply.reply = REPLY_NO;
-    else if (operator->next_answer<operator->setup->answer_count)
+    if (!is_asked_if_flat(operator) && operator->next_answer<operator->setup->answer_count)
         operator->reply = operator->setup->answer[operator->next_answer++];
     if (operator->reply.after_s >= 0)
         after_s = operator->reply.after_s;
@@ -108,6 +106,10 @@ static void say(struct operator* operator, struct world * world)
     said->text[0] = '\0';
     if (misfit(operator))
         return;
+    if (is_asked_if_flat(operator)) {
+        said->answer = world_board_lies_flat(world) ? ANSWER_YES : ANSWER_NO;
+        return;
+    }
     switch (operator->reply.reply) {
     case REPLY_STOP:
         said->stop_count++;

@@ -44,10 +44,11 @@ enum {
     RESTARTS,
     TAKEN,
     BOARD_UNSEATED,
+    WET_SWAB,
     KINDS
 };
 
-enum { STALL_MS = 500 };
+enum { STALL_MS = 500, SWAB_MS = 8000 };
 
 /* Where the figures of a promise come from.
  *
@@ -193,11 +194,14 @@ const struct world_fault world_faults[] = {
         {SIGHT_PLATE, 0, 1, "device-silent"},
         {SIGHT_PLATE, 0, 1, "device-silent"} },
     [TAKEN] = { "board-taken", "the board is taken off the plate, and nobody says so",
-        {SIGHT_NEVER, 0, 0, "sensor-jump"},
-        {SIGHT_NEVER, 0, 0, "sensor-jump"} },
+        {.when = SIGHT_NEVER},
+        {.when = SIGHT_NEVER} },
     [BOARD_UNSEATED] = { "board-unseated", "the board does not lie flat: a quarter of its contact is left",
         {.when = SIGHT_NEVER},
         {.when = SIGHT_NEVER} },
+    [WET_SWAB] = { "wet-swab", "a wet swab is held on the board's sensor for 8 s, and nobody says so",
+        {.when = SIGHT_CALM},
+        {.when = SIGHT_CALM} },
 };
 /* clang-format on */
 
@@ -402,6 +406,10 @@ static void strike(struct world *world, int which, int64_t t_ms)
         break;
     case BOARD_UNSEATED:
         thermal_unseat(&world->thermal);
+        world->unseated = true;
+        break;
+    case WET_SWAB:
+        tip_on(world, SENSOR_BOARD)->wet_until_ms = t_ms + SWAB_MS;
         break;
     case UNSEATED:
         first_plate_tips(world, TIP_OFF);
@@ -486,7 +494,7 @@ static int check(struct world *world, int which, struct tl_error *error)
         ((which == UNPLUGGED || which == STALLS) && !plate_port(world)))
         return tl_error_set(error, TL_MISSING, "%s: nothing of the plate hangs on a port",
                             world_faults[which].name);
-    if ((which == SWAPPED || which == ON_RAIL) &&
+    if ((which == SWAPPED || which == ON_RAIL || which == WET_SWAB) &&
         !(world->setup.board_sensor && tip_on(world, SENSOR_BOARD)))
         return tl_error_set(error, TL_MISSING, "%s: this bench has no board sensor",
                             world_faults[which].name);

@@ -43,8 +43,9 @@ struct tip {
     /* faults of wire and reader */
     double share; /* of the rise that it shows; 1 = seated */
     bool reversed, fahrenheit, wrong_type;
-    bool on_rail;                          /* it touches what the supply feeds */
-    int64_t wild_until_ms, drifts_from_ms; /* drifts_from_ms -1: it does not */
+    bool on_rail; /* it touches what the supply feeds */
+    int64_t wild_until_ms, wet_until_ms;
+    int64_t drifts_from_ms; /* -1: it does not */
 };
 
 struct reply {
@@ -118,6 +119,7 @@ struct world {
     int64_t tick_ms; /* physics has come this far */
     struct random noise;
     struct thermal thermal;
+    bool unseated; /* the board, wherever it lies now */
     struct thermal_input input;
     double mains;          /* of nominal volts */
     double supply_gain;    /* volts at its output per volt that it was told */

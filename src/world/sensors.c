@@ -4,6 +4,7 @@
 
 #include "inside.h"
 
+#define WET_C   60  /* what a wet swab makes of a hot tip; no source */
 #define NOISE_K 0.1 /* deviation of one reading: a common converter, averaged; no source */
 
 static double plain_c(const struct world *world, enum sensor_id touches)
@@ -28,7 +29,8 @@ static double touched_c(const struct world *world, const struct tip *tip)
     double at_c = plain_c(world, tip->touches);
     if (tip->state == TIP_OFF)
         at_c = world->thermal.room_c + world->off_share_gain * (at_c - world->thermal.room_c);
-    return world->thermal.room_c + tip->share * (at_c - world->thermal.room_c);
+    at_c = world->thermal.room_c + tip->share * (at_c - world->thermal.room_c);
+    return world->tick_ms < tip->wet_until_ms ? fmin(at_c, WET_C) : at_c;
 }
 
 #define TICK_S    (TICK_MS * 1e-3)

@@ -306,6 +306,11 @@ void world_hand(struct world *world, enum hand hand, int part)
     world->history_count = 0; /* a board that was moved did not cool that fast */
 }
 
+bool world_board_lies_flat(const struct world *world)
+{
+    return world->thermal.placed && !world->unseated;
+}
+
 void world_hot_air(struct world *world, double watts, int part)
 {
     world->hand_w = fmin(fmax(watts, 0), THERMAL_HAND_W);

@@ -76,13 +76,16 @@ for short in "" "--fault board-short@0"; do
     json '.trip.rule == "supply-over-volts" and (.trip.text | contains("while injecting"))'
 done
 
-# A hot board that is taken away: its reading falls as no board's can. Of a cooler one, and of one that does not lie
-# flat, a person is asked, with heat off; who rehearses says no.
-run 3 tinlatch rehearse "$split" --fault board-taken@320 --json
-json '.trip.rule == "sensor-jump" and .trip.at_s < 330'
+# Of a board that is taken away, and of one that does not lie flat, a person is asked, with heat off, who looks; of a wet
+# swab too, where it stays on the sensor for long, and then the recipe goes on.
 flat='.trip == null and (.error.text | endswith("asked whether both lie flat, a person said no"))'
-run 1 tinlatch rehearse "$split" --fault board-taken@200 --json
-json "$flat and .stages[-1].end_s < 220 and .peak.plate_true_c < 140"
+for taken in 200 320; do
+    run 1 tinlatch rehearse "$split" --fault board-taken@$taken --json
+    json "$flat and .stages[-1].end_s < $taken + 20 and .peak.plate_true_c < 192"
+done
+for wet in 100 200 320; do
+    run 0 tinlatch rehearse "$split" --fault wet-swab@$wet --json
+done
 for instant in 0 60; do
     run 1 tinlatch rehearse "$split" --fault board-unseated@$instant --json
     json "$flat and .stages[-1].end_s < 160 and .peak.plate_true_c < 125"

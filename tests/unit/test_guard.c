@@ -310,6 +310,37 @@ static void test_the_third_sample_in_a_row_that_steps_away_is_a_jump(void **stat
     }
 }
 
+/* By a wet swab; and comes back, within a minute, at most two, and no further. */
+static void test_a_board_s_sensor_may_fall_and_come_back(void **state)
+{
+    (void)state;
+    const struct {
+        int32_t back_mc;
+        int after;
+        bool tripped;
+    } rows[] = {{25000, 20, false}, {44000, 560, false}, {46000, 20, true}, {25000, 1220, true}};
+    for (int k = 0; k < 4; k++) {
+        struct desk *desk = desk_heating();
+        desk->turn.heat = 0;
+        for (int i = 0; i < rows[k].after; i++) {
+            desk->plate.mc[SENSOR_BOARD] = 5000 + i % 2;
+            turns(desk, 1);
+            assert_int_equal(guard_snapshot(desk->guard)->temp_mc[SENSOR_BOARD],
+                             i < 2 ? 25000 : 5000 + i % 2);
+        }
+
+        for (int i = 0; i < 4; i++) {
+            desk->plate.mc[SENSOR_BOARD] = rows[k].back_mc + i;
+            turns(desk, 1);
+        }
+
+        assert_int_equal(guard_trip(desk->guard)->tripped, rows[k].tripped);
+        if (rows[k].tripped)
+            assert_int_equal(guard_trip(desk->guard)->rule, SENSOR_JUMP);
+        desk_free(desk);
+    }
+}
+
 static void test_a_step_that_is_repeated_to_the_digit_is_one_sample_for_a_while(void **state)
 {
     (void)state;
@@ -2938,6 +2969,7 @@ int main(void)
         cmocka_unit_test(test_the_higher_plate_sensor_counts),
         cmocka_unit_test(test_two_samples_that_step_away_are_no_reading),
         cmocka_unit_test(test_the_third_sample_in_a_row_that_steps_away_is_a_jump),
+        cmocka_unit_test(test_a_board_s_sensor_may_fall_and_come_back),
         cmocka_unit_test(test_a_step_that_is_repeated_to_the_digit_is_one_sample_for_a_while),
         cmocka_unit_test(test_a_step_clears_no_count_of_an_open_sensor),
         cmocka_unit_test(test_a_board_s_sensor_may_step_only_under_announced_hands),

@@ -719,7 +719,22 @@ static void test_a_board_that_is_taken_is_gone_and_its_sensor_reads_the_room(voi
     struct demo_reading after = hold(world, 100, 0, 10);
 
     assert_false(truth_of(world).placed);
+    assert_false(world_board_lies_flat(world));
     assert_near(after.board_c, 22, 1);
+    world_free(world);
+}
+
+static void test_a_wet_swab_cools_the_tip_for_8_s_and_the_board_lies_as_it_lay(void **state)
+{
+    (void)state;
+    struct world *world = plain_world();
+    world_hand(world, HAND_PLACE, -1);
+    double before_c = hold(world, 150, 0, 400).board_c;
+    fault(world, "wet-swab", demo_now(world));
+
+    assert_near(hold(world, 150, 0, 7).board_c, 60, 2); /* its lag is 1 s */
+    assert_near(hold(world, 150, 0, 8).board_c, before_c, 2);
+    assert_true(world_board_lies_flat(world));
     world_free(world);
 }
 
@@ -734,6 +749,7 @@ static double board_after_a_minute(const char *broken, bool laid_first)
         world_hand(world, HAND_PLACE, -1);
     hold(world, 100, 0, 60);
     double board_c = truth_of(world).board_c;
+    assert_int_equal(world_board_lies_flat(world), !broken);
     world_free(world);
     return board_c;
 }
@@ -1652,6 +1668,7 @@ int main(void)
         cmocka_unit_test(test_a_supply_without_its_limit_gives_what_is_drawn),
         cmocka_unit_test(test_a_port_that_stalls_answers_half_a_second_later),
         cmocka_unit_test(test_a_plate_that_starts_anew_drives_nothing_and_counts_from_zero),
+        cmocka_unit_test(test_a_wet_swab_cools_the_tip_for_8_s_and_the_board_lies_as_it_lay),
         cmocka_unit_test(test_a_board_that_is_taken_is_gone_and_its_sensor_reads_the_room),
         cmocka_unit_test(
             test_a_board_that_does_not_lie_flat_warms_more_slowly_whenever_it_is_laid_down),
