@@ -32,6 +32,7 @@ static const double MARGIN = 0.1;   /* ... and as a part of what is predicted wi
 static const double STEP_S = 0.2;   /* the longest stride */
 static const double BALANCE_S = 12; /* within which the losses are known by the readings ... */
 static const double GUESSED_MOST = 0.1; /* ... unless what is fed is a guess by more than this */
+static const double BALANCED_S = 60;    /* what they were off for longer is a board that soaks */
 
 enum {
     FINE_MC = 250,         /* a reader whose steps are no larger shows a live plate's every move */
@@ -179,9 +180,13 @@ static void balance_step(struct account *a, const struct account_input *in, doub
     double fed_w = 0.5 * (in->duty_low + in->duty_high) * a->plate.watts;
     double miss_k = in->first_read ? in->first_mc / 1000.0 - a->shown_c : 0;
 
-    a->guessed = follow(a->guessed, in->duty_high - in->duty_low, BALANCE_S, dt_s);
+    a->still_s += dt_s;
+    a->fan = follow(a->fan, in->fan, BALANCE_S, dt_s);
+    double guess = fmax(in->duty_high - in->duty_low, fabs(in->fan - a->fan));
+    a->guessed = follow(a->guessed, guess, BALANCE_S, dt_s);
     a->element_w = follow(a->element_w, fed_w, a->plate.element_lag_s, dt_s);
     a->still_k += slow.power * (a->element_w - a->lost_w) / heat_j_k * dt_s;
+    a->still_k = follow(a->still_k, 0, BALANCED_S, dt_s);
     a->model_c += ((a->element_w - a->lost_w) / heat_j_k + 2 / BALANCE_S * miss_k) * dt_s;
     a->lost_w -= heat_j_k * miss_k / (BALANCE_S * BALANCE_S) * dt_s;
     a->shown_c = follow(a->shown_c, a->model_c, a->plate.sensor_lag_s, dt_s);
@@ -192,7 +197,7 @@ static void still_begin(struct account *a, int32_t first_mc)
     double reading_c = first_mc / 1000.0, lag_s = longest_lag_s(&a->plate);
 
     a->still_mc = first_mc;
-    a->still_k = 0;
+    a->still_k = a->still_s = 0;
     a->still_low = a->low;
     a->still_low.sensor_c = reading_c;
     a->still_low.block_c = reading_c + lag_s * fmin(a->low.rate_c_s, 0);
@@ -219,6 +224,8 @@ static void still_step(struct account *a, const struct account_input *in)
 static double unmoved_k(const struct account *a)
 {
     double reading_c = a->still_mc / 1000.0;
+    if (a->still_s < 2 * READER_S)
+        return 0; /* it may only not have been read again */
     double moved_k = fmax(a->still_low.sensor_c - reading_c, reading_c - a->still_high.sensor_c);
     if (a->finest_mc <= FINE_MC && a->guessed < GUESSED_MOST)
         moved_k = fmax(moved_k, fabs(a->still_k));
@@ -278,6 +285,7 @@ static void begin(struct account *a, const struct account_input *in, int64_t t_m
         (struct account_bound){fast.power * a->plate.watts, most_c, most_c, most_c, most_c, 0};
     a->anchor_c = least_c;
     a->element_w = a->guessed = 0;
+    a->fan = in->fan;
     a->model_c = a->shown_c = reading_c;
     a->lost_w = lost_w(&a->plate, &(struct extreme){.convection = 1, .radiation = 1}, reading_c,
                        a->room_c, 0);

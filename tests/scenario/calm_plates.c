@@ -197,6 +197,16 @@ static void a_quiet_reader_in_a_steady_hold(struct plate_run *run)
     a_whole_run(run);
 }
 
+/* Never as hot as solder: the board stays behind as the plate falls. */
+static void warmed_and_blown_cold(struct plate_run *run)
+{
+    place(run);
+    hold(run, some(run, 35, 79), some(run, 60, 300));
+    plate_run_heat(run, 0, 0);
+    run->around.fan = 1;
+    plate_run_for(run, 400);
+}
+
 /* clang-format off */
 static const struct {
     const char *what;
@@ -222,6 +232,7 @@ static const struct {
     { "a coarse reader in a steady hold",    40,  0.93, 1.07, a_coarse_reader_in_a_steady_hold },
     { "a coarse reader in a draft",          40,  0.93, 1.07, a_coarse_reader_in_a_draft },
     { "a quiet reader",                      40,  0.90, 1.10, a_quiet_reader_in_a_steady_hold },
+    { "warmed, then blown cold",             40,  0.93, 1.07, warmed_and_blown_cold },
 };
 /* clang-format on */
 
@@ -231,11 +242,14 @@ static bool is_calm(size_t row, long seed)
     struct drawn drawn = draw(&random);
     drawn.insert.capacity_j_k = fmax(drawn.insert.capacity_j_k, 1);
     drawn.insert.board_w_k = between(&random, 0.8, 3);
+    drawn.plate.fan_loss_w_k = drawn.plate.loss_w_k * between(&random, 0, 8);
     struct plate_run run;
     struct rule_words words;
 
     plate_run_begin(&run, &drawn, rows[row].board_g,
                     between(&random, rows[row].mains_low, rows[row].mains_high), &random);
+    run.board_sensor = run.limits.has_board = true;
+    run.limits.board_mc = INT32_MAX; /* how hot hot air makes a board is not asked here */
     rows[row].play(&run);
     if (!run.interlock.tripped)
         return true;

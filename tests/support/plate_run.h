@@ -14,6 +14,8 @@
 #include "tinlatch/control.h"
 #include "tinlatch/interlock.h"
 
+static const double BOARD_LAG_S = 1;
+
 struct plate_run {
     struct random random;
     struct thermal thermal;
@@ -25,6 +27,8 @@ struct plate_run {
     double coupling; /* what it shows of the rise; 1 = seated */
     int32_t step_mc, every_ms, late_ms, reading_mc;
     int64_t read_ms, sampled_ms;
+    double board_tip_c; /* of the board's, taped down ... */
+    bool board_sensor;  /* ... where there is one */
     /* the guard */
     struct plate known;
     struct control control;
@@ -74,7 +78,7 @@ static inline void plate_run_begin(struct plate_run *run, const struct drawn *dr
     }
     run->around = (struct thermal_input){.draft = 1, .rail_part = -1, .hand_part = -1};
     run->lag_s = drawn->plate.sensor_lag_s;
-    run->tip_c = run->thermal.room_c;
+    run->tip_c = run->board_tip_c = run->thermal.room_c;
     run->known = drawn->plate;
     run->known.capacity_j_k = off_by(&run->random, run->known.capacity_j_k, 0.04);
     run->known.loss_w_k = off_by(&run->random, run->known.loss_w_k, 0.05);
@@ -110,6 +114,14 @@ static inline void plate_run_read(struct plate_run *run)
     run->in.sensor[SENSOR_PLATE].temp_mc = run->reading_mc;
 }
 
+static inline void plate_run_read_board(struct plate_run *run)
+{
+    double shown_c = run->board_tip_c + run->noise_k * random_normal(&run->random);
+
+    run->in.sensor[SENSOR_BOARD] =
+        (struct temp_reading){.quality = QUALITY_GOOD, .temp_mc = (int32_t)lround(1000 * shown_c)};
+}
+
 static inline void plate_run_judge(struct plate_run *run)
 {
     struct temp_reading *first = &run->in.sensor[SENSOR_PLATE];
@@ -119,9 +131,13 @@ static inline void plate_run_judge(struct plate_run *run)
     first->age_ms = (int32_t)(run->t_ms - run->read_ms);
     run->in.t_ms = run->t_ms;
     run->in.plate = *first;
+    if (run->board_sensor)
+        plate_run_read_board(run);
     run->in.duty_permille = run->drive.duty_permille;
     struct account_input input = {.plate_read = true,
                                   .first_read = true,
+                                  .board_read = run->board_sensor,
+                                  .board_mc = run->in.sensor[SENSOR_BOARD].temp_mc,
                                   .plate_mc = first->temp_mc,
                                   .first_mc = first->temp_mc,
                                   .least_mc = first->temp_mc,
@@ -148,6 +164,9 @@ static inline void plate_run_scan(struct plate_run *run, int32_t period_ms, bool
     double touched_c =
         run->thermal.room_c + run->coupling * (plate_run_c(run) - run->thermal.room_c);
     run->tip_c = touched_c + (run->tip_c - touched_c) * exp(-dt_s / run->lag_s);
+    double board_c = run->thermal.room_c +
+                     THERMAL_TAPED_TIP * (thermal_board_c(&run->thermal) - run->thermal.room_c);
+    run->board_tip_c = board_c + (run->board_tip_c - board_c) * exp(-dt_s / BOARD_LAG_S);
     plate_run_read(run);
     plate_run_judge(run);
 }

@@ -306,6 +306,57 @@ static void test_a_fine_reader_that_freezes_in_a_hold_shows_when_the_heat_change
     assert_true(periods < 150);
 }
 
+/* A slow reader shows a plate that is blown cold once a second. */
+static void test_what_has_not_been_read_again_does_not_stand_still(void **state)
+{
+    (void)state;
+    struct desk desk = desk_with(&PLATE, &INSERT);
+    desk.in.fan = 1;
+
+    for (int i = 0; i < 300; i++) {
+        reads(&desk, i < 10 ? 220 + 0.1 * (i % 2) : 220 - 7.0 * (i / 10));
+        step(&desk);
+        assert_true(desk.out.unmoved_mc < 3000);
+    }
+}
+
+/* The element still gives off its heat, the fan already takes it. */
+static void test_a_fine_reader_may_stand_still_when_the_fan_comes_on(void **state)
+{
+    (void)state;
+    struct desk desk = desk_with(&PLATE, &INSERT);
+    for (int i = 0; i < 1000; i++) {
+        reads(&desk, 153 + 0.1 * (i % 2));
+        drives(&desk, 0.1);
+        step(&desk);
+    }
+
+    desk.in.fan = 1;
+    for (int i = 0; i < 150; i++) {
+        drives(&desk, 1); /* all that the fan takes */
+        step(&desk);
+        assert_true(desk.out.unmoved_mc < 3000);
+    }
+}
+
+/* Fine, without noise, at its set-point, while a board below it soaks: its losses shrink all the time. */
+static void test_a_fine_reader_may_stand_still_while_a_board_soaks(void **state)
+{
+    (void)state;
+    struct desk desk = desk_with(&PLATE, &INSERT);
+    for (int i = 0; i < 1000; i++) {
+        reads(&desk, 153 + 0.1 * (i % 2));
+        drives(&desk, 0.4);
+        step(&desk);
+    }
+
+    for (int i = 0; i < 1200; i++) {
+        drives(&desk, 0.4 - 0.0002 * i);
+        step(&desk);
+        assert_true(desk.out.unmoved_mc < 3000);
+    }
+}
+
 static void test_what_is_fed_by_guess_is_no_balance(void **state)
 {
     (void)state;
@@ -423,6 +474,9 @@ int main(void)
         cmocka_unit_test(test_a_reading_that_stands_still_while_the_plate_climbs_is_told),
         cmocka_unit_test(test_a_coarse_reader_may_stand_still_in_a_steady_hold),
         cmocka_unit_test(test_a_fine_reader_that_freezes_in_a_hold_shows_when_the_heat_changes),
+        cmocka_unit_test(test_what_has_not_been_read_again_does_not_stand_still),
+        cmocka_unit_test(test_a_fine_reader_may_stand_still_when_the_fan_comes_on),
+        cmocka_unit_test(test_a_fine_reader_may_stand_still_while_a_board_soaks),
         cmocka_unit_test(test_what_is_fed_by_guess_is_no_balance),
         cmocka_unit_test(test_a_board_that_leads_the_plate_from_cold_is_told_and_no_other),
         cmocka_unit_test(test_a_board_that_cools_behind_its_plate_does_not_lead),
