@@ -36,9 +36,12 @@ struct latch_mark {
 /* A crash latches too. stage: what it will say is laid down, before anything is heated; *held_fd holds it, in whoever
  * keeps it open, until the last copy is closed (-1 when it fails). arm: from now on it latches once it is not held, after
  * a power cut too; TL_FILE: it cannot, or something is latched already. trip: latched at once, on the disk once it is
- * synced; where the disk has no room for another file, in the armed one's place. disarm: the run is over; what it armed
- * goes, a trip's stays. */
+ * synced; where the disk has no room for another file, in the armed one's place; where its directory is gone, in a new
+ * one. disarm: the run is over; what it armed goes, a trip's stays. */
 int latch_stage(const char *path, const struct latch *latch, int *held_fd, struct tl_error *error);
+/* Somebody has removed what *held_fd holds: a crash would not latch. A trip's that took its place counts as that too; -1
+ * is never gone. */
+bool latch_is_gone(int held_fd);
 int latch_arm(const char *path, struct latch_mark *mark, struct tl_error *error);
 int latch_trip(const char *path, const struct latch_mark *mark, const struct latch *latch,
                struct tl_error *error);

@@ -24,6 +24,7 @@ struct live_config {
     int beat_fd, sign_fd;      /* heartbeats to the keeper, signs of life from it */
     int record_fd, durable_fd; /* lines to the scribe, numbers of durable lines from it */
     const char *latch_path;    /* written when heat is first allowed, removed at a clean end */
+    int latch_fd;              /* what latch_stage holds; -1: nothing */
     const char *recipe_name, *serial; /* for the record; serial: of the board on the bench, "" = not given */
     struct run_source source;         /* for the record, too */
     uint64_t seed; /* of the recipe's random numbers, for the record */

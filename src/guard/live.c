@@ -298,6 +298,18 @@ static void keep_trip(struct live *live)
         _exit(failed ? 1 : 0);
 }
 
+static void tell_unlatched(struct live *live, int64_t t_ms)
+{
+    struct wire_note note = {.note = NOTE_WARN,
+                             .text =
+                                 "the trip could not be latched on disk: it may be that nothing "
+                                 "refuses the next run"};
+
+    wire_stamp(&note.head, WIRE_NOTE, NOTE_GUARD);
+    say(live, &note);
+    journal_event(live->journal, t_ms, "warn", note.text);
+}
+
 /* The children that arm and latch are over, or are waited for no longer. */
 static void see_latched(struct live *live, int64_t t_ms)
 {
@@ -306,7 +318,7 @@ static void see_latched(struct live *live, int64_t t_ms)
     live->arming = 0;
     keep_trip(live);
     if (live->latching > 0 && !wait_for_child(live, live->latching))
-        journal_event(live->journal, t_ms, "warn", "the trip could not be latched on disk");
+        tell_unlatched(live, t_ms);
     live->latching = 0;
 }
 
@@ -444,6 +456,12 @@ static int32_t since_ms(int64_t t_ms, int64_t then_ms)
     return since > INT32_MAX ? INT32_MAX : since < 0 ? 0 : (int32_t)since;
 }
 
+/* Without it nothing stands for this run if it dies hot; a trip takes its place. */
+static bool latch_is_lost(const struct live *live)
+{
+    return !live->tripped_told && latch_is_gone(live->config->latch_fd);
+}
+
 /* How long the machine has slept since the last scan. */
 static int32_t slept_since(struct live *live)
 {
@@ -465,7 +483,7 @@ static void watch(struct live *live, int64_t t_ms)
         .front_gone = (heard && !live->front_open) || live->told_off,
         .clock_jump_ms = slept_since(live),
         .keeper_silent_ms = since_ms(t_ms, live->sign_ms),
-        .record_late_ms = broken || dropped || !live->scribe_open ? INT32_MAX
+        .record_late_ms = broken || dropped || !live->scribe_open || latch_is_lost(live) ? INT32_MAX
                           : live->durable >= live->mark || live->arming > 0
                               ? 0
                               : since_ms(t_ms, live->mark_ms),

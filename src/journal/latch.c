@@ -197,6 +197,24 @@ int latch_arm(const char *path, struct latch_mark *mark, struct tl_error *error)
     return state_file_sync(armed, &kind, error);
 }
 
+/* Asked at every scan: of what the system knows of the file by itself, no disk and no network is waited for. */
+bool latch_is_gone(int held_fd)
+{
+    struct statx file;
+    return held_fd >= 0 &&
+           statx(held_fd, "", AT_EMPTY_PATH | AT_STATX_DONT_SYNC, STATX_NLINK, &file) == 0 &&
+           file.stx_nlink == 0;
+}
+
+/* Removed while a run was on: it latches all the same. */
+static void restore_directory(const char *path)
+{
+    char directory[PATH_MAX];
+    const char *slash = strrchr(path, '/');
+    if (slash && snprintf(directory, PATH_MAX, "%.*s", (int)(slash - path), path) < PATH_MAX)
+        mkdir(directory, 0700);
+}
+
 /* Another run's that stands there already is the first, and stays. */
 int latch_trip(const char *path, const struct latch_mark *mark, const struct latch *latch,
                struct tl_error *error)
@@ -206,6 +224,7 @@ int latch_trip(const char *path, const struct latch_mark *mark, const struct lat
     errno = ENAMETOOLONG;
     if (!own_path(path, armed, staged))
         return refuse(path, cannot_arm, error);
+    restore_directory(path);
     int failed = state_file_write(armed, &kind, latch, false, error);
     if (failed && mark->armed)
         failed = state_file_write_over(armed, mark->device, mark->inode, &kind, latch, error);

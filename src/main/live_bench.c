@@ -158,6 +158,7 @@ _Noreturn static void be_live_guard(struct bench_run *run)
         .record_fd = run->lines[1],
         .durable_fd = run->durable[0],
         .latch_path = run->options->latch_path,
+        .latch_fd = run->crash_fd,
         .recipe_name = run->options->recipe_name,
         .serial = run->options->serial,
         .seed = run->options->seed,

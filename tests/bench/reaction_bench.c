@@ -97,6 +97,7 @@ static void rig_start(struct rig *rig, bool realtime)
                                  .recipe_name = "",
                                  .serial = "",
                                  .latch_path = rig->latch,
+                                 .latch_fd = -1,
                                  .ask_realtime = realtime};
     int its;
     fake_line_init(&rig->plate);

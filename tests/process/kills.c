@@ -763,6 +763,27 @@ static void test_a_disk_that_is_full_is_a_lost_record(void **state)
     json_decref(latch);
 }
 
+/* Somebody tidies up: a crash from then on would be forgotten, so nothing stays on. */
+static void test_with_its_latch_removed_nothing_stays_on(void **state)
+{
+    char armed[160];
+    (void)state;
+    struct cast cast = begin_on_disk("");
+    snprintf(armed, sizeof armed, "%s/latch.armed-%d", w.dir, (int)getsid(cast.guard));
+
+    double gone_s = now_s();
+    assert_int_equal(unlink(armed), 0);
+    int status = wait_for_the_end(&cast, 60);
+
+    double heat_ms = 1000 * (output_end_s("heater") - gone_s);
+    tell_on_ms(heat_ms);
+    assert_true(heat_ms <= 2 * PERIOD_MS + LEEWAY_MS);
+    assert_int_equal(status, 3);
+    json_t *latch = latch_there();
+    assert_string_equal(json_string_value(json_object_get(latch, "rule")), "record-lost");
+    json_decref(latch);
+}
+
 /* Another run's trip, latched while this one still asked its questions. */
 static void test_without_a_latch_of_its_own_nothing_is_heated(void **state)
 {
@@ -816,6 +837,7 @@ static const struct {
     {"arming-on-slow-disk", test_power_waits_until_the_latch_is_on_a_slow_disk, 2, 0},
     {"trip-on-slow-disk", test_a_slow_disk_is_not_waited_for_by_a_trip, 4, 4},
     {"full-disk", test_a_disk_that_is_full_is_a_lost_record, 4, 4},
+    {"latch-removed", test_with_its_latch_removed_nothing_stays_on, 4, 4},
     {"no-latch", test_without_a_latch_of_its_own_nothing_is_heated, 2, 0},
 };
 enum { OTHERS = sizeof others / sizeof others[0] };

@@ -415,6 +415,29 @@ static void test_second_trip_is_kept_beside_the_first(void **state)
     assert_string_equal(latched_rule(), "plate-over");
 }
 
+static void test_armed_file_that_was_removed_is_gone_for_whoever_holds_it(void **state)
+{
+    (void)state;
+    struct tl_error error;
+    struct latch crash = some_crash(), tripped = some_latch();
+    struct latch_mark mark;
+    int held_fd;
+    assert_int_equal(latch_stage(scratch_file, &crash, &held_fd, &error), 0);
+    assert_false(latch_is_gone(held_fd));
+    assert_int_equal(latch_arm(scratch_file, &mark, &error), 0);
+    assert_false(latch_is_gone(held_fd));
+    assert_false(latch_is_gone(-1));
+
+    drop_scratch(state); /* with its whole directory */
+
+    assert_true(latch_is_gone(held_fd));
+    close(held_fd);
+    assert_string_equal(latched_rule(), "");
+    assert_int_equal(latch_trip(scratch_file, &mark, &tripped, &error), 0);
+    assert_string_equal(latched_rule(), "plate-over");
+    assert_int_equal(files(), 1);
+}
+
 /* Where nothing can be written beside it, what is armed becomes the trip's; another run's never does. */
 static void test_trip_takes_the_place_of_the_crash_where_there_is_no_room_beside_it(void **state)
 {
@@ -544,6 +567,7 @@ int main(void)
         TEST(test_clean_end_takes_away_what_was_staged_or_armed_and_nothing_else),
         TEST(test_trip_is_latched_though_its_run_lives),
         TEST(test_second_trip_is_kept_beside_the_first),
+        TEST(test_armed_file_that_was_removed_is_gone_for_whoever_holds_it),
         TEST(test_trip_takes_the_place_of_the_crash_where_there_is_no_room_beside_it),
         TEST(test_what_cannot_be_latched_or_is_latched_already_is_not_armed),
         TEST(test_only_a_runs_own_name_counts),

@@ -76,7 +76,7 @@ static void start_on_bench(struct stage *stage, struct port *port)
 {
     int pair[2];
     struct live_config config = {
-        .bench = &bench, .port = {port}, .recipe_name = "quick.lua", .serial = ""};
+        .bench = &bench, .port = {port}, .recipe_name = "quick.lua", .serial = "", .latch_fd = -1};
 
     *stage = (struct stage){.keeper_lives = true, .front_answers = true};
     snprintf(stage->latch, sizeof stage->latch, "/tmp/test-live-%d.latch", (int)getpid());
