@@ -92,7 +92,7 @@ struct wire_snapshot {
     int32_t account_quality, account_low_mc, account_high_mc, account_unmoved_mc, account_lead_mc;
     int32_t checks_left; /* questions and tests before the first heat */
     int32_t wait_ms;     /* as in the turn: what the recipe waits for now, 0 = nothing foreseen */
-    int32_t judged;      /* 0: not everything was read yet, nothing can be granted */
+    int32_t judged;      /* 0: not everything was read yet, nothing can be granted; 2: `seated` was so; else 1 */
     int32_t meter_kind, meter_quality; /* what the meter is asked, or has answered, and how far it is to be trusted */
     int32_t wanted_ramp_mc_s, wanted_rail, wanted_mv, wanted_ma, wanted_inject, plate_age_ms; /* judged too */
     int32_t joints;      /* the turn's estimate, for front and record */

@@ -275,6 +275,8 @@ static void take_scan(struct cursor *c, const struct key *key, struct record_sca
         take_want(c, &scan->want);
     else if (is(key, "judged"))
         scan->judged = cursor_bool(c);
+    else if (is(key, "seated"))
+        in->seated = cursor_bool(c);
     else if (is(key, "grant"))
         take_grant(c, &scan->out);
     else if (is(key, "duty"))

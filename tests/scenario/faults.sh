@@ -122,6 +122,14 @@ for fault in sensor-shorted sensor-wrong-type; do
     run 3 tinlatch rehearse "$split" --fault "$fault@200" --json
     json '.trip.rule == "sensor-jump" and .trip.at_s < 201 and .peak.plate_true_c < 192'
 done
+# A sensor that slips off in a plate still cool, which the rule minds only once it was seated: its record holds.
+steps slipped <<'LUA'
+plate.ramp { to = "60 C", rate = "1 C/s", timeout = "5 min" }
+plate.soak { time = "2 min" }
+LUA
+run 3 tinlatch rehearse slipped.lua --fault sensor-unseated@60 --out slipped --json
+json '.trip.rule == "sensors-disagree" and .peak.plate_true_c < 80'
+run 0 tinlatch runs verify slipped/*.jsonl
 run 3 tinlatch rehearse "$split" --fault sensors-swapped@1 --json
 json '.trip.rule == "sensors-disagree" and .peak.plate_true_c < 80'
 

@@ -309,6 +309,30 @@ static void test_what_an_earlier_version_did_not_write_is_not_foreseen(void **st
     assert_int_equal(record_next(&record, &line), 0);
 }
 
+static void test_a_scan_tells_whether_the_sensors_were_seated(void **state)
+{
+    (void)state;
+    static struct record_line line;
+
+    for (int32_t judged = 0; judged <= 2; judged++) {
+        int fd = memfd_create("record", MFD_CLOEXEC);
+        struct journal *journal;
+        struct record record;
+        assert_int_equal(journal_new(&journal, fd, 0), 0);
+        struct wire_snapshot s = {.t_ms = 1200, .rule = -1, .judged = judged};
+        wire_stamp(&s.head, WIRE_SNAPSHOT, 12);
+        journal_snapshot(journal, &s, NULL, INT32_MIN);
+        journal_free(journal);
+        made.length = (size_t)pread(fd, made.text, MOST, 0);
+        close(fd);
+        record_open(&record, made.text, made.length);
+
+        assert_int_equal(record_next(&record, &line), 1);
+        assert_int_equal(line.scan.judged, judged > 0);
+        assert_int_equal(line.scan.in.seated, judged == 2);
+    }
+}
+
 static void test_what_is_no_line_is_said_and_the_next_is_read(void **state)
 {
     (void)state;
@@ -564,6 +588,7 @@ int main(void)
         cmocka_unit_test(test_every_field_of_a_scan_reads_back),
         cmocka_unit_test(test_unknown_kinds_and_keys_are_passed_over),
         cmocka_unit_test(test_what_an_earlier_version_did_not_write_is_not_foreseen),
+        cmocka_unit_test(test_a_scan_tells_whether_the_sensors_were_seated),
         cmocka_unit_test(test_what_is_no_line_is_said_and_the_next_is_read),
         cmocka_unit_test(test_a_record_cut_at_any_byte_reads_up_to_there),
         cmocka_unit_test(test_a_run_verifies_and_so_does_one_that_tripped),
