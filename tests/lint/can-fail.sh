@@ -37,6 +37,7 @@ plant layers include/tinlatch/planted.h '#include "tinlatch/err.h"'
 plant rules src/core/rules.c '    [PLANTED] = { "planted-rule", 0, RULE_TRIP, UNTIL_CLEAR },' planted-rule
 plant rules docs/reference/interlocks.md '## `planted-rule`' planted-rule
 plant rules docs/reference/interlocks.md '- **Watches** it twice' operator-away
+plant rules include/tinlatch/bench.h 'struct readings {\n    int32_t planted_ms;\n};' planted_ms
 plant rules include/tinlatch/limits.h '    X(planted_mc, "planted", UNIT_TEMP, 1000, 1)' planted_mc
 plant headers src/base/planted.c 'int planted;'
 plant headers include/tinlatch/planted.h '/* SPDX-License-Identifier: MIT */'

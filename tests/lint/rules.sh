@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: MIT
 # rules.sh TREE: every rule of src/core/rules.c has a test that bears its name (underscored) and a
 # section in docs/reference/interlocks.md with all its parts, and that page names no rule that does not exist.
+# Each field of struct readings goes through snapshot and record.
 # Each limit of LIMIT_LIST is promised never to widen wherever the first one is: the proof misses no promise.
 set -u
 cd "${1:?the source tree}" || exit 2
@@ -32,6 +33,19 @@ for id in $ids; do
 done
 for id in $(sed -n 's/^##* *`\([a-z0-9-]*\)`.*/\1/p' "$page"); do
     grep -qxF "$id" <<<"$ids" || bad "$page: $id is not a rule of src/core/rules.c"
+done
+
+# What the interlock reads stands in the record, or a run cannot be judged again: each reading is told by the guard and
+# taken out of a scan's line. The meter's is told and judged by no rule.
+readings=$(sed -n '/^struct readings {/,/^};/p' include/tinlatch/bench.h |
+    sed -n 's:^  *[a-z][a-z0-9_ ]*[ ]\([a-z0-9_]*\)\(\[[A-Z]*\]\)*;.*:\1:p')
+[ -n "$readings" ] || bad "include/tinlatch/bench.h: no reading was found"
+for field in $readings; do
+    case $field in t_ms | meter) continue ;; esac
+    grep -qE "guard->in\.$field\b" src/guard/guard.c ||
+        bad "$field of struct readings: no snapshot tells it (src/guard/guard.c)"
+    grep -qE "\bin(->|\.)$field\b" src/journal/record.c ||
+        bad "$field of struct readings: src/journal/record.c does not take it out of a scan"
 done
 
 # promises FIELD: how many contracts say that it only tightens.
