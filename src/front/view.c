@@ -217,12 +217,18 @@ static const char *dial_digits(const struct front_state *state, char digits[8], 
     return ascii ? "C" : "\u00B0C";
 }
 
+/* Columns to where its neighbours begin. */
+static int dial_width(const struct front_state *state, enum dial_size size)
+{
+    char digits[8];
+    dial_digits(state, digits, true);
+    return 2 + (int)strlen(digits) * 4 * dials[size].wide + 4;
+}
+
 /* ---- the figures beside or below them ----------------------------------------------------------- */
 
-enum {
-    LABEL = 8,
-    BESIDE = 76
-}; /* with fewer columns what stands beside the dial would lose its end */
+/* With fewer columns beside the dial what stands there would lose its end. */
+enum { LABEL = 8, BESIDE = 46 };
 
 struct fact {
     const char *label;
@@ -279,7 +285,6 @@ static void draw_dial(struct page *page, const struct front_state *state, enum d
     char digits[8];
     int count = gather_facts(state, facts), fact = 0;
     const char *unit = dial_digits(state, digits, page->ascii);
-    int width = 2 + (int)strlen(digits) * 4 * dial->wide;
     if (size == DIAL_LINE)
         beside = true;
     for (int row = 0; row < rows; row++) {
@@ -294,7 +299,7 @@ static void draw_dial(struct page *page, const struct front_state *state, enum d
         }
         int first = dial->rows > count ? (dial->rows - count) / 2 : 0; /* in the middle beside */
         if ((!in_dial || (beside && row >= first)) && fact < count)
-            draw_fact(page, &facts[fact++], beside && dial->wide ? width + 4 : 2);
+            draw_fact(page, &facts[fact++], beside && dial->wide ? dial_width(state, size) : 2);
         page_end(page);
     }
 }
@@ -483,12 +488,14 @@ static void draw_keys(struct page *page, const struct front_state *state)
 /* ---- the whole ---------------------------------------------------------------------------------- */
 
 /* After a trip the last events come before tall digits. */
-static enum dial_size choose_dial(const struct page *page, bool trouble, int spare)
+static enum dial_size choose_dial(const struct page *page, const struct front_state *state,
+                                  bool trouble, int spare)
 {
+    bool wide = page->columns >= dial_width(state, DIAL_LARGE) + BESIDE;
     bool fits = !trouble || spare - dials[DIAL_MIDDLE].rows >= LAST_EVENTS;
     if (page->columns < 30 || spare < 7)
         return DIAL_LINE;
-    if (!trouble && page->rows >= 36 && page->columns >= 100)
+    if (!trouble && page->rows >= 36 && wide)
         return DIAL_LARGE;
     if (fits && page->rows >= 20 && page->columns >= 60)
         return DIAL_MIDDLE;
@@ -519,8 +526,8 @@ size_t front_draw(const struct front_state *state, int columns, int rows, bool c
     if (troubled > 0)
         draw_trouble(&page, state, troubled);
     left -= asked + troubled;
-    enum dial_size dial = choose_dial(&page, trouble, left);
-    bool beside = columns >= BESIDE;
+    enum dial_size dial = choose_dial(&page, state, trouble, left);
+    bool beside = columns >= dial_width(state, dial) + BESIDE;
     int dial_rows = beside && dial != DIAL_LINE
                         ? (dials[dial].rows > fact_count ? dials[dial].rows : fact_count)
                         : fact_count + (dial == DIAL_LINE ? 0 : dials[dial].rows);

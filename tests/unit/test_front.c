@@ -832,6 +832,23 @@ static void test_what_comes_next_keeps_its_end_at_every_width(void **unused)
     }
 }
 
+static void test_a_supply_keeps_its_state_in_sight_at_every_size(void **unused)
+{
+    (void)unused;
+    for (int columns = 48; columns <= 140; columns++)
+        for (int rows = 24; rows <= 48; rows += 8) {
+            struct front_state *state = fresh();
+            struct wire_snapshot s = running(61000, 0);
+            take_hello(state, false, true);
+            s.plate_quality = QUALITY_NONE;
+            s.supply_quality = QUALITY_GOOD;
+            s.supply_mv = 4000;
+            s.supply_ma = 120;
+            take_snapshot(state, &s);
+            assert_has(drawn(state, columns, rows, false), " 4.000 V   0.120 A  off");
+        }
+}
+
 /* Rows of events that say one of the recipe's lines, and the mode's and the next run's. */
 static int event_rows(const char *text)
 {
@@ -1103,6 +1120,7 @@ int main(void)
         cmocka_unit_test(test_a_plate_without_a_reading_is_taken_for_hot),
         cmocka_unit_test(test_the_wait_for_solid_joints_counts_down_in_what_the_hands_are_told),
         cmocka_unit_test(test_what_the_hands_are_told_reads_as_the_plate_does),
+        cmocka_unit_test(test_a_supply_keeps_its_state_in_sight_at_every_size),
         cmocka_unit_test(test_what_comes_next_keeps_its_end_at_every_width),
         cmocka_unit_test(test_what_is_left_on_the_screen_reads_as_the_plate_did_last),
         cmocka_unit_test(test_after_a_trip_the_last_twenty_events_stay_where_they_fit),
