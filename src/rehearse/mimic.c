@@ -115,8 +115,8 @@ static void run(struct mimic *mimic)
     int64_t until_ms =
         mimic->setup->until_s > 0 ? llround(mimic->setup->until_s * 1000) : INT64_MAX;
     if (mimic->setup->keyboard) {
-        fputs("; ready. Type what your hands do: place, lift, press, release; fault NAME, truth, "
-              "quit\n",
+        fputs("; ready. Type what your hands do: place, lift, press, release, knob C; fault NAME, "
+              "unplug PORT, truth, quit\n",
               mimic->setup->out);
         fflush(mimic->setup->out);
     }
