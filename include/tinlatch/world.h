@@ -151,14 +151,15 @@ struct world_sight {
 struct world_fault {
     const char *name, *help;
     struct world_sight two, one; /* seen with two sensors on the plate, with one */
-    bool veils_still; /* a plate's only sensor that stands still need not be seen beside it: what stood still moves on,
-                       * or heat comes that nobody tells of */
 };
 extern const struct world_fault world_faults[];
 extern const int world_fault_count;
 
 /* Each leaves the plate's first sensor in a state of its own: the later takes the place of the earlier. */
 bool world_fault_replaces(int later, int earlier);
+/* A plate's only sensor that stands still need not be seen beside it: what stood still moves on, or heat comes that
+ * nobody tells of. */
+bool world_fault_veils_still(int which);
 
 int world_add_fault(struct world *world, const char *name, int64_t at_ms, struct tl_error *error);
 

@@ -143,7 +143,7 @@ static bool blinds(const struct trial_fault *other, const struct trial_fault *st
                    struct trial_bench bench)
 {
     return !bench.two_sensors && sight_of(still->which, bench).when == SIGHT_STILL &&
-           world_faults[other->which].veils_still;
+           world_fault_veils_still(other->which);
 }
 
 /* Whether what has to be seen of `fault` need not be beside the other. */

@@ -90,7 +90,7 @@ const struct world_fault world_faults[] = {
         {SIGHT_STILL, 16, 10, "sensor-frozen sensor-unseated heat-uncommanded"} },
     [STUCK_ON] = { "heater-stuck-on", "the heater's switch welds shut: full power whatever is asked",
         {SIGHT_OVER, 20, 20, "heat-uncommanded plate-over"},
-        {SIGHT_OVER, 20, 20, "heat-uncommanded plate-over"}, .veils_still = true },
+        {SIGHT_OVER, 20, 20, "heat-uncommanded plate-over"} },
     [SILENT] = { "device-silent", "the plate's instrument neither hears nor answers any more",
         {SIGHT_PLATE, 0, 1, "device-silent sensor-stale"},
         {SIGHT_PLATE, 0, 1, "device-silent sensor-stale"} },
@@ -165,7 +165,7 @@ const struct world_fault world_faults[] = {
         {SIGHT_PLATE, 0, 1, "sensor-jump"} },
     [COLD_DRIFTS] = { "cold-junction-drifts", "the plate's first reader takes its terminals for colder, to 30 K",
         {SIGHT_NEVER, 0, 0, "sensors-disagree sensor-unseated sensor-range"},
-        {SIGHT_NEVER, 0, 0, "sensor-unseated sensor-range"}, .veils_still = true },
+        {SIGHT_NEVER, 0, 0, "sensor-unseated sensor-range"} },
     [MAINS_LOST] = { "mains-lost", "the plate's mains are gone for good",
         {SIGHT_NEVER, 0, 0, "sensor-unseated"},
         {SIGHT_NEVER, 0, 0, "sensor-unseated"} },
@@ -222,6 +222,11 @@ bool world_fault_replaces(int later, int earlier)
 {
     return (is_state_of_tip(later) && (is_state_of_tip(earlier) || is_slip(earlier))) ||
            (is_slip(later) && is_slip(earlier));
+}
+
+bool world_fault_veils_still(int which)
+{
+    return which == COLD_DRIFTS || which == STUCK_ON;
 }
 
 static void first_plate_tips(struct world *world, enum tip_state state)
