@@ -16,7 +16,7 @@
 #include "tinlatch/err.h"
 #include "tinlatch/limits.h"
 
-enum { WIRE_VERSION = 8 };
+enum { WIRE_VERSION = 9 };
 
 enum wire_kind { WIRE_HELLO = 1, WIRE_SNAPSHOT, WIRE_TURN, WIRE_NOTE, WIRE_HAND, WIRE_END, WIRE_KINDS };
 
@@ -92,7 +92,7 @@ struct wire_snapshot {
     int32_t account_quality, account_low_mc, account_high_mc, account_unmoved_mc, account_lead_mc;
     int32_t checks_left; /* questions and tests before the first heat */
     int32_t wait_ms;     /* as in the turn: what the recipe waits for now, 0 = nothing foreseen */
-    int32_t judged;      /* 0: not everything was read yet, nothing can be granted; 2: `seated` was so; else 1 */
+    int32_t judged;      /* enum judged */
     int32_t meter_kind, meter_quality; /* what the meter is asked, or has answered, and how far it is to be trusted */
     int32_t wanted_ramp_mc_s, wanted_rail, wanted_mv, wanted_ma, wanted_inject, plate_age_ms; /* judged too */
     int32_t joints;      /* the turn's estimate, for front and record */
@@ -101,6 +101,9 @@ struct wire_snapshot {
     double value;
     char text[64];
 };
+
+/* Was the interlock asked, and with `seated` of the readings? Not while not everything was read: nothing is granted. */
+enum judged { JUDGED_NOT, JUDGED_UNSEATED, JUDGED_SEATED };
 
 /* recipe -> guard: everything it wants, in answer to a snapshot. */
 struct wire_turn {

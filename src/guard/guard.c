@@ -347,7 +347,7 @@ static void tell_outputs(const struct guard *guard, struct wire_snapshot *to)
     to->wanted_ma = guard->judged.ma;
     to->wanted_inject = guard->judged.inject;
     to->wanted_fan_pct = guard->judged.fan_pct;
-    to->judged = !guard->ready ? 0 : guard->in.seated ? 2 : 1;
+    to->judged = !guard->ready ? JUDGED_NOT : guard->in.seated ? JUDGED_SEATED : JUDGED_UNSEATED;
     to->hand = (int32_t)guard->want.hand;
     to->beeps = guard->out.beeps;
 }

@@ -158,9 +158,9 @@ static char *put_wanted(char *to, const struct wire_snapshot *s, const struct wi
         to = bytes_digits(to, turn->head.number);
     }
     *to++ = '}';
-    if (!s->judged)
+    if (s->judged == JUDGED_NOT)
         return PUT(to, ",\"judged\":false");
-    return s->judged == 2 ? PUT(to, ",\"seated\":true") : to;
+    return s->judged == JUDGED_SEATED ? PUT(to, ",\"seated\":true") : to;
 }
 
 static char *put_granted(char *to, const struct wire_snapshot *s)

@@ -18,7 +18,7 @@ _Static_assert(sizeof(struct wire_end) == 272, "wire_end");
 #define SIZES                                                                                      \
     (sizeof(struct wire_hello) + 3 * sizeof(struct wire_snapshot) + 5 * sizeof(struct wire_turn) + \
      7 * sizeof(struct wire_note) + 11 * sizeof(struct wire_hand) + 13 * sizeof(struct wire_end))
-_Static_assert(WIRE_VERSION == 8 && SIZES == 11448,
+_Static_assert(WIRE_VERSION == 9 && SIZES == 11448,
                "a message changed: raise WIRE_VERSION, and put it and the new sum here");
 
 /* No padding holes: the fields' own sizes add up to the struct's. A hole would carry stray memory of
