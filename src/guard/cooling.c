@@ -8,15 +8,20 @@
 
 #include "tinlatch/quantity.h"
 
-enum { STANDS_MS = 2000 }; /* what holds for so long is told */
+enum {
+    STANDS_MS = 2000, /* what holds for so long is told */
+    FASTER_MC = 5000, /* so far below the fastest fall */
+    GALE = 4,         /* times the losses of still air: a fan on the table takes three times */
+};
 
-/* Tripped because what the plate's sensor reads is not what the plate has; nothing that is reckoned from it is true. */
+/* What the plate's sensor reads is not what the plate has, as a trip says or the fall; nothing that is reckoned from it is
+ * true. */
 static bool reading_is_doubted(const struct guard *guard)
 {
     const struct rule_state *state = guard->interlock.state;
 
     return state[SENSOR_UNSEATED].latched || state[SENSOR_FROZEN].latched ||
-           state[SENSOR_JUMP].latched || state[SENSORS_DISAGREE].latched;
+           state[SENSOR_JUMP].latched || state[SENSORS_DISAGREE].latched || guard->fall.too_fast;
 }
 
 /* From when on a plate whose reading is not to be trusted can be cool: from its ceiling down, in still air; a fifth on
@@ -66,7 +71,11 @@ void cooling_begin(struct guard *guard, int64_t t_ms)
     guard->solid_told = guard->solid_ms == t_ms;
     guard->safe_since_ms = -1;
     guard->cool_by_ms = cool_by_ms(guard);
-    guard->fall = (struct fall){.from_mc = guard->in.plate.temp_mc, .since_ms = t_ms};
+    guard->fall = (struct fall){.from_mc = guard->in.plate.temp_mc,
+                                .since_ms = t_ms,
+                                .floor_c = guard->in.plate.temp_mc / 1000.0,
+                                .at_ms = t_ms,
+                                .above_ms = t_ms};
     guard->hands_ms = t_ms;
     attend_end(guard, t_ms);
     cooling_hands(guard, t_ms, guard->trip.hands, sizeof guard->trip.hands);
@@ -157,6 +166,36 @@ static void watch_fall(struct guard *guard, int64_t t_ms)
     if (t_ms - fall->since_ms < FALL_MS)
         return;
     tell_stuck(guard, t_ms);
+}
+
+/* With no insert on it, in a gale, its fan twice as good as learned. */
+static double fastest_fall_k_s(const struct guard *guard, double temp_c)
+{
+    const struct plate *plate = &guard->control.plate;
+    double fan_w_k = guard->out.fan_pct > 0 ? 2 * plate->fan_loss_w_k : 0;
+
+    return (GALE * control_loss_w(&guard->control, temp_c) +
+            fan_w_k * (temp_c - guard->control.room_c)) /
+           plate->capacity_j_k;
+}
+
+/* A sensor that slides off a hot plate, when the board is lifted for one, would soon call it safe. A person with a wet
+ * cloth looks the same, so nothing trips; but it is not called safe before it is so by itself. Two sensors see a slip by
+ * themselves. */
+static void watch_fast_fall(struct guard *guard, int64_t t_ms)
+{
+    struct fall *fall = &guard->fall;
+    double now_c = guard->in.plate.temp_mc / 1000.0;
+
+    if (!guard->limits.uses_plate || guard->limits.has_plate_2)
+        return;
+    fall->floor_c -= fastest_fall_k_s(guard, fall->floor_c) * (double)(t_ms - fall->at_ms) / 1000;
+    fall->at_ms = t_ms;
+    if (!plate_is_read(guard) || 1000 * (fall->floor_c - now_c) < FASTER_MC)
+        fall->above_ms = t_ms;
+    if (t_ms - guard->ended_ms < STANDS_MS) /* it may have ended for a reading that was too high */
+        fall->floor_c = fmin(fall->floor_c, now_c);
+    fall->too_fast = fall->too_fast || t_ms - fall->above_ms >= STANDS_MS;
 }
 
 /* Once, and only of a plate that is seen to cool. True: now. */
@@ -303,6 +342,10 @@ static bool off_is_doubtful(const struct guard *guard, char *text, size_t size)
     else if (guard->fall.stuck)
         snprintf(text, size,
                  "Heat was told off, but the plate does not cool: pull the mains plug.");
+    else if (guard->fall.too_fast)
+        snprintf(text, size,
+                 "Heat is off. The plate's reading fell faster than a plate can: unless you cooled "
+                 "it, the sensor is off it, take it for hotter than it reads.");
     else if (reading_is_doubted(guard))
         snprintf(text, size,
                  "Heat is off. The plate's reading is not to be trusted: take it for hotter than "
@@ -443,6 +486,7 @@ static void watch_hands(struct guard *guard, int32_t for_ms, int64_t t_ms)
 void cooling_want(struct guard *guard, int64_t t_ms)
 {
     watch_fall(guard, t_ms);
+    watch_fast_fall(guard, t_ms);
     if (joints_are_solid(guard, t_ms)) {
         guard_beep(guard);
         tell_hands_again(guard, t_ms);

@@ -127,7 +127,10 @@ struct fall {
     int64_t since_ms; /* when that was */
     bool seen, stuck; /* has it fallen at all; has it stopped falling while hot */
     bool stuck_told;
-    int32_t lowest_mc; /* since what element and sensor held has come through */
+    int32_t lowest_mc;       /* since what element and sensor held has come through */
+    double floor_c;          /* what it cannot be below by itself, as of at_ms */
+    int64_t at_ms, above_ms; /* when the reading was last not below it */
+    bool too_fast;           /* it has been below it for a while */
 };
 
 /* Does the plate climb before anything is on? */

@@ -146,7 +146,8 @@ static bool ended_well(const struct guard *guard)
 
 bool guard_last_run(const struct guard *guard, int64_t t_ms, struct last_run *last)
 {
-    if (!guard->warm.seated || !ended_well(guard) || guard->in.plate.quality != QUALITY_GOOD)
+    if (!guard->warm.seated || !ended_well(guard) || guard->fall.too_fast ||
+        guard->in.plate.quality != QUALITY_GOOD)
         return false;
     *last = guard->warm.proof;
     last->ended_ms = t_ms;

@@ -176,6 +176,17 @@ for fault in sensor-unseated@200 sensor-unseated@330 sensor-shows-40@250; do
             jq -es 'last(.[] | select(.kind == "snapshot")) | .mode == "ended" and .true_mc < 48000' "$record"
     done
 done
+# Nor when it slips only after the run, as when the board is lifted: here by a stop at 168 C. A draught is no slip.
+for fault in sensor-unseated@425 sensor-shows-40@425 sensor-shows-60@440 desk-fan@425 sensor-spike@430; do
+    run 6 tinlatch rehearse "$split" --bench "$single" --fault stop-pressed@420 --fault "$fault" --json
+    record=$(jq -r .run "$out")
+    expect "safe to touch at $fault after the end with the plate below 48 C" \
+        jq -es 'last(.[] | select(.kind == "snapshot")) | .mode == "ended" and .true_mc < 48000' "$record"
+    case $fault in
+    sensor-shows* | sensor-unseated*) expect "$fault is told of" grep -q "fell faster than a plate can" "$record" ;;
+    *) expect "$fault is no slip" test "$(grep -c "fell faster than a plate can" "$record")" = 0 ;;
+    esac
+done
 run 3 tinlatch rehearse "$split" --fault sensor-open@320
 out_has "sensor-open"
 out_has "molten"
