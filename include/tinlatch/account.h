@@ -38,11 +38,10 @@ struct account {
     double anchor_c;                           /* where a reading last raised the low bound */
     struct account_bound still_low, still_high; /* from where the first sensor's reading last changed */
     int32_t still_mc;
-    /* what the plate loses by its readings, in watts of nominal mains */
+    /* what the plate loses by its readings, its fan left out, in watts of nominal mains */
     double element_w, model_c, shown_c, lost_w;
     double guessed;                            /* how far apart what is fed at least and at most has been */
     double still_k, still_s;                   /* how far that would have moved it since, and since when */
-    double fan;                                /* as the last readings know it */
     int32_t finest_mc;                         /* the smallest step seen */
     bool leading;                              /* a climb from cold is watched ... */
     int32_t lead_from_mc;                      /* ... from this distance between board and plate, ... */

@@ -32,7 +32,7 @@ static const double MARGIN = 0.1;   /* ... and as a part of what is predicted wi
 static const double STEP_S = 0.2;   /* the longest stride */
 static const double BALANCE_S = 12; /* within which the losses are known by the readings ... */
 static const double GUESSED_MOST = 0.1; /* ... unless what is fed is a guess by more than this */
-static const double BALANCED_S = 60;    /* what they were off for longer is a board that soaks */
+static const double SOAKS_S = 60;       /* that it must have cooled counts so long: a board soaks */
 
 enum {
     FINE_MC = 250,         /* a reader whose steps are no larger shows a live plate's every move */
@@ -181,13 +181,14 @@ static void balance_step(struct account *a, const struct account_input *in, doub
     double miss_k = in->first_read ? in->first_mc / 1000.0 - a->shown_c : 0;
 
     a->still_s += dt_s;
-    a->fan = follow(a->fan, in->fan, BALANCE_S, dt_s);
-    double guess = fmax(in->duty_high - in->duty_low, fabs(in->fan - a->fan));
-    a->guessed = follow(a->guessed, guess, BALANCE_S, dt_s);
+    a->guessed = follow(a->guessed, in->duty_high - in->duty_low, BALANCE_S, dt_s);
     a->element_w = follow(a->element_w, fed_w, a->plate.element_lag_s, dt_s);
-    a->still_k += slow.power * (a->element_w - a->lost_w) / heat_j_k * dt_s;
-    a->still_k = follow(a->still_k, 0, BALANCED_S, dt_s);
-    a->model_c += ((a->element_w - a->lost_w) / heat_j_k + 2 / BALANCE_S * miss_k) * dt_s;
+    double blown_w = in->fan * a->plate.fan_loss_w_k * (a->model_c - a->room_c);
+    double rate_k_s = (a->element_w - a->lost_w - blown_w) / heat_j_k;
+    a->still_k += slow.power * rate_k_s * dt_s;
+    if (a->still_k < 0)
+        a->still_k = follow(a->still_k, 0, SOAKS_S, dt_s);
+    a->model_c += (rate_k_s + 2 / BALANCE_S * miss_k) * dt_s;
     a->lost_w -= heat_j_k * miss_k / (BALANCE_S * BALANCE_S) * dt_s;
     a->shown_c = follow(a->shown_c, a->model_c, a->plate.sensor_lag_s, dt_s);
 }
@@ -285,7 +286,6 @@ static void begin(struct account *a, const struct account_input *in, int64_t t_m
         (struct account_bound){fast.power * a->plate.watts, most_c, most_c, most_c, most_c, 0};
     a->anchor_c = least_c;
     a->element_w = a->guessed = 0;
-    a->fan = in->fan;
     a->model_c = a->shown_c = reading_c;
     a->lost_w = lost_w(&a->plate, &(struct extreme){.convection = 1, .radiation = 1}, reading_c,
                        a->room_c, 0);

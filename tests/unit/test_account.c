@@ -324,7 +324,9 @@ static void test_what_has_not_been_read_again_does_not_stand_still(void **state)
 static void test_a_fine_reader_may_stand_still_when_the_fan_comes_on(void **state)
 {
     (void)state;
-    struct desk desk = desk_with(&PLATE, &INSERT);
+    struct plate plate = PLATE;
+    plate.fan_loss_w_k = 4;
+    struct desk desk = desk_with(&plate, &INSERT);
     for (int i = 0; i < 1000; i++) {
         reads(&desk, 153 + 0.1 * (i % 2));
         drives(&desk, 0.1);
@@ -332,8 +334,8 @@ static void test_a_fine_reader_may_stand_still_when_the_fan_comes_on(void **stat
     }
 
     desk.in.fan = 1;
-    for (int i = 0; i < 150; i++) {
-        drives(&desk, 1); /* all that the fan takes */
+    for (int i = 0; i < 600; i++) {
+        drives(&desk, 0.97); /* 4 W/K over 131 K is 524 W */
         step(&desk);
         assert_true(desk.out.unmoved_mc < 3000);
     }
