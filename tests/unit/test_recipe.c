@@ -1066,30 +1066,29 @@ static void test_time_spent_on_asking_is_no_part_of_a_step(void **state)
                     fake.exchanges + 30); /* and the plate cooled meanwhile */
 }
 
+static void check_end_of_cold_board(enum hand_answer answer, int code, const char *why)
+{
+    fake.answers = 2;
+    fake.answer[0] = ANSWER_YES; /* it is laid down */
+    fake.answer[1] = answer;
+
+    assert_int_equal(run_cold_board(), code);
+
+    assert_has(error.text, why);
+    assert_false(fake.last.heat);
+}
+
 static void test_a_board_that_does_not_lie_flat_ends_the_recipe(void **state)
 {
     (void)state;
-    fake.answers = 2;
-    fake.answer[0] = ANSWER_YES;
-    fake.answer[1] = ANSWER_NO;
-
-    assert_int_equal(run_cold_board(), TL_STEP);
-
-    assert_has(error.text, "asked whether both lie flat, a person said no");
-    assert_false(fake.last.heat);
+    check_end_of_cold_board(ANSWER_NO, TL_STEP, "asked whether both lie flat, a person said no");
 }
 
 static void test_nobody_who_looks_at_the_board_ends_the_recipe(void **state)
 {
     (void)state;
-    fake.answers = 2;
-    fake.answer[0] = ANSWER_YES;
-    fake.answer[1] = ANSWER_NONE;
-
-    assert_int_equal(run_cold_board(), TL_TIMEOUT);
-
-    assert_has(error.text, "nobody said within 60 s whether both lie flat");
-    assert_false(fake.last.heat);
+    check_end_of_cold_board(ANSWER_NONE, TL_TIMEOUT,
+                            "nobody said within 60 s whether both lie flat");
 }
 
 static void test_a_board_that_is_taken_later_is_asked_about_again(void **state)
