@@ -86,15 +86,17 @@ static void run(struct recipe *recipe)
     assert(isfinite(tally.worst_case_s) && tally.worst_case_s >= 0);
 }
 
+static char folder[] = "/dev/shm/fuzz-recipe-XXXXXX";
+
 static void leave(void)
 {
     unlink("recipe.lua");
+    rmdir(folder);
 }
 
 /* In a folder of its own: what lies beside a recipe is read with it. */
 static void put(const uint8_t *data, size_t size)
 {
-    static char folder[] = "/dev/shm/fuzz-recipe-XXXXXX";
     static bool there;
     if (!there) {
         assert(mkdtemp(folder) && chdir(folder) == 0);

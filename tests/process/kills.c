@@ -306,22 +306,23 @@ static void leave_when_cooling(double *at_s, int *said)
     ++*said;
 }
 
-/* Until the front has ended, and whoever brings the bench down; the front's status. */
+/* Until the front has ended, whoever brings the bench down, and the scribe; the front's status. */
 static int wait_for_the_end(const struct cast *cast, double seconds)
 {
     int status = 0, said = 0;
     double leave_s = 0;
-    bool front = true, keeper = true, guard = true;
-    for (double until_s = now_s() + seconds; front || keeper || guard;) {
+    bool front = true, keeper = true, guard = true, scribe = true;
+    for (double until_s = now_s() + seconds; front || keeper || guard || scribe;) {
         run_listen(&w, 20);
         leave_when_cooling(&leave_s, &said);
         front = front && waitpid(w.run, &status, WNOHANG) == 0;
         keeper = keeper && is_alive(cast->keeper);
         guard = guard && is_alive(cast->guard);
+        scribe = scribe && is_alive(cast->scribe);
         if (now_s() < until_s)
             continue;
-        fprintf(stderr, "still there:%s%s%s; it said:\n%s\n", front ? " front" : "",
-                keeper ? " keeper" : "", guard ? " guard" : "", w.said);
+        fprintf(stderr, "still there:%s%s%s%s; it said:\n%s\n", front ? " front" : "",
+                keeper ? " keeper" : "", guard ? " guard" : "", scribe ? " scribe" : "", w.said);
         assert_true(false);
     }
     w.run = 0;
