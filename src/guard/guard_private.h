@@ -164,7 +164,9 @@ struct feed {
 
 /* Values that stepped away from the last good one, in a row. */
 struct step_watch {
-    bool known; /* there is a good one */
+    bool known;       /* there is a good one */
+    int64_t taken_ms; /* since then */
+    bool agreed;      /* and another agrees with it */
     int32_t bad, mc;
     int64_t at_ms;
     int32_t top_mc[2]; /* the highest of a board's in this minute, and in the one before */
