@@ -171,6 +171,16 @@ static enum trial_verdict judge_pair(struct trial *trial, const struct run *run,
     return milder == TRIAL_OTHER ? TRIAL_CAUGHT : milder;
 }
 
+static bool some_fault_struck(const struct trial *trial, const struct run *run,
+                              struct trial_bench bench)
+{
+    for (int i = 0; i < trial->fault_count; i++)
+        if (sight_of(trial->fault[i].which, bench).when != SIGHT_CALM &&
+            trial->fault[i].at_s <= run->duration_s)
+            return true;
+    return false;
+}
+
 static enum trial_verdict judge(struct trial *trial, const struct run *run,
                                 struct trial_bench bench, bool faults)
 {
@@ -179,6 +189,8 @@ static enum trial_verdict judge(struct trial *trial, const struct run *run,
 
     if (!faults)
         return run->outcome == RUN_DONE ? TRIAL_FINE : TRIAL_FAILED;
+    if (run->outcome == RUN_DEVICE && some_fault_struck(trial, run, bench))
+        return TRIAL_CAUGHT; /* by the start, which refuses an instrument that is not there */
     if (unplayed)
         return TRIAL_FAILED;
     if (trial->fault_count == 0)

@@ -160,6 +160,21 @@ static void test_the_plate_is_measured_from_the_fault_on(void **state)
     assert_near(trial.over_ceiling_k, 10, 1e-6);
 }
 
+/* What every bench has every day, or what strikes later, is no reason to. */
+static void test_a_start_that_is_refused_for_a_fault_has_caught_it(void **state)
+{
+    struct run *run = climb();
+    (void)state;
+
+    run->outcome = RUN_DEVICE;
+    run->duration_s = 3;
+
+    assert_int_equal(verdict_of("usb-unplugged", 0, run, true), TRIAL_CAUGHT);
+    assert_int_equal(verdict_of("usb-unplugged", 4, run, true), TRIAL_FAILED);
+    assert_int_equal(verdict_of("wet-swab", 0, run, true), TRIAL_FAILED);
+    assert_int_equal(verdict_of(NULL, 0, run, true), TRIAL_FAILED);
+}
+
 static enum trial_verdict verdict_of_two(const char *first, const char *second, double second_s,
                                          const struct run *run, bool two_sensors)
 {
@@ -346,6 +361,7 @@ int main(void)
         cmocka_unit_test(test_a_trip_on_a_day_like_any_other_is_false),
         cmocka_unit_test(test_a_draw_that_spoils_a_part_has_failed),
         cmocka_unit_test(test_the_plate_is_measured_from_the_fault_on),
+        cmocka_unit_test(test_a_start_that_is_refused_for_a_fault_has_caught_it),
         cmocka_unit_test(test_of_two_faults_each_has_to_be_seen_by_whatever_rule),
         cmocka_unit_test(test_a_reading_that_stands_still_hides_what_only_a_reading_shows),
         cmocka_unit_test(test_a_plates_only_reading_that_stands_still_hides_that_it_warms),
