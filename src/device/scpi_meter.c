@@ -25,8 +25,7 @@ static void measure(struct device *device, int64_t t_ms)
     enum meter_kind kind = device->drive.meter;
     device->step = IDLE;
     if (kind <= METER_NONE || kind >= METER_KINDS) {
-        device->meter = (struct device_meter){0}; /* by the next question its leads are elsewhere */
-        device->answered_ms = t_ms;               /* nothing was asked, so nothing is missing */
+        device->answered_ms = t_ms; /* nothing was asked, so nothing is missing */
         return;
     }
     device->asked = kind;
@@ -54,9 +53,11 @@ static void meter_begin(struct device *device, int64_t t_ms)
 {
     device->settled = true;
     device->identified = device->identified || device->config.owner_vouches;
+    if (device->drive.meter == METER_NONE) {
+        device->meter = (struct device_meter){0}; /* by the next question its leads are elsewhere */
+        device->asked = METER_NONE;               /* nobody wants an answer still to come */
+    }
     if (device->step == MEASURE) {
-        if (device->drive.meter == METER_NONE)
-            device->asked = METER_NONE; /* nobody wants its answer any more */
         if (t_ms - device->asked_ms < MEASURE_WAIT_MS)
             return;
         device->bad_frames++;
