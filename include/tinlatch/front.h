@@ -55,7 +55,6 @@ struct front_state {
     char stage[64], prompt[BENCH_TEXT], prompt_name[BENCH_NAME];
     uint32_t prompt_number;        /* of the open prompt's note, 0 = none */
     int32_t prompt_kind;           /* enum note_kind of the open prompt, 0 = none */
-    int64_t prompt_since_ms;       /* of the run's clock */
     struct front_asked asked[FRONT_ASKED], staged[FRONT_ASKED];
     uint32_t asked_count, staged_count;
     struct front_event event[FRONT_EVENTS];

@@ -58,7 +58,6 @@ struct history {
     char fingerprint[2 * RECORD_LINK + 1];
     double heat_first_s, heat_last_s; /* when the recipe's heat began and ended, NAN = it never did */
     int64_t scans;
-    double period_s;
     int32_t point_count, forecast_count, event_count, value_count, job_count, joint_count;
     struct history_point *point; /* every scan */
     struct history_forecast *forecast;

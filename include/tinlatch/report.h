@@ -20,7 +20,6 @@ struct report_style {
     bool header_only;        /* check: without what was said at the bench */
     int columns;             /* of the terminal, REPORT_LEAST to REPORT_COLUMNS; 0: REPORT_COLUMNS */
     const char *bench_file, *recipe_file, *board_file; /* names for origins */
-    bool bench_is_demo;
     const char *error_shown; /* the error with its source line, to stand above the verdict, which then does
                               * not repeat it; NULL: it is told elsewhere */
     const char *wrote[REPORT_WROTE]; /* files written beside the record, NULL = none */

@@ -11,7 +11,7 @@
 
 #include <stdint.h>
 
-enum { SCRIBE_SYNC_MS = 500, SCRIBE_LATE_MS = 1000 };
+enum { SCRIBE_SYNC_MS = 500 };
 
 /* Copy whole lines from `from` to `record_fd`; fdatasync at least every SCRIBE_SYNC_MS while there is news, and
  * at once after a line whose kind is "rule", "end", "start", "limits" or an "event" of "mode" (its first

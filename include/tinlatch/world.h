@@ -189,7 +189,6 @@ struct world_truth {
     uint32_t joint_pass[BOARD_JOINTS];
     /* ... the segments that had such a place in the same step, a bit each */
     uint32_t joint_first_segments[BOARD_JOINTS], joint_last_segments[BOARD_JOINTS];
-    int joint_places[BOARD_JOINTS]; /* of each segment */
     /* ... when a place of what was wholly molten froze again, when what it holds was lifted, and for how long some of it
      * was liquid */
     double joint_freezes_s[BOARD_JOINTS], joint_lifted_s[BOARD_JOINTS], joint_liquid_s[BOARD_JOINTS];

@@ -7,7 +7,7 @@
 #include "sources.h"
 #include "tinlatch/rehearse.h"
 
-enum { EVIDENCE_ROWS = 96, EVIDENCE_TEXT = 8192 };
+enum { EVIDENCE_ROWS = 96 };
 
 struct evidence {
     int draws, done; /* 0 of what is read: that is in its rows */

@@ -381,7 +381,6 @@ static int show(struct cli *cli, struct trying *t, const struct inspected *in,
     static struct run old_run;
     struct report_style style = {.header_only = true,
                                  .bench_file = t->bench.path,
-                                 .bench_is_demo = t->bench.is_demo,
                                  .recipe_file = in->pack.name,
                                  .columns = columns_of(cli->out)};
     inspect_tell(in, cli->out);

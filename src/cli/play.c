@@ -267,7 +267,6 @@ static void print(struct cli *cli, const struct play *play, bool in_short, const
         .bench_file = play->bench.path,
         .recipe_file = cli->options.argument,
         .board_file = cli->options.board,
-        .bench_is_demo = play->bench.is_demo,
         .columns = columns_of(cli->out),
         .error_shown = error,
     };

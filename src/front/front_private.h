@@ -45,7 +45,6 @@ void fact_supply(const struct front_state *state, char out[FACT]);
 void fact_time(int64_t t_ms, char out[FACT]); /* "12:04" */
 /* What to do with one's hands, as told; its figure counts down with the snapshots. */
 const char *hands_now(const struct front_state *state, char out[BENCH_TEXT]);
-bool prompt_is_yes_no(int32_t kind);
 
 /* ---- keys.c: bytes of a keyboard -> presses -> what they mean -------------------------------- */
 

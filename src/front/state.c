@@ -14,11 +14,6 @@ static bool is_prompt(int32_t kind)
     return kind == NOTE_CONFIRM || kind == NOTE_ASK || kind == NOTE_DO || kind == NOTE_CHECK;
 }
 
-bool prompt_is_yes_no(int32_t kind)
-{
-    return is_prompt(kind) && kind != NOTE_ASK;
-}
-
 static struct front_event *new_event(struct front_state *state, bool guard, const char *kind)
 {
     struct front_event *event = &state->event[state->event_count % FRONT_EVENTS];
@@ -126,7 +121,6 @@ static void take_prompt(struct front_state *state)
     const struct front_asked *asked = find(state->asked, number);
     state->prompt_number = asked ? number : 0;
     state->prompt_kind = asked ? asked->kind : 0;
-    state->prompt_since_ms = state->snapshot.t_ms;
     state->answered = false;
     snprintf(state->prompt, sizeof state->prompt, "%s", asked ? asked->text : "");
     snprintf(state->prompt_name, sizeof state->prompt_name, "%s", asked ? asked->name : "");

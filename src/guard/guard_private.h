@@ -249,7 +249,7 @@ struct guard {
     struct leads leads;
     struct charge charge;
     int64_t held_ms, held_at_ms; /* time parked or paused; counted up to held_at_ms */
-    uint32_t presence_seen, leaves_seen, answers_seen;
+    uint32_t presence_seen, answers_seen;
     int64_t present_ms; /* when somebody last touched a key */
     bool away_told;
 

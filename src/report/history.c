@@ -19,7 +19,6 @@ struct reader {
     float joint_c[BOARD_JOINTS],
         gone_c[BOARD_JOINTS]; /* the last; where it left with its board, else NAN */
     uint32_t guard_notes;     /* texts of the guard so far: they are numbered in that order */
-    double first_s;
 };
 
 /* Room for one more in an array that grows. */
@@ -149,9 +148,7 @@ static void take_scan(struct reader *r)
     const struct record_scan *s = &r->line.scan;
     struct history *h = r->h;
     double t_s = (double)s->in.t_ms / 1000;
-    if (h->scans++ == 0)
-        r->first_s = t_s;
-    h->period_s = h->scans > 1 ? (t_s - r->first_s) / (double)(h->scans - 1) : 0;
+    h->scans++;
     h->run.duration_s = t_s;
     add_point(r, s);
     see_heat(r, s, t_s);

@@ -340,7 +340,6 @@ void world_truth(const struct world *world, struct world_truth *truth)
     for (int i = 0; i < thermal->joint_count; i++) {
         truth->joint_coldest_c[i] = thermal_joint_coldest_c(thermal, i);
         truth->joint_molten[i] = thermal_joint_molten(thermal, i);
-        truth->joint_places[i] = thermal->places[i];
     }
     for (int i = 0; i < thermal->part_count; i++)
         truth->part_c[i] = thermal_part_c(thermal, i);

@@ -14,8 +14,7 @@ static struct run run;
 static char text[1 << 20];
 
 static const struct report_style demo_style = {.bench_file = "recipes/benches/demo.ini",
-                                               .recipe_file = "recipes/stack-split.lua",
-                                               .bench_is_demo = true};
+                                               .recipe_file = "recipes/stack-split.lua"};
 
 static void look(const char *name)
 {
