@@ -191,7 +191,9 @@ static void watch_fast_fall(struct guard *guard, int64_t t_ms)
         return;
     fall->floor_c -= fastest_fall_k_s(guard, fall->floor_c) * (double)(t_ms - fall->at_ms) / 1000;
     fall->at_ms = t_ms;
-    if (!plate_is_read(guard) || 1000 * (fall->floor_c - now_c) < FASTER_MC)
+    /* One that may be cool by now hides nothing, and its room may be colder than the bench file's. */
+    bool may_be_cool = 1000 * fall->floor_c < TOUCH_SAFE_MC;
+    if (!plate_is_read(guard) || may_be_cool || 1000 * (fall->floor_c - now_c) < FASTER_MC)
         fall->above_ms = t_ms;
     if (t_ms - guard->ended_ms < STANDS_MS) /* it may have ended for a reading that was too high */
         fall->floor_c = fmin(fall->floor_c, now_c);

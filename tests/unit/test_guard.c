@@ -912,6 +912,49 @@ static void test_a_plate_below_100_need_not_fall_fast(void **state)
     desk_free(desk);
 }
 
+/* On a plate with one sensor, whose run is over at that reading, and whose board sensor is never read again. */
+static struct desk *desk_ended_at(int mc)
+{
+    struct desk *desk = desk_cold();
+    struct wire_hello hello = hello_for(190000);
+
+    desk->bench.sensor[SENSOR_PLATE_2].present = false;
+    desk->plate.mc[0] = mc;
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+    for (int i = 0; i < 20 && guard_mode(desk->guard) != GUARD_RUNNING; i++)
+        period(desk);
+    turns(desk, 1);
+    end_run(desk);
+    desk->plate.mc[2] = -1;
+    return desk;
+}
+
+static void test_an_only_sensor_that_slips_after_the_run_is_told_of(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_ended_at(150000);
+
+    plate_moves(desk, 120, -1000);
+    plate_moves(desk, 50, 0);
+
+    assert_has(guard_trip(desk->guard)->hands, "fell faster than a plate can");
+    desk_free(desk);
+}
+
+static void test_a_plate_that_cools_in_a_workshop_colder_than_stated_has_not_slipped(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_ended_at(50000);
+
+    plate_moves(desk, 3200, -10); /* by 0.1 K a second, to 18 C: the bench file says 25 C */
+    plate_moves(desk, 3000, 0);
+
+    assert_int_equal(desk->plate.mc[0], 18000);
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    assert_null(strstr(guard_trip(desk->guard)->hands, "fell faster than a plate can"));
+    desk_free(desk);
+}
+
 static void test_joints_under_a_lost_sensor_are_never_called_solid(void **state)
 {
     (void)state;
@@ -3039,6 +3082,8 @@ int main(void)
         cmocka_unit_test(test_a_plate_that_does_not_cool_is_warned_of_once_and_never_called_solid),
         cmocka_unit_test(test_a_plate_that_cools_late_is_solid_the_whole_time_later),
         cmocka_unit_test(test_a_plate_below_100_need_not_fall_fast),
+        cmocka_unit_test(test_an_only_sensor_that_slips_after_the_run_is_told_of),
+        cmocka_unit_test(test_a_plate_that_cools_in_a_workshop_colder_than_stated_has_not_slipped),
         cmocka_unit_test(test_joints_under_a_lost_sensor_are_never_called_solid),
         cmocka_unit_test(test_a_silent_plate_has_only_a_last_reading),
         cmocka_unit_test(test_a_plate_that_drives_on_after_a_stop_is_a_fault_and_never_cold),
