@@ -53,9 +53,9 @@ struct wire_joint {
     int32_t temp_mc;         /* coldest segment */
     int32_t molten_permille; /* of the whole joint */
     int32_t melt_ms;         /* until wholly molten, -1 = not foreseen, 0 = is */
-    int32_t solid_ms;        /* until wholly solid with heat off from now, 0 = is */
-    int32_t melt_early_ms, melt_late_ms; /* the same at either end of what boards differ by */
-    int32_t solid_early_ms, solid_late_ms;
+    int32_t solid_ms;        /* until wholly solid with heat off from now, -1 = not foreseen, 0 = is */
+    /* the same at either end of what boards, and for solid plates, differ by */
+    int32_t melt_early_ms, melt_late_ms, solid_early_ms, solid_late_ms;
 };
 
 /* guard -> recipe, front, record: once per period. */

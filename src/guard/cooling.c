@@ -132,15 +132,21 @@ static void tell_stuck(struct guard *guard, int64_t t_ms)
               "the plate does not cool though heat is off: pull the mains plug");
 }
 
-/* At any temperature, once what element and sensor still held has come through. */
-static bool rises_again(struct guard *guard, int64_t t_ms)
+/* By then what element and sensor still held has come through. */
+static int64_t settle_ms(const struct guard *guard)
 {
     const struct plate *plate = &guard->config.bench->plate;
+
+    return RISE_AFTER_MS + (int64_t)(4000 * (plate->element_lag_s + plate->sensor_lag_s));
+}
+
+/* At any temperature. */
+static bool rises_again(struct guard *guard, int64_t t_ms)
+{
     struct fall *fall = &guard->fall;
-    double settle_ms = RISE_AFTER_MS + 4000 * (plate->element_lag_s + plate->sensor_lag_s);
     int32_t now_mc = guard->in.plate.temp_mc;
 
-    if ((double)(t_ms - guard->ended_ms) < settle_ms || now_mc < fall->lowest_mc)
+    if (t_ms - guard->ended_ms < settle_ms(guard) || now_mc < fall->lowest_mc)
         fall->lowest_mc = now_mc;
     return now_mc >= fall->lowest_mc + FALL_MC;
 }
@@ -256,11 +262,7 @@ static bool nothing_is_left_to_do(const struct guard *guard, int64_t t_ms)
 /* Until one that heats by itself, or does not cool, would have been seen to, and been told of. */
 static int64_t seen_off_ms(const struct guard *guard)
 {
-    const struct plate *plate = &guard->config.bench->plate;
-    int64_t settle_ms =
-        RISE_AFTER_MS + (int64_t)(4000 * (plate->element_lag_s + plate->sensor_lag_s));
-
-    return (settle_ms > FALL_MS ? settle_ms : FALL_MS) + TOUCH_SAFE_MS;
+    return later(settle_ms(guard), FALL_MS) + TOUCH_SAFE_MS;
 }
 
 /* A start that was refused, or was stopped among its questions: what is warm it has not warmed, and a reading that is not

@@ -249,8 +249,6 @@ void exchange(struct recipe *recipe);
 uint32_t exchange_note(struct recipe *recipe, enum note_kind kind, const char *name, double value,
                        const char *text);
 double now_s(const struct recipe *recipe);
-/* For the turn: what is waited for comes in so long; 0 = no telling. */
-int32_t foreseen_ms(double left_s);
 /* Ask, and wait for an answer: ANSWER_NONE is a timeout. `hand` is announced meanwhile. */
 enum hand_answer exchange_prompt(struct recipe *recipe, enum note_kind kind, enum hand hand,
                                  const char *name, double value, const char *text,
@@ -302,6 +300,8 @@ const char *call_text(const struct call *call, const char *name);
 
 /* Fails the call while no board has been placed. */
 void need_placed(struct recipe *recipe, const struct call *call);
+/* For the turn: what is waited for comes in so long; 0 = no telling. */
+int32_t foreseen_ms(double left_s);
 
 /* The call did not get what it waited for: run its `otherwise` and return its results, or fail. */
 int call_otherwise(struct recipe *recipe, struct call *call, enum tl_err code, const char *format,
