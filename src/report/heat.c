@@ -242,6 +242,22 @@ static void write_numbers(const struct run_heat *heat, int joint, const struct m
     }
 }
 
+static void write_place(const struct map *map, const struct run_place *place,
+                        const struct range *range, FILE *out)
+{
+    char colour[8] = "#ffffff", time[16] = "never";
+    if (melted(place)) {
+        shade(share_of(range, (double)place->melts_s), colour, sizeof colour);
+        words_time((double)place->melts_s, time, sizeof time);
+    }
+    fprintf(out,
+            "<rect class=\"%s\" x=\"%.1f\" y=\"%.1f\" width=\"%.1f\" height=\"%.1f\" "
+            "rx=\"1.5\" fill=\"%s\"><title>x %.1f mm, y %.1f mm: %s</title></rect>\n",
+            melted(place) ? "place" : "never", map_x(map, place) - 0.5 * map->dot,
+            map_y(map, place) - 0.5 * map->dot, map->dot, map->dot, colour, (double)place->x_mm,
+            (double)place->y_mm, time);
+}
+
 static void write_melt_map(const struct run_heat *heat, bool page, FILE *out)
 {
     int joint = run_heat_joint(heat), first, last, never,
@@ -261,22 +277,9 @@ static void write_melt_map(const struct run_heat *heat, bool page, FILE *out)
     fprintf(out,
             "<rect class=\"slab\" x=\"%.1f\" y=\"%d\" width=\"%.1f\" height=\"%.1f\" rx=\"6\"/>\n",
             left, MAP_TOP, scale * length, high);
-    for (int i = 0; i < heat->places; i++) {
-        const struct run_place *place = &heat->place[i];
-        if (!of_joint(place, joint))
-            continue;
-        char colour[8] = "#ffffff", time[16] = "never";
-        if (melted(place)) {
-            shade(share_of(&range, (double)place->melts_s), colour, sizeof colour);
-            words_time((double)place->melts_s, time, sizeof time);
-        }
-        fprintf(out,
-                "<rect class=\"%s\" x=\"%.1f\" y=\"%.1f\" width=\"%.1f\" height=\"%.1f\" "
-                "rx=\"1.5\" fill=\"%s\"><title>x %.1f mm, y %.1f mm: %s</title></rect>\n",
-                melted(place) ? "place" : "never", map_x(&map, place) - 0.5 * dot,
-                map_y(&map, place) - 0.5 * dot, dot, dot, colour, (double)place->x_mm,
-                (double)place->y_mm, time);
-    }
+    for (int i = 0; i < heat->places; i++)
+        if (of_joint(&heat->place[i], joint))
+            write_place(&map, &heat->place[i], &range, out);
     /* Names of an edge's places lie inwards of them, the joint's in the middle; of what lies on the board above, below
      * and at its top. */
     bool edge = joint >= 0 && on_edge(heat, joint);
