@@ -41,7 +41,7 @@ struct account {
     /* what the plate loses by its readings, its fan left out, in watts of nominal mains */
     double element_w, model_c, shown_c, lost_w;
     double guessed;                            /* how far apart what is fed at least and at most has been */
-    double still_k, still_s;                   /* how far that would have moved it since, and since when */
+    double still_k, still_s;                   /* how far that would have moved it since, and how long that is */
     int32_t finest_mc;                         /* the smallest step seen */
     bool leading;                              /* a climb from cold is watched ... */
     int32_t lead_from_mc;                      /* ... from this distance between board and plate, ... */

@@ -79,7 +79,6 @@ struct recipe_header {
     int32_t param_count;
     struct recipe_param param[RECIPE_PARAMS]; /* text: the value in force */
     struct limits ceiling;
-    int32_t ceiling_line[LIMITS]; /* where each is stated, 0 = not */
     double park_c; /* where heat falls to when the operator parks; 0 = off */
     int32_t line;  /* of the call to recipe */
 };

@@ -369,8 +369,7 @@ static int board_call(lua_State *lua)
     read_each(recipe, place, "rails", BENCH_RAILS, read_rail);
     read_each(recipe, place, "joints", BOARD_JOINTS, read_joint);
     if (lua_getfield(lua, 1, "limits") == LUA_TTABLE)
-        limits_read(recipe, lua_gettop(lua), place_key(place, "limits"), "limits", &board->limits,
-                    NULL);
+        limits_read(recipe, lua_gettop(lua), place_key(place, "limits"), "limits", &board->limits);
     check_names(recipe, place);
     check_whole(recipe, place);
     lua_pushboolean(lua, true);

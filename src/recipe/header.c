@@ -299,8 +299,7 @@ static void read_tables(struct recipe *recipe)
         header->rail_count =
             read_list(recipe, place, "rails", header->rail[0], sizeof header->rail[0], BENCH_RAILS);
     if (push_table(recipe, "ceiling", &place))
-        limits_read(recipe, lua_gettop(recipe->lua), place, "ceiling", &header->ceiling,
-                    header->ceiling_line);
+        limits_read(recipe, lua_gettop(recipe->lua), place, "ceiling", &header->ceiling);
 }
 
 static void check_park(struct recipe *recipe)

@@ -98,7 +98,7 @@ size_t place_skip_opaque(const struct source_file *file, size_t at);
 void rows_read(struct recipe *recipe, int table, struct place place, const char *what,
                const struct row *rows, int count, void *base);
 void limits_read(struct recipe *recipe, int table, struct place place, const char *what,
-                 struct limits *limits, int32_t *lines);
+                 struct limits *limits);
 
 /* ---- the recipe ----------------------------------------------------------------------------- */
 

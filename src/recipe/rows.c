@@ -397,7 +397,7 @@ void rows_read(struct recipe *recipe, int table, struct place place, const char 
 
 /* Limits as header and board file state them; the names come from the one list. */
 void limits_read(struct recipe *recipe, int table, struct place place, const char *what,
-                 struct limits *limits, int32_t *lines)
+                 struct limits *limits)
 {
     struct row rows[LIMITS];
     for (int i = 0; i < LIMITS; i++)
@@ -410,17 +410,14 @@ void limits_read(struct recipe *recipe, int table, struct place place, const cha
         struct tl_error error;
         lua_pushstring(recipe->lua, rows[i].name);
         if (lua_rawget(recipe->lua, table) != LUA_TNIL) {
-            struct place at = place_key(place, rows[i].name);
             if (row_read(recipe, -1, &rows[i], &value, &error) != 0) {
                 prefix(&error, what);
-                recipe_fail_at(recipe, at, &error);
+                recipe_fail_at(recipe, place_key(place, rows[i].name), &error);
             }
             double scaled = value.number * limit_scale((enum limit_id)i);
             /* 0 would mean "not stated"; what is too large is refused by the merge */
             int32_t stated = scaled > INT32_MAX ? INT32_MAX : (int32_t)lround(scaled);
             limits_set(limits, (enum limit_id)i, stated > 0 ? stated : 1);
-            if (lines)
-                lines[i] = place_line(at);
         }
         lua_pop(recipe->lua, 1);
     }

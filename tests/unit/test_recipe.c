@@ -505,7 +505,6 @@ static void test_a_header_is_read_without_running_the_steps(void **state)
     assert_int_equal(header->rail_count, 1);
     assert_int_equal(header->ceiling.plate_mc, 190000);
     assert_int_equal(header->ceiling.ramp_mc_s, 2500);
-    assert_int_equal(header->ceiling_line[LIMIT_plate_mc], 2);
     assert_true(header->ceiling.uses_plate && header->ceiling.uses_supply);
     assert_string_equal(header->ceiling.rail[0].name, "battery");
     assert_near(header->park_c, 80, 0);
