@@ -114,10 +114,7 @@ void attend_step(struct guard *guard, int64_t t_ms)
         guard->away_told = true;
         guard_beep(guard);
         guard_say(guard, NOTE_WARN, t_ms,
-                  guard->out.heat
-                      ? "Is somebody there? Touch any key within a minute, or heat goes off."
-                      : "Is somebody there? Touch any key within a minute, or the "
-                        "supply goes off.");
+                  "Is somebody there? Touch any key within a minute, or the run ends.");
     }
 }
 
@@ -199,6 +196,16 @@ static int32_t lower_of(int32_t a, int32_t b)
     return a < b ? a : b;
 }
 
+static const char *park_words(const struct guard *guard)
+{
+    if (!guard->parking.on)
+        return "Going on.";
+    if (plate_is_by_hand_alone(guard))
+        return "Parked: the plate stays as its own knob is set.";
+    return guard->hello.park_mc <= 0 ? "Parked: heat is off."
+                                     : "Parked: heat falls, and is off in 10 min.";
+}
+
 /* Parked: never hotter than the park temperature, and off altogether once its time is over. */
 void attend_park(struct guard *guard, int64_t t_ms)
 {
@@ -211,10 +218,7 @@ void attend_park(struct guard *guard, int64_t t_ms)
             parking->on = !parking->on;
             parking->since_ms = t_ms;
             parking->most_mc = lower_of(guard->hello.park_mc, guard->in.plate.temp_mc);
-            guard_say(guard, NOTE_STATE, t_ms,
-                      !parking->on                ? "Going on."
-                      : guard->hello.park_mc <= 0 ? "Parked: heat is off."
-                                                  : "Parked: heat falls, and is off in 10 min.");
+            guard_say(guard, NOTE_STATE, t_ms, park_words(guard));
         }
     }
     if (!parking->on)

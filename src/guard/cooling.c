@@ -315,6 +315,14 @@ static void print_what_is_read(const struct guard *guard, char *text, size_t siz
     }
 }
 
+/* No more than is known of it. */
+static const char *plate_words(const struct guard *guard)
+{
+    return plate_is_by_hand_alone(guard)
+               ? "This program cannot switch the plate off: leave its knob at off."
+               : "Heat is off.";
+}
+
 /* What makes it doubtful that off was obeyed; it stands before everything else. False: nothing does. */
 static bool off_is_doubtful(const struct guard *guard, char *text, size_t size)
 {
@@ -348,26 +356,19 @@ static bool off_is_doubtful(const struct guard *guard, char *text, size_t size)
                  "Heat was told off, but the plate does not cool: pull the mains plug.");
     else if (guard->fall.too_fast)
         snprintf(text, size,
-                 "Heat is off. The plate's reading fell faster than a plate can: unless you cooled "
-                 "it, the sensor is off it, take it for hotter than it reads.");
+                 "%s The plate's reading fell faster than a plate can: unless you cooled it, the "
+                 "sensor is off it, take it for hotter than it reads.",
+                 plate_words(guard));
     else if (reading_is_doubted(guard))
         snprintf(text, size,
-                 "Heat is off. The plate's reading is not to be trusted: take it for hotter than "
-                 "it reads.");
+                 "%s The plate's reading is not to be trusted: take it for hotter than it reads.",
+                 plate_words(guard));
     else if (over_its_ceiling(guard) && rising)
         snprintf(text, size,
                  "Heat was told off, but the plate is still at its limit: pull the mains plug.");
     else
         return false;
     return true;
-}
-
-/* No more than is known of it. */
-static const char *plate_words(const struct guard *guard)
-{
-    return plate_is_by_hand_alone(guard)
-               ? "This program cannot switch the plate off: leave its knob at off."
-               : "Heat is off.";
 }
 
 static void hands_off_plate(const struct guard *guard, int64_t t_ms, char *text, size_t size)

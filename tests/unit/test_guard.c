@@ -1172,6 +1172,20 @@ static void test_a_plate_that_only_a_hand_switches_is_not_called_off(void **stat
     desk_free(desk);
 }
 
+static void test_such_a_plate_that_is_parked_is_not_called_off(void **state)
+{
+    (void)state;
+    struct heard heard;
+    struct desk *desk = desk_by_hand(&heard, false);
+
+    desk->hand.parks++;
+    guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
+    turns(desk, 1);
+
+    assert_string_equal(heard.text[NOTE_STATE], "Parked: the plate stays as its own knob is set.");
+    desk_free(desk);
+}
+
 static void test_the_alarm_calls_to_such_a_plate_until_it_is_seen_to_cool(void **state)
 {
     (void)state;
@@ -3095,6 +3109,7 @@ int main(void)
         cmocka_unit_test(test_an_empty_plate_has_no_joints_to_speak_of),
         cmocka_unit_test(test_joints_that_are_overdue_are_not_shown_as_solid),
         cmocka_unit_test(test_a_plate_that_only_a_hand_switches_is_not_called_off),
+        cmocka_unit_test(test_such_a_plate_that_is_parked_is_not_called_off),
         cmocka_unit_test(test_the_alarm_calls_to_such_a_plate_until_it_is_seen_to_cool),
         cmocka_unit_test(test_such_a_plate_that_is_only_turned_down_is_called_to_again),
         cmocka_unit_test(test_such_a_plate_is_called_to_after_a_run_that_is_done),
