@@ -99,7 +99,7 @@ void guard_leave(struct guard *guard, int64_t t_ms);
 /* Has heat been granted in this run? */
 bool guard_was_hot(const struct guard *guard);
 
-/* After a trip or stop: the first rule, when, its words, and what to do with one's hands. */
+/* After a trip or stop: the first rule, when, its words. After any end: what to do with one's hands, as last told. */
 struct guard_trip {
     bool tripped;
     enum rule_id rule;

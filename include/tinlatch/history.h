@@ -16,7 +16,7 @@
 
 /* A scan, as far as curves show it. */
 struct history_point {
-    float t_s, plate_c, plate_2_c, board_c, target_c;
+    float t_s, plate_c, board_c, target_c;
     float joint_c[BOARD_JOINTS], molten[BOARD_JOINTS]; /* the live estimate: coldest place; share, 0 to 1 */
     float volts, amps;
 };

@@ -91,7 +91,6 @@ static void add_point(struct reader *r, const struct record_scan *s)
     *p = (struct history_point){
         .t_s = (float)((double)s->in.t_ms / 1000),
         .plate_c = (float)reading_c(&s->in.plate),
-        .plate_2_c = (float)reading_c(&s->in.sensor[SENSOR_PLATE_2]),
         .board_c = (float)reading_c(&s->in.sensor[SENSOR_BOARD]),
         .target_c = s->out.heat ? (float)(s->out.temp_mc / 1000.0) : NAN,
         .volts = fed ? (float)(s->in.supply.mv / 1000.0) : NAN,
