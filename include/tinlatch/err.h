@@ -66,7 +66,8 @@ void tl_error_hint(struct tl_error *error, const char *format, ...)
 
 /* Write the error as it is shown, wrapped to 100 columns: "file:line: text", the source line with a caret under `token`
  * where `source` (the whole file, `length` bytes, may be NULL) holds that line, then "  hint: ...".
- * Control bytes, and bytes that are not UTF-8, are shown as <XX>. Ends with "\n", always NUL-terminated, cut at `size`. Returns bytes written. */
+ * Control bytes, and bytes that are not UTF-8, are shown as <XX>. Ends with "\n", always NUL-terminated, cut at `size`.
+ * Returns bytes written. */
 size_t tl_error_format(const struct tl_error *error, const char *source, size_t length, char *out,
                        size_t size);
 

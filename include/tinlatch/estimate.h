@@ -7,7 +7,8 @@
  * Ownership  struct estimate is the caller's storage.
  * Never      sees the world; claims to see melting in a plateau (the latent heat of such joints is a
  *            few joules, about 0.3 K on a board).
- * Fails      estimate_init as thermal_init; board NULL: TL_MISSING. An unreadable plate reading freezes the estimate; `frozen` tells.
+ * Fails      estimate_init as thermal_init; board NULL: TL_MISSING. An unreadable plate reading freezes the
+ *            estimate; `frozen` tells.
  * Units      as in wire.h and bench.h. */
 #ifndef TINLATCH_ESTIMATE_H
 #define TINLATCH_ESTIMATE_H
@@ -85,7 +86,8 @@ void estimate_hot_air(struct estimate *estimate, double watts, int part);
 void estimate_step(struct estimate *estimate, const struct wire_snapshot *snapshot);
 
 /* A joint now, and the forecast: melt_ms with the plate held as it reads (within 5 K below its target: at that),
- * solid_ms with heat off from now, either between its bounds (looks up to 10 minutes ahead; costs a coarse run, so ask every few seconds). */
+ * solid_ms with heat off from now, either between its bounds (looks up to 10 minutes ahead; costs up to six coarse
+ * runs, so ask every few seconds). */
 void estimate_joint(const struct estimate *estimate, int joint, bool forecast,
                     struct wire_joint *out);
 

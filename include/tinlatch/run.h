@@ -146,8 +146,8 @@ struct run_heat {
 int run_heat_joint(const struct run_heat *heat);
 bool run_on_edge(const struct run_place *place); /* of its board */
 /* When its places melted, as text for a record, piece by piece: first "60.0 40.0 NAME", the board's length and width in
- * mm, then "x y t segment;" with t in s, "-" = never, at most some 200 places in all; size: 64 at least. *from: 0 for the first,
- * and is moved on. False: it is all told. */
+ * mm, then "x y t segment;" with t in s, "-" = never, at most some 200 places in all; size: 64 at least. *from: 0 for
+ * the first, and is moved on. False: it is all told. */
 bool run_heat_tell(const struct run_heat *heat, int *from, char *text, size_t size);
 
 const char *outcome_name(enum outcome outcome); /* "done" */

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: MIT */
-/* sources - a verb's bench file, and what its RECIPE stands for: a .lua file with what lies beside it, a pack, or the name of a recipe on
- * the shelf. Read once; the same bytes are verified, rehearsed and run. */
+/* sources - a verb's bench file, and what its RECIPE stands for: a .lua file with what lies beside it, a pack, or the
+ * name of a recipe on the shelf. Read once; the same bytes are verified, rehearsed and run. */
 #ifndef TINLATCH_CLI_SOURCES_H
 #define TINLATCH_CLI_SOURCES_H
 

@@ -14,8 +14,9 @@ void chart_write(const struct run *run, int columns, FILE *out);
 /* Which curve of a point; also for the picture. */
 enum curve { CURVE_TARGET, CURVE_PLATE_READ, CURVE_PLATE, CURVE_BOARD, CURVE_JOINT, CURVES };
 double chart_at(const struct run_point *point, enum curve curve);
-/* The end of the time axis (a bench that stays warm is not followed without end), and the top of the other: the next round value over peaks and limits.
- * Limits more than half again as high as the peak are left out: they would flatten the curves. */
+/* The end of the time axis (a bench that stays warm is not followed without end), and the top of the other: the next
+ * round value over peaks and limits. Limits more than half again as high as the peak are left out: they would flatten
+ * the curves. */
 double chart_span_s(const struct run *run);
 bool chart_is_cut(const struct run *run); /* something is still warm where the axis ends */
 double chart_top_c(const struct run *run);
