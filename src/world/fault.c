@@ -410,7 +410,8 @@ static void strike(struct world *world, int which, int64_t t_ms)
         world->history_count = 0;
         break;
     case BOARD_UNSEATED:
-        thermal_unseat(&world->thermal);
+        if (!world->unseated)
+            thermal_unseat(&world->thermal);
         world->unseated = true;
         break;
     case WET_SWAB:

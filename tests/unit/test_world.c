@@ -767,6 +767,24 @@ test_a_board_that_does_not_lie_flat_warms_more_slowly_whenever_it_is_laid_down(v
     assert_near(board_after_a_minute("board-unseated", false), laid_c, 0.1);
 }
 
+static void test_a_board_is_unseated_once(void **state)
+{
+    (void)state;
+    struct board board;
+    demo_hx210(&board);
+    struct world *once = demo_world(&board, 1, 0), *twice = demo_world(&board, 1, 0);
+
+    fault(once, "board-unseated", 0);
+    fault(twice, "board-unseated", 0);
+    fault(twice, "board-unseated", 1000);
+    world_hand(once, HAND_PLACE, -1);
+    world_hand(twice, HAND_PLACE, -1);
+
+    assert_near(hold(twice, 100, 0, 60).board_c, hold(once, 100, 0, 60).board_c, 0.01);
+    world_free(once);
+    world_free(twice);
+}
+
 static void test_an_unknown_fault_gets_a_did_you_mean(void **state)
 {
     (void)state;
@@ -1673,6 +1691,7 @@ int main(void)
         cmocka_unit_test(test_a_board_that_is_taken_is_gone_and_its_sensor_reads_the_room),
         cmocka_unit_test(
             test_a_board_that_does_not_lie_flat_warms_more_slowly_whenever_it_is_laid_down),
+        cmocka_unit_test(test_a_board_is_unseated_once),
         cmocka_unit_test(test_an_unknown_fault_gets_a_did_you_mean),
         cmocka_unit_test(test_a_fault_that_this_bench_cannot_have_is_refused),
         cmocka_unit_test(test_the_board_sensor_reads_the_room_until_the_board_is_laid_down),
