@@ -501,6 +501,8 @@ static enum outcome step_test(struct cli *cli)
         tl_error_hint(&error, "run recipes/learn-%s.lua first, which leaves the record",
                       cli->options.coupon_j_k > 0 ? "coupon" : "plate");
     }
+    if (!failed && cli->options.out) /* not only when the 20 minutes are over */
+        failed = paths_make(cli->options.out, &error);
     if (failed)
         return cli_refuse(cli, &error, NULL, 0);
     size_t length = strlen(recipe);

@@ -64,6 +64,9 @@ for more in --json "--coupon=41 J/K"; do
     run 2 tinlatch bench learn "$more"
     err_has "--from RECORD"
 done
+touch taken
+run 2 tinlatch bench learn --out taken
+err_has "Not a directory"
 
 # bench learn: demo.ini states 600 J/K, 0.9 W/K, 3 W/K; the seed's mains are within 6 % of its power
 run 0 tinlatch rehearse "$TOP/recipes/learn-plate.lua" --out learned --json
