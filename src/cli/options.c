@@ -545,6 +545,48 @@ static bool taken_by(const struct option *option, enum verb_id verb)
     return option->by & 1u << verb;
 }
 
+/* A verb that is several: what each of its words takes of the verb's options. */
+static const struct part {
+    enum verb_id verb;
+    const char *word, *options[8];
+} parts[] = {
+    {VERB_BENCH, "list", {"--json"}},
+    {VERB_BENCH, "check", {"--bench", "--json"}},
+    {VERB_BENCH, "learn", {"--bench", "--out", "--from", "--coupon", "--json"}},
+    {VERB_RUNS, "list", {"--rehearsals", "--recipe", "--serial", "--outcome", "--since", "--json"}},
+    {VERB_RUNS, "show", {"--rehearsals", "--json"}},
+    {VERB_RUNS, "export", {"--rehearsals", "--json"}},
+    {VERB_RUNS, "verify", {"--rehearsals", "--json"}},
+    {VERB_RUNS,
+     "add",
+     {"--rehearsals", "--found", "--added", "--photo", "--hot-spot", "--note", "--after"}},
+    {VERB_KEY, "new", {"--no-passphrase"}},
+    {VERB_KEY, "show", {NULL}},
+    {VERB_KEY, "trust", {"--as"}},
+    {VERB_KEY, "drop", {NULL}},
+    {VERB_KEY, "list", {NULL}},
+    {VERB_SHELF, "list", {NULL}},
+    {VERB_SHELF, "show", {"--bench"}},
+    {VERB_SHELF, "remove", {NULL}},
+};
+
+/* NULL: the verb is one thing, or its word is none of these. */
+static const struct part *part_of(const struct options *options)
+{
+    for (size_t i = 0; options->argument && i < sizeof parts / sizeof parts[0]; i++)
+        if (parts[i].verb == options->verb && !strcmp(parts[i].word, options->argument))
+            return &parts[i];
+    return NULL;
+}
+
+static bool taken_by_part(const struct option *option, const struct part *part)
+{
+    for (const char *const *name = part->options; *name; name++)
+        if (!strcmp(*name, option->name))
+            return true;
+    return false;
+}
+
 /* The option that `word` (up to `length`) names, or NULL. */
 static const struct option *option_find(const char *word, size_t length)
 {
@@ -648,12 +690,16 @@ static int check_whole(const int *given, const struct options *options, struct t
         return usage(error, "", "tinlatch --help lists the verbs");
     }
     const struct verb *verb = &verbs[options->verb];
-    for (int i = 0; i < OPTIONS; i++)
-        if (given[i] && !taken_by(&options_table[i], options->verb)) {
-            tl_error_set(error, TL_USAGE, "%s does not take %s", verb->name, options_table[i].name);
-            tl_error_hint(error, "tinlatch %s --help lists what it takes", verb->name);
-            return TL_USAGE;
-        }
+    const struct part *part = part_of(options);
+    for (int i = 0; i < OPTIONS; i++) {
+        bool by_verb = taken_by(&options_table[i], options->verb);
+        if (!given[i] || (by_verb && (!part || taken_by_part(&options_table[i], part))))
+            continue;
+        tl_error_set(error, TL_USAGE, "%s%s%s does not take %s", verb->name, by_verb ? " " : "",
+                     by_verb ? part->word : "", options_table[i].name);
+        tl_error_hint(error, "tinlatch %s --help lists what it takes", verb->name);
+        return TL_USAGE;
+    }
     if (verb->needs_argument && !options->argument) {
         tl_error_set(error, TL_USAGE, "%s needs %s: tinlatch %s %s", verb->name,
                      strcmp(verb->argument, "RECIPE") ? "a word" : "a recipe", verb->name,
@@ -750,6 +796,16 @@ void options_write_verb(FILE *out, enum verb_id verb)
     for (int i = 0; i < OPTIONS; i++)
         if (taken_by(&options_table[i], verb))
             write_option(out, &options_table[i], help_in(&options_table[i], verb));
+    const char *head = "\noptions by word:\n";
+    for (size_t i = 0; i < sizeof parts / sizeof parts[0]; i++) {
+        if (parts[i].verb != verb)
+            continue;
+        fprintf(out, "%s  %-8s", head, parts[i].word);
+        for (const char *const *name = parts[i].options; *name; name++)
+            fprintf(out, " %s", *name);
+        fputs(parts[i].options[0] ? "\n" : " none\n", out);
+        head = "";
+    }
 }
 
 /* clang-format off */

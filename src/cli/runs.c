@@ -156,6 +156,12 @@ static enum outcome list(struct cli *cli)
     struct tl_error error = {0};
     char(*names)[256];
     size_t count;
+    if (cli->options.object) {
+        tl_error_set(&error, TL_USAGE, "runs list takes no record: \"%s\" is one too many",
+                     cli->options.object);
+        tl_error_hint(&error, "--recipe, --serial, --outcome and --since choose among them");
+        return cli_refuse(cli, &error, NULL, 0);
+    }
     if (directory_of(&cli->options, directory, &error))
         return cli_refuse(cli, &error, NULL, 0);
     if (records_list(directory, &names, &count, &error))

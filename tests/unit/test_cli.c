@@ -98,6 +98,43 @@ static void test_an_option_of_another_verb_is_refused_by_name(void **state)
     forget(&t);
 }
 
+static void test_an_option_of_another_word_of_the_verb_is_refused_by_name(void **state)
+{
+    static const char *const lines[][5] = {
+        {"bench list does not take --bench", "bench", "list", "--bench", "x.ini"},
+        {"bench check does not take --from", "bench", "check", "--from", "x.jsonl"},
+        {"runs list does not take --note", "runs", "list", "--note", "x"},
+        {"runs show does not take --since", "runs", "show", "--since", "2026"},
+        {"runs add does not take --json", "runs", "add", "x.jsonl", "--json"},
+        {"key list does not take --as", "key", "list", "--as", "x"},
+        {"shelf list does not take --bench", "shelf", "list", "--bench", "x.ini"},
+        {"runs list takes no record: \"x\" is one too many", "runs", "list", "x", "--json"},
+    };
+    (void)state;
+    for (size_t i = 0; i < sizeof lines / sizeof lines[0]; i++) {
+        struct told t = told(4, lines[i] + 1);
+
+        assert_int_equal(t.status, 2);
+        assert_has(t.err, lines[i][0]);
+        forget(&t);
+    }
+}
+
+static void test_what_a_word_takes_stands_in_the_help_of_its_verb(void **state)
+{
+    (void)state;
+
+    struct told bench = TOLD("bench", "--help"), key = TOLD("key", "--help"),
+                check = TOLD("check", "--help");
+
+    assert_has(bench.out, "\noptions by word:\n  list     --json\n  check    --bench --json\n");
+    assert_has(key.out, "\n  list     none\n");
+    assert_null(strstr(check.out, "options by word"));
+    forget(&bench);
+    forget(&key);
+    forget(&check);
+}
+
 static void test_the_reference_page_holds_every_option_that_help_lists(void **state)
 {
     (void)state;
@@ -135,6 +172,8 @@ int main(void)
         cmocka_unit_test(test_an_early_error_is_one_json_object_even_when_json_comes_last),
         cmocka_unit_test(test_a_value_that_looks_like_an_option_is_a_forgotten_value),
         cmocka_unit_test(test_an_option_of_another_verb_is_refused_by_name),
+        cmocka_unit_test(test_an_option_of_another_word_of_the_verb_is_refused_by_name),
+        cmocka_unit_test(test_what_a_word_takes_stands_in_the_help_of_its_verb),
         cmocka_unit_test(test_the_reference_page_holds_every_option_that_help_lists),
         cmocka_unit_test(test_a_missing_recipe_file_is_invalid_and_named),
     };
