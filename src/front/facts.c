@@ -9,7 +9,7 @@
 #include "tinlatch/interlock.h"
 #include "tinlatch/quantity.h"
 
-enum { TARGET_NEAR_MC = 2000, RAMP_LEAST_MC_S = 100, SOON_MS = 1000 };
+enum { TARGET_NEAR_MC = 2000, RAMP_LEAST_MC_S = 100, FALL_LEAST_MC_S = 50, SOON_MS = 1000 };
 
 bool fact_recipe_runs(const struct front_state *state)
 {
@@ -296,6 +296,7 @@ static void next_when_over(const struct front_state *state, char out[FACT])
 static const char *next_unforeseen(const struct front_state *state)
 {
     const struct wire_snapshot *s = &state->snapshot;
+    bool falls = s->ramp_known && s->ramp_mc_s < -FALL_LEAST_MC_S;
     if (s->open_note)
         return state->answered                  ? "your answer is on its way"
                : state->prompt_kind == NOTE_DO  ? "waits for you to say that it is done"
@@ -304,7 +305,9 @@ static const char *next_unforeseen(const struct front_state *state)
     if (s->meter_kind != METER_NONE)
         return "waits for the meter";
     if (s->granted_heat && s->granted_mc - (int64_t)s->plate_mc > TARGET_NEAR_MC)
-        return "waits for the plate";
+        return set_by_hand(state) ? "waits for you to set the plate's knob" : "waits for the plate";
+    if (!s->granted_heat && set_by_hand(state) && s->plate_mc >= SAFE_MC && !falls)
+        return "waits for you to turn the plate off";
     return s->wanted_supply && !s->supply_on ? "waits for the supply" : "waits for the recipe";
 }
 
@@ -349,7 +352,8 @@ void fact_next(const struct front_state *state, char out[FACT])
     else
         next_when_running(state, out);
     if (state->snapshot_known && s->mode == GUARD_SEATING)
-        snprintf(out, FACT, "the seat test warms the empty plate");
+        snprintf(out, FACT, "%s",
+                 s->open_note ? next_unforeseen(state) : "the seat test warms the empty plate");
 }
 
 /* How near something is to its limit; left is in the limit's thousandths. */

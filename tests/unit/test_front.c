@@ -557,6 +557,49 @@ static void test_a_plate_that_only_a_hand_switches_is_never_said_to_be_off(void 
     }
 }
 
+static void test_whose_hand_a_plate_without_a_port_waits_for_is_said(void **unused)
+{
+    (void)unused;
+    struct front_state *state = melting();
+    struct wire_snapshot s = running(200000, 90000);
+
+    s.duty_permille = -1;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "next    waits for you to set the plate's knob");
+    s.granted_heat = 0;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "next    waits for you to turn the plate off");
+    s.ramp_known = 1;
+    s.ramp_mc_s = -60; /* it has been */
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "next    waits for the recipe");
+    s.ramp_mc_s = 0;
+    s.plate_mc = SAFE_MC - 1;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "next    waits for the recipe");
+    s.plate_mc = 90000;
+    s.duty_permille = 0; /* its cut-off has opened */
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "next    waits for the recipe");
+}
+
+static void test_a_question_of_the_seat_test_is_waited_for(void **unused)
+{
+    (void)unused;
+    struct front_state *state = fresh();
+    struct wire_snapshot s = running(200000, 23000);
+    take_hello(state, true, true);
+    take_note(state, NOTE_GUARD + 1, NOTE_CHECK, "Set the empty plate to 60 C. Is it set?");
+
+    s.mode = GUARD_SEATING;
+    s.open_note = NOTE_GUARD + 1;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "next    waits for your yes or no");
+    s.open_note = 0;
+    take_snapshot(state, &s);
+    assert_has(drawn(state, 80, 24, false), "next    the seat test warms");
+}
+
 static void test_who_is_waited_for_is_said_where_nothing_is_foreseen(void **unused)
 {
     (void)unused;
@@ -1111,6 +1154,8 @@ int main(void)
         cmocka_unit_test(test_what_is_left_of_the_heat_time_is_told_in_minutes),
         cmocka_unit_test(test_no_share_of_heat_is_shown_of_a_plate_by_hand),
         cmocka_unit_test(test_a_plate_that_only_a_hand_switches_is_never_said_to_be_off),
+        cmocka_unit_test(test_whose_hand_a_plate_without_a_port_waits_for_is_said),
+        cmocka_unit_test(test_a_question_of_the_seat_test_is_waited_for),
         cmocka_unit_test(test_who_is_waited_for_is_said_where_nothing_is_foreseen),
         cmocka_unit_test(test_the_supply_is_shown_when_it_is_used),
         cmocka_unit_test(test_the_margin_of_the_supply_is_to_the_limit_that_acts),
