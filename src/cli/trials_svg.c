@@ -191,11 +191,12 @@ static void write_title(const struct figures *f, FILE *out)
     char line[256];
 
     write_at(16, 27, "title", first->title, out);
-    snprintf(
-        line, sizeof line,
-        "%d draws within the tolerances, board %s, simulated bench %s, from seed %llu: %d failed",
-        (int)f->trials->draws, first->board[0] ? first->board : "none", first->bench,
-        (unsigned long long)f->options->setup.seed, (int)f->failed);
+    snprintf(line, sizeof line,
+             "%d draws %s, board %s, simulated bench %s, from seed %llu: %d failed",
+             (int)f->trials->draws,
+             f->options->faults ? "with faults in every second" : "within the tolerances",
+             first->board[0] ? first->board : "none", first->bench,
+             (unsigned long long)f->options->setup.seed, (int)f->failed);
     write_at(16, 47, "sub", line, out);
     write_at(
         16, 63, "sub",

@@ -145,8 +145,8 @@ static void write_fault(const struct figures *f, int fault, FILE *out)
 
 static void write_faults(const struct figures *f, FILE *out)
 {
-    fprintf(out, "\n%-29s %6s %7s %17s %17s %6s %6s\n", "", "", "", "scans to trip",
-            "true plate, K", "", "false,");
+    fprintf(out, "%-29s %6s %7s %17s %17s %6s %6s\n", "", "", "", "scans to trip", "true plate, K",
+            "", "false,");
     fprintf(out, "%-29s %6s %7s %8s %8s %8s %8s %6s %6s  %s\n", "fault", "runs", "tripped",
             "median", "most", "over set", "ceiling", "missed", "other", "tripped by");
     for (int i = -1; i < world_fault_count; i++)

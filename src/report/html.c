@@ -297,7 +297,7 @@ static void write_tiles(const struct page *page)
     if (run->margin_count > 0) {
         const struct run_margin *m = &run->margin[0];
         double left = 100 * (m->value - m->worst) / m->value;
-        snprintf(text, sizeof text, left < 0 ? "passed" : "%.0f %%", left);
+        snprintf(text, sizeof text, left < 0 ? "passed" : "%.0f %%", floor(left));
         snprintf(more, sizeof more, left < 0 ? "the %s limit" : "of the %s limit left", m->limit);
         tile(page->out, "nearest limit", text, more);
     }

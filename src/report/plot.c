@@ -430,19 +430,26 @@ static void legend_item(const struct page *page, const char *class, const char *
     page_put(page->out,
              "<li><svg viewBox=\"0 0 30 10\" aria-hidden=\"true\"><path class=\"curve %s\" d=\"M1 "
              "5H29\"/>"
-             "</svg>%s</li>\n",
-             class, text);
+             "</svg>",
+             class);
+    report_markup(page->out, text);
+    page_put(page->out, "</li>\n");
 }
 
 static void write_legend(const struct page *page)
 {
+    char joint[BENCH_NAME + 64];
     page_put(page->out, "<ul class=\"legend\">\n");
     if (has_col(page, COL_PLATE))
         legend_item(page, "plate", "plate, read");
     if (has_col(page, COL_BOARD))
         legend_item(page, "board", "board, read");
-    if (page_has_joint(page->h, 0))
-        legend_item(page, "joint", "joint, its coldest place by the live estimate");
+    for (int i = 0; i < BOARD_JOINTS; i++) {
+        snprintf(joint, sizeof joint, "%s, its coldest place by the live estimate",
+                 i < page->h->joint_count ? page->h->joint[i].name : "joint");
+        if (page_has_joint(page->h, i))
+            legend_item(page, i ? "joint other" : "joint", joint);
+    }
     if (has_col(page, COL_TARGET))
         legend_item(page, "target", "wanted");
     if (page->h->forecast_count > 1)

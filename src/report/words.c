@@ -158,7 +158,7 @@ const char *words_origin(const struct run *run, const struct report_style *style
     const char *recipe = style->recipe_file ? style->recipe_file : run->recipe;
     switch (layer) {
     case LAYER_BENCH:
-        name_with_line("", style->bench_file ? style->bench_file : "bench.ini", line, out, size);
+        name_with_line("", style->bench_file ? style->bench_file : "bench file", line, out, size);
         return out;
     case LAYER_BOARD:
         name_with_line("", style->board_file ? style->board_file : board, line, out, size);

@@ -31,6 +31,15 @@ expect "the serial is not there" grep -q 'HX &lt;b&gt;210&lt;/b&gt; &amp;' "$(pa
 expect "the fingerprint is another" grep -q "$(tail -n 1 "$done" | grep -o '[0-9a-f]\{32\}')" "$(page "$done" -customer)"
 expect "it does not say that it holds" grep -q "The record holds: each of its" "$(page "$done")"
 expect "the hands do not come first" grep -q 'class="box bad">' "$(page "$tripped")"
+for joint in frame pmic; do
+    expect "the curve of $joint has no name" grep -q "</svg>$joint, its coldest place" "$(page "$done")"
+done
+expect "the record does not know what the bench file was called" grep -q ">bench file:[0-9]" "$(page "$done")"
+for record in "$done" "$fed"; do # no more than is left, as the text has it
+    run 0 tinlatch runs show "$record" --json
+    left=$(jq '[.margins[] | select(.value > 0) | 100 * (.value - .worst) / .value] | min | floor' "$out")
+    expect "$left % of a limit is left" grep -q "nearest limit.*>$left %<" "$(page "$record")"
+done
 expect "a record that was cut off is not called so" grep -q "The record was cut off" "$(page ./cut.jsonl)"
 # Its profile beside J-STD-020's column for tin-lead (D, table 5-2), what is outside and what is within; of an alloy that
 # the standard does not know, the ramps only.

@@ -12,6 +12,10 @@ out_has "Not covered"
 out_has "coarse"
 out_has "frame: last place molten"
 svg_valid "$box/picture/trials.svg"
+expect "the picture does not say what was drawn" grep -q "12 draws within the tolerances" "$box/picture/trials.svg"
+run "0|1" tinlatch trials "$split" --draws 4 --faults --out "$box/picture"
+expect "the picture hides that faults were drawn" grep -q "4 draws with faults" "$box/picture/trials.svg"
+expect "the table stands alone" [ "$(sed -n 3p "$out")" = "" -a -n "$(sed -n 4p "$out")" ]
 
 # Any number of jobs, byte for byte; another seed, another result.
 for jobs in 1 2 3; do
