@@ -30,9 +30,12 @@ static void need_insert(struct recipe *recipe, const struct call *call)
 {
     if (recipe->header.insert[0] != '\0' && recipe->host->insert)
         return;
-    recipe_fail(recipe, TL_MISSING, call->primitive->name,
-                "%s: the header names no insert, so this recipe cannot heat",
-                call->primitive->name);
+    struct tl_error error;
+    tl_error_set(&error, TL_MISSING, "%s: the header names no insert, so this recipe cannot heat",
+                 call->primitive->name);
+    tl_error_token(&error, call->primitive->name);
+    tl_error_hint(&error, "add to the header: insert = \"...\", one of the bench file's");
+    recipe_fail_with(recipe, &error);
 }
 
 static void refuse_powered(struct recipe *recipe, const struct call *call)
@@ -119,7 +122,8 @@ int act_plate_ramp(struct recipe *recipe, struct call *call)
             half_c = read_c;
     } while (now_s(recipe) - start_s < timeout_s);
     hint_of_wait(recipe, call, half_c, to_c, timeout_s,
-                 "is the sensor seated, the heater on and strong enough");
+                 down ? "nothing cools it but its losses; cool { } has the fan"
+                      : "is the sensor seated, the heater on and strong enough");
     return call_otherwise(recipe, call, TL_TIMEOUT,
                           "the plate read %s after %s; it was to reach %s",
                           plate_text(recipe, read, sizeof read),

@@ -179,10 +179,14 @@ static void take_in_order(struct recipe *recipe, struct call *call, int count)
 {
     for (int i = 1; i <= count; i++) {
         const struct row *row = row_at(call->primitive, i);
-        if (!row)
-            recipe_fail(recipe, TL_SYNTAX, call->primitive->name,
-                        "%s: %d values are given; it takes %d without names", call->primitive->name,
-                        count, i - 1);
+        if (!row) {
+            struct tl_error error;
+            tl_error_set(&error, TL_SYNTAX, "%s: %d values are given; it takes %d without names",
+                         call->primitive->name, count, i - 1);
+            tl_error_token(&error, call->primitive->name);
+            tl_error_hint(&error, "as in: %s", call->primitive->example);
+            recipe_fail_with(recipe, &error);
+        }
         lua_pushvalue(recipe->lua, i);
         take_value(recipe, call, row);
     }

@@ -89,6 +89,8 @@ static int wrong_type(lua_State *lua, int index, const struct row *row, struct t
                       lua_tonumber(lua, index), unit_base(row->unit));
     else if (row->kind == ROW_FUNCTION)
         tl_error_hint(error, "write: function() ... end");
+    else if (row->kind == ROW_TABLE)
+        tl_error_hint(error, "write it in braces: %s = { ... }", row->name);
     return error->code;
 }
 

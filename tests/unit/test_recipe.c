@@ -311,7 +311,7 @@ static const struct mistake header_mistakes[] = {
     { "return recipe { api = 1, title = 't', board = 'tiny',\n params = {\n melt = { '172 C', min = '180 C' } }, steps = print }", TL_RANGE, 3, "below its minimum of 180 C", NULL, NULL },
     { "return recipe { api = 1, title = 't', board = 'tiny', params = { melt = '172 C' }, steps = print }", TL_RANGE, 1, "params.melt", NULL, "melt" },
     { "return recipe { api = 1, title = 't', board = 'tiny', params = { melt = { '172 C', mix = '1 C' } }, steps = print }", TL_UNKNOWN, 1, "mix", "m", NULL },
-    { "return recipe { api = 1, title = 't', board = 'tiny', before = 'battery', steps = print }", TL_RANGE, 1, "before: expected a table", NULL, NULL },
+    { "return recipe { api = 1, title = 't', board = 'tiny', before = 'battery', steps = print }", TL_RANGE, 1, "before: expected a table", "before = { ... }", NULL },
     { "return recipe { api = 1, title = 't', board = 'tiny', before = { x = 'y' }, steps = print }", TL_RANGE, 1, "a list", NULL, NULL },
     { "recipe {}\nrecipe {}", TL_MISSING, 1, "missing", NULL, NULL },
     { "local x = 5", TL_MISSING, 1, "does not call \"recipe\"", "return recipe", NULL },
@@ -361,7 +361,7 @@ static const struct mistake step_mistakes[] = {
     { "plate.ramp { to = '120 C' }", TL_MISSING, 3, "\"timeout\" is missing", "timeout = a time such as", NULL },
     { "plate.ramp { to = '120 C', rat = '1 C/s', timeout = '4 min' }", TL_UNKNOWN, 3, "\"rat\" is not known", "rate", "rat" },
     { "plate.ramp { '120 C', '5 C', timeout = '4 min' }", TL_SYNTAX, 3, "without a name", NULL, NULL },
-    { "plate.ramp('120 C', '1 C/s')", TL_SYNTAX, 3, "2 values are given; it takes 1", NULL, NULL },
+    { "plate.ramp('120 C', '1 C/s')", TL_SYNTAX, 3, "2 values are given; it takes 1", "as in: plate.ramp {", NULL },
     { "plate.ramp { '120 C', to = '130 C', timeout = '4 min' }", TL_SYNTAX, 3, "given twice", NULL, NULL },
     { "plate.ramp()", TL_MISSING, 3, "\"to\" is missing", NULL, NULL },
     { "\nplate.rampp { to = '120 C' }", TL_STEP, 4, "\"plate.rampp\" is not known", "plate.ramp", "plate.rampp" },
@@ -407,6 +407,9 @@ static const struct mistake step_mistakes[] = {
     { "error('mine')", TL_STEP, 3, "mine", NULL, NULL },
     { "error()", TL_STEP, 0, "an error value that is a nil", NULL, NULL },
     { "local t = '172 C' + 5", TL_STEP, 3, "arithmetic on a string", "a quantity is text", NULL },
+    { "if plate.temperature > 50 then end", TL_STEP, 3, "compare number with function", "it is called with ()", NULL },
+    { "if plate.temperature < 50 then end", TL_STEP, 3, "compare function with number", "it is called with ()", NULL },
+    { "local t = plate.temperature + 5", TL_STEP, 3, "arithmetic on a function value", "it is called with ()", NULL },
     { "if plate.temperature() > '50 C' then end", TL_STEP, 3, "compare", "plain number", NULL },
     { "recipe {}", TL_SYNTAX, 3, "second time", NULL, NULL },
     { "local x = p.mlet", TL_STEP, 3, "\"p.mlet\" is not known", NULL, NULL },
@@ -973,6 +976,7 @@ static void test_without_an_insert_nothing_heats(void **state)
     assert_int_equal(run_opened(), TL_MISSING);
 
     assert_has(error.text, "names no insert");
+    assert_has(error.hint, "insert = \"...\"");
     assert_near(fake.peak_mc, 0, 0);
 }
 
@@ -1643,6 +1647,12 @@ static void test_a_ramp_that_stands_still_is_not_told_to_take_more_time(void **s
     fake.rise_c_s = 0.01;
     assert_int_equal(run_steps("plate.ramp { to = '140 C', timeout = '1 min' }"), TL_TIMEOUT);
     assert_has(error.hint, "is the sensor seated, the heater on");
+
+    clean(state);
+    fake.plate_c = 150;
+    fake.rise_c_s = 0.01;
+    assert_int_equal(run_steps("plate.ramp { to = '40 C', timeout = '1 min' }"), TL_TIMEOUT);
+    assert_has(error.hint, "it moved by 0.3 C only: nothing cools it but its losses");
 }
 
 static void test_a_plate_that_does_not_cool_is_not_told_to_take_more_time(void **state)
