@@ -26,7 +26,9 @@ struct profile_figures {
     double above_liquidus_s;  /* all of it */
     double near_peak_s;       /* within PROFILE_NEAR_C of the peak, all of it */
     double ramp_up_c_s;       /* steepest mean over PROFILE_WINDOW_S, before the peak */
+    double ramp_to_peak_c_s;  /* mean from liquidus, last passed before the peak, to the peak */
     double ramp_down_c_s;     /* steepest mean over PROFILE_WINDOW_S, after the peak; positive */
+    double ramp_to_solid_c_s; /* mean from the last time as hot as the peak to liquidus; positive */
 };
 
 void profile_measure(const struct profile_point *point, int count, const struct profile_zones *zones,

@@ -70,6 +70,14 @@ static double first_rise_s(const struct curve_of *c, double from_s, int end, dou
     return (double)NAN;
 }
 
+static double first_fall_s(const struct curve_of *c, int begin, double temp_c)
+{
+    for (int i = begin; i + 1 < c->count; i++)
+        if (joined(c, i) && c->point[i].temp_c > temp_c && c->point[i + 1].temp_c <= temp_c)
+            return passes_at(c, i, temp_c);
+    return (double)NAN;
+}
+
 /* The steepest chord over the window between points `begin` and `end`, in the direction of `sign`. It begins or ends at
  * a point of the curve; `hint` only ever moves on, so that an hour of points takes one pass. */
 static double steepest(const struct curve_of *c, int begin, int end, double sign)
@@ -99,13 +107,24 @@ static double steepest(const struct curve_of *c, int begin, int end, double sign
     return most;
 }
 
+/* From the last point as hot as the peak down to liquidus. */
+static double fall_to(const struct curve_of *c, int peak, double liquidus_c)
+{
+    int last = peak;
+    for (int i = peak; i < c->count; i++)
+        if (c->point[i].temp_c >= c->point[peak].temp_c)
+            last = i;
+    double solid_s = first_fall_s(c, last, liquidus_c);
+    return (c->point[peak].temp_c - liquidus_c) / (solid_s - c->point[last].t_s);
+}
+
 void profile_measure(const struct profile_point *point, int count,
                      const struct profile_zones *zones, struct profile_figures *figures)
 {
     const struct curve_of c = {point, count};
     const double none = (double)NAN;
     int peak = find_peak(&c);
-    *figures = (struct profile_figures){none, none, none, none, 0, 0, none, none};
+    *figures = (struct profile_figures){none, none, none, none, 0, 0, none, none, none, none};
     if (peak < 0)
         return;
     figures->peak_c = point[peak].temp_c;
@@ -117,6 +136,12 @@ void profile_measure(const struct profile_point *point, int count,
     figures->near_peak_s = seconds_above(&c, figures->peak_c - PROFILE_NEAR_C);
     figures->ramp_up_c_s = steepest(&c, 0, peak, 1);
     figures->ramp_down_c_s = steepest(&c, peak, count - 1, -1);
+    double melts_s = last_rise_s(&c, peak, zones->liquidus_c);
+    if (figures->peak_c > zones->liquidus_c) {
+        figures->ramp_to_peak_c_s =
+            (figures->peak_c - zones->liquidus_c) / (figures->peak_s - melts_s);
+        figures->ramp_to_solid_c_s = fall_to(&c, peak, zones->liquidus_c);
+    }
 }
 
 const struct profile_allowed *profile_allowed(int with_lead)

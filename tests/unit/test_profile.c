@@ -52,7 +52,9 @@ static void test_trapezoid(void **state)
         assert_near(got.above_liquidus_s, 28 / 1.5 + 20 + 28 / 3.0, 1e-9);
         assert_near(got.near_peak_s, 5 / 1.5 + 20 + 5 / 3.0, 1e-9);
         assert_near(got.ramp_up_c_s, 2, 1e-9);
+        assert_near(got.ramp_to_peak_c_s, 1.5, 1e-9);
         assert_near(got.ramp_down_c_s, 3, 1e-9);
+        assert_near(got.ramp_to_solid_c_s, 3, 1e-9);
     }
 }
 
@@ -89,6 +91,7 @@ static void test_exponentials_in_closed_form(void **state)
                 1e-3);
     assert_near(got.ramp_up_c_s, 220 * (1 - exp(-5 / up_s)) / 5, 1e-6);
     assert_near(got.ramp_down_c_s, rise * (1 - exp(-5 / down_s)) / 5, 1e-6);
+    assert_near(got.ramp_to_solid_c_s, (peak_c - 217) / (down_s * log(rise / 192)), 1e-3);
 }
 
 static void test_two_peaks_add_up(void **state)
@@ -114,6 +117,8 @@ static void test_what_is_never_reached_is_not_known(void **state)
     measure();
     assert_near(got.peak_c, 120, 1e-9);
     assert_true(isnan(got.soak_s));
+    assert_true(isnan(got.ramp_to_peak_c_s));
+    assert_true(isnan(got.ramp_to_solid_c_s));
     assert_near(got.above_liquidus_s, 0, 0);
     assert_near(got.near_peak_s, 10, 1e-9);
 
