@@ -469,6 +469,7 @@ static void measure(const struct history *h, const struct profile_zones *zones, 
     profile_measure(point, h->point_count, zones, &calm);
     figures->ramp_up_c_s = calm.ramp_up_c_s;
     figures->ramp_down_c_s = calm.ramp_down_c_s;
+    figures->ramp_to_solid_c_s = calm.ramp_to_solid_c_s;
 }
 
 /* The board's own curve, or the plate's where nothing is read on the board. */
@@ -506,6 +507,8 @@ static void write_profile(const struct page *page)
     write_figure(out, "highest", b.peak_c, j.peak_c, joint, UNIT_TEMP, 0, 0);
     write_figure(out, "steepest rise, over 5 s", b.ramp_up_c_s, j.ramp_up_c_s, joint, UNIT_RAMP, 0,
                  allowed->ramp_up_most_c_s);
+    write_figure(out, "mean rise, liquidus to the highest", b.ramp_to_peak_c_s, j.ramp_to_peak_c_s,
+                 joint, UNIT_RAMP, 0, allowed->ramp_up_most_c_s);
     snprintf(name, sizeof name, "soak, %.0f to %.0f °C", zones.soak_low_c, zones.soak_high_c);
     write_figure(out, name, b.soak_s, j.soak_s, joint, UNIT_TIME, allowed->soak_least_s,
                  allowed->soak_most_s);
@@ -518,6 +521,8 @@ static void write_profile(const struct page *page)
                  allowed->to_peak_most_s);
     write_figure(out, "steepest fall, over 5 s", b.ramp_down_c_s, j.ramp_down_c_s, joint, UNIT_RAMP,
                  0, allowed->ramp_down_most_c_s);
+    write_figure(out, "mean fall, the highest to liquidus", b.ramp_to_solid_c_s,
+                 j.ramp_to_solid_c_s, joint, UNIT_RAMP, 0, allowed->ramp_down_most_c_s);
     page_put(
         out,
         "</tbody></table></div>\n<p><small>The standard's figures classify parts and are no "

@@ -49,6 +49,8 @@ row "$leaded" "soak, 100 to 150 .*C<.*1 min to 2 min<.*>outside<"
 row "$leaded" "above liquidus, 183 .*C<.*1 min to 2 min 30 s<.*>within<"
 row "$leaded" "25 .*C to the highest<.*at most 6 min<.*>outside<"
 row "$leaded" "steepest fall, over 5 s<.*at most 6.00 .*C/s<.*>within<"
+row "$leaded" "mean rise, liquidus to the highest<.*at most 3.00 .*C/s<.*>within<"
+row "$leaded" "mean fall, the highest to liquidus<.*at most 6.00 .*C/s<.*>within<"
 row "$done" "steepest rise, over 5 s<.*at most 3.00 .*C/s<.*>within<"
 row "$done" "above liquidus, 140 .*C<.*<td></td></tr>"
 sed '1000s/"duty":[0-9]*/"duty":77/' "$done" >changed.jsonl
