@@ -325,8 +325,8 @@ static void write_trouble(const struct page *page)
     const struct run *run = &h->run;
     if (!h->ended) {
         page_put(page->out,
-                 "<div class=\"box mild\"><p>The record was cut off: it does not tell how the "
-                 "run ended.</p></div>\n");
+                 "<div class=\"box mild\"><p>The record was cut off, or the run goes on: it "
+                 "does not tell how it ended.</p></div>\n");
         return;
     }
     if (!run->tripped && run->outcome == RUN_DONE)

@@ -115,7 +115,7 @@ head -c 1000000 "$first" >cut.jsonl
 run 1 tinlatch runs verify ./cut.jsonl
 out_has "it is cut off: its last line is half a one"
 run 0 tinlatch runs show ./cut.jsonl
-out_has "the record was cut off"
+out_has "the record was cut off, or the run goes on"
 run 0 tinlatch runs export ./cut.jsonl
 echo "no record" >none.jsonl
 for part in show export; do
