@@ -125,7 +125,7 @@ static void plate_fell(struct guard *guard, int64_t t_ms)
 static void tell_stuck(struct guard *guard, int64_t t_ms)
 {
     guard->fall.stuck = true;
-    if (guard->fall.stuck_told)
+    if (guard->fall.stuck_told || plate_is_by_hand_alone(guard)) /* attend_off calls to that one */
         return;
     guard->fall.stuck_told = true;
     guard_say(guard, NOTE_WARN, t_ms,

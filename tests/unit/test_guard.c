@@ -1205,6 +1205,7 @@ static void test_the_alarm_calls_to_such_a_plate_until_it_is_seen_to_cool(void *
     guard_receive(desk->guard, &desk->hand, sizeof desk->hand, desk->t_ms, NULL);
     plate_moves(desk, 300, 0);
     assert_int_equal(heard.count[NOTE_FAULT], faults + 2);
+    assert_int_equal(heard.count[NOTE_WARN], 0); /* which would call its heat off */
     plate_moves(desk, 600, -60);
 
     assert_int_equal(heard.count[NOTE_FAULT], faults + 2);
