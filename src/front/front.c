@@ -10,6 +10,7 @@
 #include <signal.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/socket.h>
 #include <time.h>
 #include <unistd.h>
 
@@ -112,7 +113,8 @@ static void hear_all(struct front *front, int64_t t_ms)
 
 /* ---- the person ----------------------------------------------------------------------------------- */
 
-/* Hung up: nobody sees anything any more, so the run is stopped; the guard still gets its answers. */
+/* Hung up: nobody sees anything any more, so the run is stopped, and the guard hears nothing from here any more: nobody is
+ * there whom it could tell. Its end is still waited for. */
 static void lose_terminal(struct front *front)
 {
     if (front->terminal_lost)
@@ -122,6 +124,8 @@ static void lose_terminal(struct front *front)
     front->outlet.gone = true;
     front->outlet.from = front->outlet.to = 0;
     person_stop(&front->person, &front->state, "the terminal is gone");
+    send_hand(front);
+    shutdown(front->config->guard_fd, SHUT_WR);
 }
 
 static void take_bytes(struct front *front, const char *bytes, size_t count, int64_t t_ms)

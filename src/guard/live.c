@@ -730,8 +730,7 @@ enum outcome live_run(const struct live_config *config)
     end.code = (int32_t)outcome;
     end.line = why.line;
     snprintf(end.text, sizeof end.text, "%.*s", (int)sizeof end.text - 1, why.text);
-    if (live.front_open)
-        wire_send(config->front_fd, &end);
+    wire_send(config->front_fd, &end); /* one whose terminal hung up waits for it */
     if (live.recipe_open)
         wire_send(config->recipe_fd, &end);
     beat(&live, 1);

@@ -378,18 +378,24 @@ static void test_a_terminal_that_takes_nothing_holds_nothing_up(void **unused)
     assert_true(say_end(RUN_DONE) == RUN_DONE);
 }
 
-static void test_a_hang_up_stops_and_the_guard_still_gets_its_answers(void **unused)
+static void test_a_hang_up_stops_and_the_guard_is_told_that_nobody_is_there(void **unused)
 {
+    _Alignas(16) char message[WIRE_MAX];
+    int kind = WIRE_HAND;
     (void)unused;
     scans_for(200);
 
     close(t.master);
     t.master = -1;
     t.reads = false;
-    scans_for(500);
+    for (struct pollfd ready = {.fd = t.guard_fd, .events = POLLIN};
+         kind == WIRE_HAND && poll(&ready, 1, 2000) == 1;)
+        if ((kind = wire_receive_now(t.guard_fd, message)) == WIRE_HAND)
+            memcpy(&t.hand, message, sizeof t.hand);
 
     assert_int_equal(t.hand.stop_count, 1);
-    assert_int_equal(say_end(RUN_STOPPED), RUN_STOPPED);
+    assert_int_equal(kind, TL_ENDED);
+    assert_int_equal(say_end(RUN_TRIPPED), RUN_TRIPPED); /* and its end is waited for */
 }
 
 static void test_signals_to_suspend_do_nothing_and_to_end_stop(void **unused)
@@ -510,7 +516,7 @@ int main(void)
         TEST(test_a_target_near_its_limit_is_not_nudged_higher),
         TEST(test_leaving_takes_the_word),
         TEST(test_a_terminal_that_takes_nothing_holds_nothing_up),
-        TEST(test_a_hang_up_stops_and_the_guard_still_gets_its_answers),
+        TEST(test_a_hang_up_stops_and_the_guard_is_told_that_nobody_is_there),
         TEST(test_signals_to_suspend_do_nothing_and_to_end_stop),
         TEST(test_another_size_is_drawn_anew),
         TEST(test_nothing_is_drawn_when_nothing_changes),

@@ -277,7 +277,7 @@ int main(int argc, char *argv[])
         if (!recipe && !g.recipe_over)
             end_run(RUN_FAILED, -1);
         if (!front)
-            break;
+            end_run(RUN_STOPPED, -1);
         one_period();
         wait_period();
     }

@@ -341,6 +341,23 @@ static void test_a_front_that_hangs_up_stops_the_run(void **state)
     leave(&stage);
 }
 
+static void test_a_front_whose_terminal_hung_up_says_nothing_more_and_is_told_the_end(void **state)
+{
+    (void)state;
+    struct stage stage;
+    start(&stage);
+    say_hello(&stage);
+    until_running(&stage);
+
+    shutdown(stage.front, SHUT_WR);
+    stage.front_answers = false;
+    play(&stage, 5000, true);
+
+    assert_true(stage.ended);
+    assert_int_equal(stage.end.code, RUN_STOPPED);
+    leave(&stage);
+}
+
 /* Bytes that are no message, a message that is not its own, and one that no front says. */
 static void test_a_front_that_breaks_the_rules_ends_the_run_for_that_reason(void **state)
 {
@@ -554,6 +571,7 @@ int main(void)
         cmocka_unit_test(test_a_recipe_that_is_gone_without_a_word_has_failed),
         cmocka_unit_test(test_a_stop_ends_it_as_stopped),
         cmocka_unit_test(test_a_front_that_hangs_up_stops_the_run),
+        cmocka_unit_test(test_a_front_whose_terminal_hung_up_says_nothing_more_and_is_told_the_end),
         cmocka_unit_test(test_a_front_that_breaks_the_rules_ends_the_run_for_that_reason),
         cmocka_unit_test(test_a_recipe_that_says_no_message_is_ended_for_that_reason),
         cmocka_unit_test(test_a_front_that_says_nothing_pauses_and_goes_on),
