@@ -173,18 +173,23 @@ static int keep(const struct latch *latch, const char *reason, struct tl_error *
 /* ---- the whole ----------------------------------------------------------------------------------------- */
 
 /* A run that is alive holds the lock; what it armed protects it against a crash, and what it tripped over may still be
- * hot. Held by us until the latch is gone, however long the reason takes: no run begins meanwhile. -1: one is alive. */
-static int keep_runs_out(const char *path)
+ * hot. Held by us until the latch is gone, however long the reason takes: no run begins meanwhile. < 0: nothing may be
+ * released, *why says why. */
+static int keep_runs_out(const char *path, struct tl_error *why)
 {
-    int fd = open(path, O_RDWR | O_CREAT | O_CLOEXEC | O_NOCTTY, 0600);
-    if (fd >= 0 && flock(fd, LOCK_EX | LOCK_NB) == 0) {
+    char holder[HOLDER_SIZE];
+    int fd = paths_open_alive(path, why);
+    if (fd < 0)
+        return fd;
+    if (flock(fd, LOCK_EX | LOCK_NB) == 0) {
         (void)!ftruncate(fd, 0); /* whoever signed is over */
         paths_sign_alive(fd);
         return fd;
     }
-    if (fd >= 0)
-        close(fd);
-    return -1;
+    close(fd);
+    return tl_error_set(why, TL_ENDED,
+                        "a run is going on%s: nothing is released before it has ended",
+                        paths_alive_holder(path, holder));
 }
 
 static enum outcome release(struct cli *cli, const char *path, const struct latch *latch)
@@ -199,26 +204,18 @@ static enum outcome release(struct cli *cli, const char *path, const struct latc
     return RUN_DONE;
 }
 
-static enum outcome refuse_alive(struct cli *cli, const char *alive)
-{
-    struct tl_error error = {0};
-    char holder[64];
-    tl_error_set(&error, TL_ENDED, "a run is going on%s: nothing is released before it has ended",
-                 paths_alive_holder(alive, holder));
-    return cli_end(cli, RUN_REFUSED, &error, NULL, 0);
-}
-
 /* Each trip, and each run that was cut off, with a reason of its own. */
 enum outcome verb_clear(struct cli *cli)
 {
     static struct latch latch;
     char path[PATH_SIZE], alive[PATH_SIZE];
-    struct tl_error error = {0};
+    struct tl_error error = {0}, kept = {0};
     enum outcome outcome = RUN_DONE;
     int result, shown = 0;
     if (paths_latch(path, alive, &error))
         return cli_refuse(cli, &error, NULL, 0);
-    int held = keep_runs_out(alive); /* before the latch is read: it does not change any more */
+    int held =
+        keep_runs_out(alive, &kept); /* before the latch is read: it does not change any more */
     while (outcome == RUN_DONE && (result = latch_read(path, &latch, &error)) != 0) {
         if (result < 0) { /* it may be read in part */
             show_line(cli->out, "latch", error.text);
@@ -227,7 +224,7 @@ enum outcome verb_clear(struct cli *cli)
         if (shown++)
             fputc('\n', cli->out);
         show(cli->out, &latch);
-        outcome = held < 0 ? refuse_alive(cli, alive) : release(cli, path, &latch);
+        outcome = held < 0 ? cli_end(cli, RUN_REFUSED, &kept, NULL, 0) : release(cli, path, &latch);
     }
     if (!shown)
         fputs("nothing is latched\n", cli->out);

@@ -249,6 +249,17 @@ int paths_latch(char *latch, char *alive, struct tl_error *error)
     return result ? result : join(alive, directory, "/alive", error);
 }
 
+int paths_open_alive(const char *alive, struct tl_error *error)
+{
+    int fd = open(alive, O_RDWR | O_CREAT | O_CLOEXEC | O_NOCTTY, 0600);
+    if (fd >= 0)
+        return fd;
+    tl_error_set(error, TL_FILE, "cannot be opened: %s", strerror(errno));
+    tl_error_at(error, alive, 0);
+    tl_error_hint(error, "one bench is run from one account: with no run going on, remove it");
+    return -1;
+}
+
 /* The numbers of processes that a text holds: those that still exist, one by one. 0: no more; *last: the one read last,
  * whether it exists or not. */
 static pid_t next_alive(char **at, pid_t *last)
@@ -284,7 +295,7 @@ void paths_sign_alive(int fd)
         (void)!pwrite(fd, now, b.length, 0); /* without it the holder has no number, no more */
 }
 
-const char *paths_alive_holder(const char *alive, char out[64])
+const char *paths_alive_holder(const char *alive, char out[HOLDER_SIZE])
 {
     char text[ALIVE_SIZE], *at = text;
     pid_t pid, last = 0;
@@ -295,11 +306,14 @@ const char *paths_alive_holder(const char *alive, char out[64])
         close(fd);
     out[0] = '\0';
     while ((pid = next_alive(&at, &last)) > 0 && n < 40)
-        n += snprintf(out + n, 64 - (size_t)n, n ? ", pid %d" : " (pid %d", (int)pid);
+        n += snprintf(out + n, HOLDER_SIZE - (size_t)n, n ? ", pid %d" : " (pid %d", (int)pid);
     if (n > 0)
         strcpy(out + n, ")");
     else if (last > 0) /* the guard holds it on */
-        snprintf(out, 64, " (pid %d, gone: its guard is still at work)", (int)last);
+        snprintf(out, HOLDER_SIZE,
+                 " (pid %d, gone: its guard stays until all is off and cool, or its instruments "
+                 "are switched off)",
+                 (int)last);
     return out;
 }
 

@@ -42,10 +42,14 @@ int paths_shelf(char *out, struct tl_error *error);
 /* The latch of a trip, and the file that a run keeps locked while it is alive; their directory is made. */
 int paths_latch(char *latch, char *alive, struct tl_error *error);
 
+/* The latter opened, made if need be; < 0: it cannot be. */
+int paths_open_alive(const char *alive, struct tl_error *error);
+
 /* Add to the open file that keeps runs and a clearing apart that this process holds it. Who does: " (pid 4711, pid 4712)", ""
  * when it is not known. */
+enum { HOLDER_SIZE = 128 };
 void paths_sign_alive(int fd);
-const char *paths_alive_holder(const char *alive, char out[64]);
+const char *paths_alive_holder(const char *alive, char out[HOLDER_SIZE]);
 
 /* The live program: beside this one, or in libexec beside its directory. */
 int paths_guard(char *out, struct tl_error *error);

@@ -99,7 +99,9 @@ static int check_latch(struct bench_run *r, struct tl_error *error)
     int result = paths_latch(r->latch_path, r->alive_path, error);
     if (result)
         return result;
-    r->alive_fd = open(r->alive_path, O_RDWR | O_CREAT | O_CLOEXEC | O_NOCTTY, 0600);
+    r->alive_fd = paths_open_alive(r->alive_path, error);
+    if (r->alive_fd < 0)
+        return TL_FILE;
     result = latch_read(r->latch_path, &latch, error);
     if (result < 0)
         tl_error_hint(error, "an unreadable latch counts as a trip: tinlatch clear");
@@ -131,11 +133,11 @@ static int prepare(struct bench_run *r, const struct options *options, struct tl
         return TL_FILE;
     bool beside;
     if (!join_the_living(r, &beside)) {
-        char holder[64];
+        char holder[HOLDER_SIZE];
         return tl_error_set(error, TL_ENDED, "tinlatch clear%s is at work on this bench's latch",
                             paths_alive_holder(r->alive_path, holder));
     }
-    char others[64];
+    char others[HOLDER_SIZE];
     paths_alive_holder(r->alive_path, others);
     paths_sign_alive(r->alive_fd);
     if (beside)

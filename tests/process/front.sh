@@ -210,7 +210,17 @@ exec 9>"$TINLATCH_HOME/alive" && flock -s 9 && echo $$ >&9
 run 4 tinlatch clear --reason 1
 err_has "a run is going on (pid $$)"
 out_has "the plate's thermocouple is open" # shown all the same
+true & # gone by the time its number is read
+wait $! && echo $! >"$TINLATCH_HOME/alive"
+run 4 tinlatch clear --reason 1
+err_has "gone: its guard stays until all is off and cool, or its instruments"
 exec 9>&-
+mv "$TINLATCH_HOME/alive" was && mkdir "$TINLATCH_HOME/alive" # as good as another account's
+run 4 tinlatch clear --reason 1
+err_has "alive: cannot be opened: Is a directory"
+run 4 tinlatch run short.lua --bench "$bench"
+err_has "alive: cannot be opened: Is a directory"
+rmdir "$TINLATCH_HOME/alive" && mv was "$TINLATCH_HOME/alive"
 mkfifo reason
 script -qec "$TINLATCH clear" /dev/null <reason >shown 2>&1 &
 exec 8>reason
