@@ -151,11 +151,25 @@ static bool rises_again(struct guard *guard, int64_t t_ms)
     return now_mc >= fall->lowest_mc + FALL_MC;
 }
 
+/* Within which one that is off loses FALL_MC: a hot one soon, any other in five times what it takes in still air, for what
+ * lies on it and a room that is warmer than told. */
+static int64_t fall_most_ms(const struct guard *guard)
+{
+    double from_c = guard->fall.from_mc / 1000.0;
+
+    if (guard->fall.from_mc >= FALL_ABOVE_MC)
+        return FALL_MS;
+    return later(FALL_MS,
+                 (int64_t)(5000 * warm_cooling_s(guard, from_c, from_c - FALL_MC / 1000.0)));
+}
+
 /* Told off is not off. A hot plate that does not fall is still heated, or its sensor lies. */
 static void watch_fall(struct guard *guard, int64_t t_ms)
 {
     struct fall *fall = &guard->fall;
     int32_t now_mc = guard->in.plate.temp_mc;
+    /* a knob has a watch of its own */
+    int32_t cold_mc = plate_is_by_hand_alone(guard) ? FALL_ABOVE_MC : TOUCH_SAFE_MC;
 
     if (!guard->limits.uses_plate || !plate_is_read(guard))
         return;
@@ -163,15 +177,15 @@ static void watch_fall(struct guard *guard, int64_t t_ms)
         tell_stuck(guard, t_ms);
         return;
     }
-    if (now_mc < FALL_ABOVE_MC || now_mc <= fall->from_mc - FALL_MC) {
+    if (now_mc < cold_mc || now_mc <= fall->from_mc - FALL_MC) {
         plate_fell(guard, t_ms);
         return;
     }
+    fall->seen = fall->seen || now_mc < FALL_ABOVE_MC;
     if (now_mc > fall->from_mc)
         fall->from_mc = now_mc;
-    if (t_ms - fall->since_ms < FALL_MS)
-        return;
-    tell_stuck(guard, t_ms);
+    if (t_ms - fall->since_ms >= FALL_MS && t_ms - fall->since_ms >= fall_most_ms(guard))
+        tell_stuck(guard, t_ms);
 }
 
 /* With no insert on it, in a gale, its fan twice as good as learned. */

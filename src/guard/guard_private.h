@@ -24,9 +24,9 @@ enum {
     PRESENCE_ANSWER_MS = 60000, /* to touch a key once asked */
     SOLID_UNKNOWN_MS = 120000,  /* hands off for so long when no estimate says more */
     FALL_MC = 3000,             /* a plate that is off loses this much ... */
-    FALL_MS = 60000,            /* ... within this time ... */
+    FALL_MS = 60000,            /* ... within this time, ... */
     RISE_AFTER_MS = 10000,      /* and never rises by as much again, after this and some lags */
-    FALL_ABOVE_MC = 100000,     /* ... as long as it is hotter than this */
+    FALL_ABOVE_MC = 100000,     /* ... or later where it is colder than this */
     RISING_MC_S = 50,           /* more than noise leaves in a ramp */
 };
 

@@ -896,7 +896,7 @@ static void test_a_plate_that_cools_late_is_solid_the_whole_time_later(void **st
     desk_free(desk);
 }
 
-static void test_a_plate_below_100_need_not_fall_fast(void **state)
+static void test_a_plate_below_100_need_not_fall_fast_but_has_to_fall(void **state)
 {
     (void)state;
     struct heard heard;
@@ -905,10 +905,13 @@ static void test_a_plate_below_100_need_not_fall_fast(void **state)
     turns(desk, 2);
 
     end_run(desk);
-    plate_moves(desk, 3000, 0);
-
+    plate_moves(desk, 3600, -3); /* 1.8 K in a minute */
     assert_int_equal(heard.count[NOTE_WARN], 0);
     assert_int_equal(beeps(desk), 1);
+    plate_moves(desk, 1800, 0); /* and at 89 C not at all any more */
+
+    assert_int_equal(heard.count[NOTE_WARN], 1);
+    assert_has(heard.text[NOTE_WARN], "does not cool though heat is off: pull the mains plug");
     desk_free(desk);
 }
 
@@ -3096,7 +3099,7 @@ int main(void)
         cmocka_unit_test(test_the_beep_comes_when_the_joints_are_solid_on_a_plate_that_falls),
         cmocka_unit_test(test_a_plate_that_does_not_cool_is_warned_of_once_and_never_called_solid),
         cmocka_unit_test(test_a_plate_that_cools_late_is_solid_the_whole_time_later),
-        cmocka_unit_test(test_a_plate_below_100_need_not_fall_fast),
+        cmocka_unit_test(test_a_plate_below_100_need_not_fall_fast_but_has_to_fall),
         cmocka_unit_test(test_an_only_sensor_that_slips_after_the_run_is_told_of),
         cmocka_unit_test(test_a_plate_that_cools_in_a_workshop_colder_than_stated_has_not_slipped),
         cmocka_unit_test(test_joints_under_a_lost_sensor_are_never_called_solid),
