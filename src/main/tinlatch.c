@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: MIT */
 #include "streams.h"
 
-#include <signal.h>
 #include <stdio.h>
 
 #include "tinlatch/cli.h"
@@ -9,8 +8,7 @@
 int main(int argc, char *argv[])
 {
     occupy_streams();
-    signal(SIGPIPE, SIG_IGN); /* a write that fails is told where it is made */
-    signal(SIGXFSZ, SIG_IGN);
+    settle_signals();
     /* Large enough for any report: then the one write that fails is where its reason is known. */
     setvbuf(stdout, NULL, _IOFBF, 1 << 18);
     return cli_run(argc, argv, stdout, stderr);

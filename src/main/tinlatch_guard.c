@@ -7,8 +7,6 @@
 #include <fcntl.h>
 #include <getopt.h>
 #include <stdbool.h>
-
-#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -327,8 +325,7 @@ static int check(int argc, char *argv[])
 int main(int argc, char *argv[])
 {
     occupy_streams();
-    signal(SIGPIPE, SIG_IGN);
-    signal(SIGXFSZ, SIG_IGN);
+    settle_signals();
     struct tl_error error = {0};
     int status = 0;
     if (argc > 1 && !strcmp(argv[1], "--live"))

@@ -26,6 +26,7 @@ return recipe { api = 1, title = "short", board = "hx210", insert = "frame-60x40
   end }
 LUA
 
+under=() # what starts the program
 # play STATUS ANSWERS...: a run whose every open prompt gets the next answer. "-" sends nothing.
 play() {
     local expected=$1
@@ -34,7 +35,7 @@ play() {
     rm -f log
     command_line="run short.lua (${answers[*]})"
     mkfifo in 2>/dev/null
-    "$TINLATCH" run "${RECIPE:-short.lua}" --bench "$bench" ${JSON:+--json} <in >"$out" 2>"$err" &
+    "${under[@]}" "$TINLATCH" run "${RECIPE:-short.lua}" --bench "$bench" ${JSON:+--json} <in >"$out" 2>"$err" &
     local pid=$! seen=0
     exec 3>in
     local spoken=$out
@@ -117,6 +118,10 @@ out_has "did not start: nothing was switched on"
 FAKE_PLAY=die FAKE_AT=1 play 3 yes
 out_has "ended without a word"
 none_left
+under=(env --ignore-signal=CHLD --block-signal=INT) # a parent that has left its signals so
+FAKE_PLAY=die FAKE_AT=1 play 3 yes
+play 6 yes KILL-INT
+under=()
 mv there/bin/tinlatch-guard there/elsewhere
 run 2 tinlatch run short.lua --bench "$bench"
 err_has "tinlatch-guard is neither here nor in ../libexec"
