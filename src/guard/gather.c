@@ -8,8 +8,8 @@
 
 enum { RANGE_LOW_MC = -20000, RANGE_HIGH_MC = 500000 }; /* what no bench for boards can read */
 enum { STEP_MC = 5000, STEPS_MOST = 3 }; /* a sample this far off counts as bad; so many in a row */
-enum { STEPS_LEAST = 2 };  /* so many are true where it may step: one alone is a spike */
-enum { REPEATS_MS = 400 }; /* the same digits for longer are told again */
+enum { REPEATS_MS = 400 };               /* the same digits for longer are told again */
+enum { STEADY_MS = 300 };                /* a spike of two samples is over by then */
 /* An output that is off leaves a board's capacitors to themselves. Those of 1000 uF on a meter of a megohm lose a part
  * of FALL_PART in 20 s, and a meter's last digits are no fall. */
 enum { OFF_MOST_MV = 500, FALL_MV = 20, FALL_PART = 50, STAYS_MS = 30000 };
@@ -132,37 +132,35 @@ static void count_step(struct step_watch *watch, int32_t mc, int64_t at_ms)
     watch->at_ms = at_ms;
 }
 
-/* Near the last one, and not only its repetition: neither is a spike. */
-static bool agrees(const struct step_watch *watch, int32_t mc, int32_t last_mc, int64_t at_ms)
-{
-    return watch->known && (mc != last_mc || at_ms - watch->taken_ms >= REPEATS_MS);
-}
-
 /* Takes a value that can be; of others the last good one stands for two, and the third in a row is a jump, or taken for
- * true where the sensor was as hot before, or where it may step: there the second is. One that read badly before goes on
- * to. */
+ * true where the sensor was as hot before. One that read badly before goes on to. */
 static enum quality take_value(struct guard *guard, enum sensor_id id, int32_t mc, int64_t at_ms)
 {
     struct step_watch *watch = &guard->step[id];
     struct temp_reading *reading = &guard->in.sensor[id];
-    bool away = steps_away(guard, id, mc, at_ms), may = may_step(guard, id);
+    bool away = steps_away(guard, id, mc, at_ms);
 
-    if (away) {
+    if (away && !may_step(guard, id)) {
         count_step(watch, mc, at_ms);
-        if (watch->bad < (may ? STEPS_LEAST : STEPS_MOST))
+        if (watch->bad < STEPS_MOST)
             return reading->quality;
-        if (!may && !was_as_hot(watch, id, mc))
+        if (!was_as_hot(watch, id, mc))
             return QUALITY_JUMP;
     }
-    if (!watch->known)
-        watch->taken_ms = at_ms;
-    watch->agreed = watch->agreed || away || agrees(watch, mc, reading->temp_mc, at_ms);
+    if (away || !watch->known)
+        watch->steady_ms = at_ms;
     keep_top(watch, mc, at_ms);
     reading->temp_mc = mc;
     guard->good_ms[id] = at_ms;
     watch->known = true;
     watch->bad = 0;
     return QUALITY_GOOD;
+}
+
+bool reads_steadily(const struct guard *guard, enum sensor_id id)
+{
+    return guard->in.sensor[id].quality == QUALITY_GOOD &&
+           guard->good_ms[id] - guard->step[id].steady_ms >= STEADY_MS;
 }
 
 static void gather_sensor(struct guard *guard, enum sensor_id id, int64_t t_ms)

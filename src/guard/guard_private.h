@@ -164,9 +164,8 @@ struct feed {
 
 /* Values that stepped away from the last good one, in a row. */
 struct step_watch {
-    bool known;       /* there is a good one */
-    int64_t taken_ms; /* since then */
-    bool agreed;      /* and another agrees with it */
+    bool known;        /* there is a good one */
+    int64_t steady_ms; /* the first of those in a row that did not step away */
     int32_t bad, mc;
     int64_t at_ms;
     int32_t top_mc[2]; /* the highest of a board's in this minute, and in the one before */
@@ -346,6 +345,8 @@ void hold_watch(struct guard *guard, int64_t t_ms);
 
 /* gather.c */
 void guard_gather(struct guard *guard, int64_t t_ms);
+/* It reads well, and for long enough that its value is no spike. */
+bool reads_steadily(const struct guard *guard, enum sensor_id id);
 uint32_t stop_count(const struct guard *guard); /* presses of stop, any source */
 /* feed.c */
 void feed_account(struct guard *guard, int64_t t_ms);

@@ -55,7 +55,7 @@ const char *unread_words(const struct guard *guard, enum sensor_id id, enum qual
     if (last == QUALITY_NONE)
         return "its instrument gives no such input";
     if (worst == QUALITY_GOOD)
-        return "no two of its readings in a row agree";
+        return "no steady reading yet: does it leap about?";
     return worst == QUALITY_RANGE ? "no temperature that a bench can have: is it C, is it mV, is "
                                     "the type right?"
                                   : "its readings are too old to be believed";
@@ -87,7 +87,7 @@ bool missing_first(const struct guard *guard, int32_t waited_ms, char *text, siz
     for (enum sensor_id id = 0; id < SENSORS; id++) {
         char name[BENCH_NAME];
         enum quality quality = guard->in.sensor[id].quality;
-        if (!guard->sensor_in_use[id] || (quality == QUALITY_GOOD && guard->step[id].agreed))
+        if (!guard->sensor_in_use[id] || reads_steadily(guard, id))
             continue;
         snprintf(name, sizeof name, "sensor %s", sensor_name(id));
         name_it(guard, name, bench->sensor[id].device, unread_words(guard, id, quality), waited_ms,

@@ -310,19 +310,21 @@ static void test_the_third_sample_in_a_row_that_steps_away_is_a_jump(void **stat
     }
 }
 
-/* As the last sample that nobody looked at yet, it is no good reading that others step away from. */
+/* As the last samples that nobody looked at yet, they are no good reading that others step away from. */
 static void test_a_spike_just_before_it_begins_is_no_reading_to_go_by(void **state)
 {
     (void)state;
-    for (int k = 0; k < 8; k++) {
-        int spike = k / 2, repeated = k % 2; /* by a reader that is slower than the scan */
+    for (int k = 0; k < 12; k++) {
+        int spike = k % 6, high = k >= 6; /* two alike, two that differ */
         struct desk *desk = desk_cold();
         struct wire_hello hello = hello_for(190000);
         assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
         desk->turn.rail = -1;
 
-        for (int i = 0; i < 9; i++) {
-            desk->plate.mc[0] = i == spike || i == spike + repeated ? -12000 : 25000 + i;
+        for (int i = 0; i < 12; i++) {
+            desk->plate.mc[0] = i == spike       ? -12000
+                                : i == spike + 1 ? (high ? 124000 : -12000)
+                                                 : 25000 + i;
             if (guard_mode(desk->guard) == GUARD_RUNNING)
                 turns(desk, 1);
             else
@@ -330,7 +332,7 @@ static void test_a_spike_just_before_it_begins_is_no_reading_to_go_by(void **sta
         }
 
         assert_int_equal(guard_mode(desk->guard), GUARD_RUNNING);
-        assert_int_equal(guard_snapshot(desk->guard)->temp_mc[SENSOR_PLATE], 25008);
+        assert_int_equal(guard_snapshot(desk->guard)->temp_mc[SENSOR_PLATE], 25011);
         for (int i = 0; i < 3; i++) {
             desk->plate.mc[0] = 90000 + i;
             turns(desk, 1);
@@ -412,13 +414,13 @@ static void test_a_board_s_sensor_may_step_only_under_announced_hands(void **sta
         for (int i = 0; i < 4; i++) {
             desk->plate.mc[SENSOR_BOARD] = i % 2 ? 25000 : 80000 + i;
             turns(desk, 1);
-            assert_int_equal(guard_snapshot(desk->guard)->temp_mc[SENSOR_BOARD], 25000);
+            if (hands[h] != HAND_NONE)
+                assert_int_equal(guard_snapshot(desk->guard)->temp_mc[SENSOR_BOARD],
+                                 desk->plate.mc[SENSOR_BOARD]);
         }
         for (int i = 0; i < 4; i++) {
             desk->plate.mc[SENSOR_BOARD] = 80000 + i;
             turns(desk, 1);
-            if (hands[h] != HAND_NONE && i > 0)
-                assert_int_equal(guard_snapshot(desk->guard)->temp_mc[SENSOR_BOARD], 80000 + i);
         }
 
         assert_int_equal(guard_trip(desk->guard)->tripped, hands[h] == HAND_NONE);
