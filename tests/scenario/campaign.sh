@@ -58,6 +58,6 @@ jq -rs '
     def rules: [.[] | .by | to_entries[]] | group_by(.key)
         | map({key: .[0].key, n: ([.[].value] | add)}) | sort_by(-.n) | map("`\(.key)` \(.n)") | join(", ");
     group_by(.bench)[] | .[0].bench as $bench | group_by(.fault)[]
-    | "| \($bench) | \(.[0].fault) | \([.[].runs] | add) | \([.[].tripped] | add) | \(rules) | \(most(.scans_most)) | \(most(.over_set_k)) | \(most(.over_ceiling_k)) | \([.[].missed] | add) | \([.[].false_trips + .[].other_rule] | add) |"
+    | "| \($bench) | \(.[0].fault) | \([.[].runs] | add) | \([.[].tripped] | add) | \(rules) | \(most(.scans_most)) | \(most(.over_set_k)) | \(most(.over_ceiling_k)) | \([.[].missed] | add) | \([.[] | .false_trips + .other_rule] | add) |"
 ' "$table"
 finish
