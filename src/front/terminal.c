@@ -77,11 +77,12 @@ void signals_catch(sigset_t *while_waiting)
     *while_waiting = mask_before;
 }
 
+/* The mask first: a signal that came behind the last ppoll meets its handler here, not the death it was caught from. */
 void signals_release(void)
 {
+    sigprocmask(SIG_SETMASK, &mask_before, NULL);
     for (int i = 0; i < COUNT(handled); i++)
         sigaction(handled[i].number, &handled_before[i], NULL);
-    sigprocmask(SIG_SETMASK, &mask_before, NULL);
 }
 
 /* ---- the terminal ------------------------------------------------------------------------------- */

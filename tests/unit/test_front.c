@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT */
 #include "check.h"
 
+#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 
@@ -1131,6 +1132,23 @@ static void test_numbers_that_change_do_not_move_what_stands_beside_them(void **
     assert_int_equal(before_a, before_b);
 }
 
+/* ---- signals ---------------------------------------------------------------------------------------------------- */
+
+/* They are held back between two waits: one that came behind the last must not end the program with its run. */
+static void test_a_signal_behind_the_last_wait_kills_nobody(void **unused)
+{
+    (void)unused;
+    sigset_t while_waiting;
+    signals_catch(&while_waiting);
+    raise(SIGHUP);
+    raise(SIGTERM);
+
+    signals_release();
+
+    assert_int_equal(front_signal_hangup, 1);
+    assert_int_equal(front_signal_stop, SIGTERM);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -1180,6 +1198,7 @@ int main(void)
         cmocka_unit_test(test_keys_are_offered_only_where_they_do_something),
         cmocka_unit_test(test_where_nothing_is_heated_no_degrees_are_offered_or_taken),
         cmocka_unit_test(test_numbers_that_change_do_not_move_what_stands_beside_them),
+        cmocka_unit_test(test_a_signal_behind_the_last_wait_kills_nobody),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
