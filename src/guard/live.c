@@ -545,7 +545,6 @@ static void scan(struct live *live, int64_t t_ms)
     beat(live, 0);
     tell_hello(live);
     tell_snapshot(live);
-    keep_trip(live);
     if (live->hand.leaves != live->leaves && guard_mode(live->guard) == GUARD_COOLING) {
         live->over = true;
         guard_leave(live->guard, t_ms);
@@ -623,6 +622,8 @@ static void turn_of_the_loop(struct live *live)
         live->hung_up[i] |= (fds[i].revents & (POLLHUP | POLLERR | POLLNVAL)) != 0;
     t_ms = live->clock.now_ms(&live->clock);
     hear(live, t_ms);
+    if (live->scanned) /* not in the scan itself: what it wrote goes out while the guard waits, not while it forks */
+        keep_trip(live);
     live->settled = speaks(live) && guard_pump(live->guard, t_ms) && !live->scanned;
     if (live->urgent || (!live->scanned && (live->settled || t_ms >= next_ms(live))))
         scan(live, t_ms);
