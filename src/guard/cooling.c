@@ -261,6 +261,17 @@ static bool something_is_unread(const struct guard *guard)
     return guard->limits.uses_supply && guard->in.supply.quality != QUALITY_GOOD;
 }
 
+/* What is still read is hot or fed: as long as it is, OFF is said again. */
+static bool something_is_on(const struct guard *guard)
+{
+    for (int id = 0; id < SENSORS; id++)
+        if (guard->sensor_in_use[id] && guard->in.sensor[id].quality == QUALITY_GOOD &&
+            guard->in.sensor[id].temp_mc >= TOUCH_SAFE_MC)
+            return true;
+    return guard->limits.uses_supply && guard->in.supply.quality == QUALITY_GOOD &&
+           guard->in.supply.on;
+}
+
 /* Staying on switches nothing off any more. It is of use only to tell somebody of what this run has switched on; the
  * latch tells too. What never was ready has switched nothing on. */
 static bool nothing_is_left_to_do(const struct guard *guard, int64_t t_ms)
@@ -270,7 +281,8 @@ static bool nothing_is_left_to_do(const struct guard *guard, int64_t t_ms)
 
     if (!guard->ready || (every_line_is_cut(guard) && !was_on))
         return true;
-    return nobody && (every_line_is_cut(guard) || something_is_unread(guard));
+    return nobody &&
+           (every_line_is_cut(guard) || (something_is_unread(guard) && !something_is_on(guard)));
 }
 
 /* Until one that heats by itself, or does not cool, would have been seen to, and been told of. */

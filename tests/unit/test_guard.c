@@ -1963,6 +1963,31 @@ static void test_nobody_and_a_dead_sensor_are_not_waited_for_for_ever(void **sta
     desk_free(desk);
 }
 
+static void test_nobody_and_a_dead_sensor_are_waited_for_while_the_plate_is_hot(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    struct guard_watch watch = {.front_gone = true};
+    guard_set_watch(desk->guard, &watch);
+    turns(desk, 2);
+    desk->plate.mc[0] = 80000; /* its relay is welded */
+    desk->plate.mc[2] = -1;
+
+    for (int i = 0; i < 3100; i++)
+        period(desk);
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    int offs = desk->plate.offs;
+    for (int i = 0; i < 100; i++)
+        period(desk);
+    assert_true(desk->plate.offs > offs); /* and it is told off on and on */
+    desk->plate.mc[0] = 40000;
+    for (int i = 0; i < 50; i++)
+        period(desk);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_ENDED);
+    desk_free(desk);
+}
+
 static void test_a_plate_that_rises_again_after_off_is_told_at_any_temperature(void **state)
 {
     (void)state;
@@ -3147,6 +3172,7 @@ int main(void)
             test_a_sensor_that_is_open_from_the_start_is_an_instrument_missing_no_trip),
         cmocka_unit_test(test_a_stranger_on_the_port_is_refused_with_what_it_answers),
         cmocka_unit_test(test_nobody_and_a_dead_sensor_are_not_waited_for_for_ever),
+        cmocka_unit_test(test_nobody_and_a_dead_sensor_are_waited_for_while_the_plate_is_hot),
         cmocka_unit_test(test_a_plate_that_rises_again_after_off_is_told_at_any_temperature),
         cmocka_unit_test(test_nobody_is_asked_for_once_the_run_is_over),
         cmocka_unit_test(test_a_recipe_that_dies_in_the_seat_test_leaves_a_word_for_the_hands),
