@@ -261,9 +261,11 @@ static bool something_is_unread(const struct guard *guard)
     return guard->limits.uses_supply && guard->in.supply.quality != QUALITY_GOOD;
 }
 
-/* What is still read is hot or fed: as long as it is, OFF is said again. */
+/* What is still read is hot, driven or fed: as long as it is, OFF is said again. */
 static bool something_is_on(const struct guard *guard)
 {
+    if (is_driven(guard) && guard->in.plate_silent_ms < guard->limits.silent_ms)
+        return true;
     for (int id = 0; id < SENSORS; id++)
         if (guard->sensor_in_use[id] && guard->in.sensor[id].quality == QUALITY_GOOD &&
             guard->in.sensor[id].temp_mc >= TOUCH_SAFE_MC)

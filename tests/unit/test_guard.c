@@ -1988,6 +1988,28 @@ static void test_nobody_and_a_dead_sensor_are_waited_for_while_the_plate_is_hot(
     desk_free(desk);
 }
 
+/* It cannot be read, and says that it drives on; once it says nothing, what it said last counts no more. */
+static void test_nobody_and_a_dead_sensor_are_waited_for_while_the_plate_drives(void **state)
+{
+    (void)state;
+    struct desk *desk = desk_heating();
+    struct guard_watch watch = {.front_gone = true};
+    guard_set_watch(desk->guard, &watch);
+    turns(desk, 2);
+    desk->plate.stuck_duty = 200;
+    desk->plate.mc[0] = -1;
+
+    for (int i = 0; i < 3200; i++)
+        period(desk);
+    assert_int_equal(guard_mode(desk->guard), GUARD_COOLING);
+    desk->plate.silent = true;
+    for (int i = 0; i < 50; i++)
+        period(desk);
+
+    assert_int_equal(guard_mode(desk->guard), GUARD_ENDED);
+    desk_free(desk);
+}
+
 static void test_a_plate_that_rises_again_after_off_is_told_at_any_temperature(void **state)
 {
     (void)state;
@@ -3173,6 +3195,7 @@ int main(void)
         cmocka_unit_test(test_a_stranger_on_the_port_is_refused_with_what_it_answers),
         cmocka_unit_test(test_nobody_and_a_dead_sensor_are_not_waited_for_for_ever),
         cmocka_unit_test(test_nobody_and_a_dead_sensor_are_waited_for_while_the_plate_is_hot),
+        cmocka_unit_test(test_nobody_and_a_dead_sensor_are_waited_for_while_the_plate_drives),
         cmocka_unit_test(test_a_plate_that_rises_again_after_off_is_told_at_any_temperature),
         cmocka_unit_test(test_nobody_is_asked_for_once_the_run_is_over),
         cmocka_unit_test(test_a_recipe_that_dies_in_the_seat_test_leaves_a_word_for_the_hands),
