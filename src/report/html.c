@@ -557,6 +557,19 @@ static void write_margins(const struct page *page)
     page_put(page->out, "</tbody></table>\n");
 }
 
+static void write_rails(const struct page *page)
+{
+    const struct limits *limits = &page->h->run.limits;
+    for (int32_t i = 0; i < limits->rail_count && limits->uses_supply; i++) {
+        char given[RAIL_GIVEN];
+        page_put(page->out, "%s<tr>",
+                 i ? "" : "<table><thead><tr><th>rail<th>may be given</tr></thead><tbody>\n");
+        text_cell(page->out, limits->rail[i].name);
+        text_cell(page->out, rail_given(&limits->rail[i], given));
+        page_put(page->out, "</tr>\n%s", i + 1 < limits->rail_count ? "" : "</tbody></table>\n");
+    }
+}
+
 static void write_limits(const struct page *page, const struct report_style *style)
 {
     const struct run *run = &page->h->run;
@@ -577,6 +590,7 @@ static void write_limits(const struct page *page, const struct report_style *sty
     page_put(page->out,
              "</tbody></table>\n<p><small>The tightest of this build, the bench, the board and the "
              "recipe, as merged before anything was driven.</small></p>\n");
+    write_rails(page);
 }
 
 /* ---- what was measured ------------------------------------------------------------------------- */

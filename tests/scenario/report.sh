@@ -40,6 +40,9 @@ for record in "$done" "$fed"; do # no more than is left, as the text has it
     left=$(jq '[.margins[] | select(.value > 0) | 100 * (.value - .worst) / .value] | min | floor' "$out")
     expect "$left % of a limit is left" grep -q "nearest limit.*>$left %<" "$(page "$record")"
 done
+expect "it does not say what its rail may be given" \
+    grep -qE "<tr><td>battery</td><td>[^<]*injected up to [0-9.]+ V, [0-9.]+ A</td>" "$(page "$fed")"
+expect "a run without a supply has rails" bash -c '! grep -q "may be given" "$1"' - "$(page "$done")"
 expect "a record that was cut off is not called so" grep -q "The record was cut off, or the run goes on" "$(page ./cut.jsonl)"
 # Its profile beside J-STD-020's column for tin-lead (D, table 5-2), what is outside and what is within; of an alloy that
 # the standard does not know, the ramps only.
