@@ -158,6 +158,7 @@ struct plate {
     double tolerance;        /* 0..1, of capacity and losses: a rehearsal draws within it */
     double length_mm, width_mm;
     double seat_pulse_s, seat_rise_c; /* empty plate, no insert; 0 = not learned */
+    bool by_hand; /* a person sets it with its knob */
 };
 
 /* An insert: the shaped block between plate and board. */

@@ -80,6 +80,7 @@ int build_plate(struct parse *p, struct benchfile *out)
     if (build_driver(p, out, section))
         return p->result;
     struct plate *plate = &out->plate;
+    plate->by_hand = out->device[out->plate_device].kind == DEVICE_BY_HAND;
     plate->watts = number_of(p, section, PLATE_POWER, 0);
     plate->capacity_j_k = number_of(p, section, PLATE_CAPACITY, 0);
     plate->loss_w_k = number_of(p, section, PLATE_LOSS, 0);

@@ -122,8 +122,9 @@ int act_plate_ramp(struct recipe *recipe, struct call *call)
             half_c = read_c;
     } while (now_s(recipe) - start_s < timeout_s);
     hint_of_wait(recipe, call, half_c, to_c, timeout_s,
-                 down ? "nothing cools it but its losses; cool { } has the fan"
-                      : "is the sensor seated, the heater on and strong enough");
+                 recipe->host->plate->by_hand ? "is its knob set to that, the sensor seated"
+                 : down ? "nothing cools it but its losses; cool { } has the fan"
+                        : "is the sensor seated, the heater on and strong enough");
     return call_otherwise(recipe, call, TL_TIMEOUT,
                           "the plate read %s after %s; it was to reach %s",
                           plate_text(recipe, read, sizeof read),
@@ -245,7 +246,9 @@ int act_cool(struct recipe *recipe, struct call *call)
     } while (now_s(recipe) - start_s < timeout_s);
     if (call_given(call, "plate"))
         hint_of_wait(recipe, call, half_c, call_number(call, "plate"), timeout_s,
-                     "is the heater off, does the sensor follow the plate");
+                     recipe->host->plate->by_hand
+                         ? "is its knob off, does the sensor follow the plate"
+                         : "is the heater off, does the sensor follow the plate");
     return call_otherwise(recipe, call, TL_TIMEOUT, "the plate still read %s after %s",
                           plate_text(recipe, read, sizeof read),
                           quantity_print(timeout_s, UNIT_TIME, time, sizeof time));

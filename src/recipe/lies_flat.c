@@ -43,11 +43,11 @@ static void ask(struct recipe *recipe, double read_c, double least_c)
 
     recipe->turn.heat = 0;
     recipe->turn.beeps++;
-    snprintf(
-        text, sizeof text,
-        "Heat is off: the board's sensor reads %.1f C, lying flat it would read %.1f C or more. "
-        "Do board and sensor lie flat?",
-        read_c, least_c);
+    /* What a knob holds is not off yet, and the guard asks for that by itself. */
+    snprintf(text, sizeof text,
+             "%s board's sensor reads %.1f C, lying flat it would read %.1f C or more. "
+             "Do board and sensor lie flat?",
+             recipe->host->plate->by_hand ? "The" : "Heat is off: the", read_c, least_c);
     enum hand_answer answer =
         exchange_prompt(recipe, NOTE_CONFIRM, HAND_PRESS, NOTE_LIES_FLAT, 0, text, ANSWER_S);
     if (answer != ANSWER_YES)

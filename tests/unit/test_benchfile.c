@@ -447,6 +447,7 @@ static void test_a_contactor_and_a_plate_by_hand_need_a_sensor_from_a_reader(voi
     assert_int_equal(bench.device[0].kind, DEVICE_CONTACTOR);
     assert_true(bench.device[0].contactor.on_dtr && !bench.device[0].contactor.is_cutoff);
     assert_int_equal(bench.device[0].contactor.window_ms, 2000);
+    assert_false(bench.plate.by_hand);
     assert_int_equal(bench.sensor[SENSOR_PLATE].device, 1);
     assert_int_equal(bench.sensor[SENSOR_PLATE].channel, 1);
     plate_refused(contactor, plate_sensor, "has no sensor inputs");
@@ -456,6 +457,7 @@ static void test_a_contactor_and_a_plate_by_hand_need_a_sensor_from_a_reader(voi
 
     assert_int_equal(parse_plate("driver = by-hand\n", probe), 0);
     assert_int_equal(bench.device[0].kind, DEVICE_BY_HAND);
+    assert_true(bench.plate.by_hand);
     assert_int_equal(bench.device[0].port, -1);
     assert_int_equal(bench.port_count, 1);
     plate_refused("driver = by-hand\n", plate_sensor, "has no sensor inputs");

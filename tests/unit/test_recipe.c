@@ -1048,11 +1048,21 @@ static void test_a_board_that_stays_cold_is_asked_about_once_with_heat_off(void 
     assert_int_equal(run_cold_board(), 0); /* answered with yes */
 
     assert_int_equal(times_asked(), 1);
-    assert_has(fake.note[1].text, "the board's sensor reads 25.0 C, lying flat it would read");
+    assert_has(fake.note[1].text,
+               "Heat is off: the board's sensor reads 25.0 C, lying flat it would read");
     assert_int_equal(fake.note[1].note, NOTE_CONFIRM);
     assert_int_equal(fake.heated_at_prompt, 0);
     assert_near(fake.peak_mc, 150000, 0); /* ... and it went on */
     assert_int_equal(fake.last.beeps, 1);
+}
+
+static void test_of_a_plate_set_by_hand_nobody_is_told_that_heat_is_off(void **state)
+{
+    (void)state;
+    plate.by_hand = true;
+    assert_int_equal(run_cold_board(), 0);
+
+    assert_int_equal(strncmp(fake.note[1].text, "The board's sensor reads 25.0 C", 31), 0);
 }
 
 static void test_time_spent_on_asking_is_no_part_of_a_step(void **state)
@@ -1655,6 +1665,22 @@ static void test_a_ramp_that_stands_still_is_not_told_to_take_more_time(void **s
     assert_has(error.hint, "it moved by 0.3 C only: nothing cools it but its losses");
 }
 
+static void test_a_plate_set_by_hand_that_stands_still_is_asked_about_its_knob(void **state)
+{
+    (void)state;
+    plate.by_hand = true;
+    fake.rise_c_s = 0.01;
+    assert_int_equal(run_steps("plate.ramp { to = '140 C', timeout = '1 min' }"), TL_TIMEOUT);
+    assert_has(error.hint, "is its knob set to that, the sensor seated");
+
+    clean(state);
+    plate.by_hand = true;
+    fake.plate_c = 150;
+    fake.rise_c_s = 0.01;
+    assert_int_equal(run_steps("cool { plate = '45 C', timeout = '1 min' }"), TL_TIMEOUT);
+    assert_has(error.hint, "is its knob off, does the sensor follow the plate");
+}
+
 static void test_a_plate_that_does_not_cool_is_not_told_to_take_more_time(void **state)
 {
     (void)state;
@@ -2163,6 +2189,7 @@ int main(void)
         TEST(test_a_no_to_do_this_fails_and_a_no_to_is_it_done_does_not),
         TEST(test_nobody_there_is_a_timeout),
         TEST(test_a_board_that_stays_cold_is_asked_about_once_with_heat_off),
+        TEST(test_of_a_plate_set_by_hand_nobody_is_told_that_heat_is_off),
         TEST(test_time_spent_on_asking_is_no_part_of_a_step),
         TEST(test_a_board_that_does_not_lie_flat_ends_the_recipe),
         TEST(test_nobody_who_looks_at_the_board_ends_the_recipe),
@@ -2197,6 +2224,7 @@ int main(void)
         TEST(test_a_bound_over_the_limit_is_warned_of),
         TEST(test_a_lift_that_nothing_can_tell_about_is_warned_of_or_refused),
         TEST(test_a_ramp_that_stands_still_is_not_told_to_take_more_time),
+        TEST(test_a_plate_set_by_hand_that_stands_still_is_asked_about_its_knob),
         TEST(test_a_plate_that_does_not_cool_is_not_told_to_take_more_time),
         TEST(test_a_refused_header_is_located_at_its_own_line),
         TEST(test_help_explains_what_is_no_primitive_within_100_columns),
