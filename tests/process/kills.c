@@ -911,6 +911,7 @@ static void end_job(pid_t pid, int status)
         if (job->pid != pid)
             continue;
         job->good = WIFEXITED(status) && WEXITSTATUS(status) == 0;
+        job->pid = 0; /* another's soon */
         if (!job->good)
             print_job(job);
         return;
