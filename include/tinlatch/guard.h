@@ -38,6 +38,8 @@ struct guard_config {
      * clock; NULL = nothing. */
     const struct last_run *last;
     bool armed;                             /* skip the questions and the seat test: a rehearsal without them */
+    /* Instead of questions: nothing has cooled or warmed the bench, so a start that reads otherwise is refused. */
+    bool rested;
     /* Where notes go, the recipe's and the guard's own; NULL = nowhere but the record. */
     void (*say)(void *context, const struct wire_note *note);
     void *context;

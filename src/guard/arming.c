@@ -130,6 +130,20 @@ static void hold_against_room(struct guard *guard, int64_t t_ms)
         guard_enter(guard, EVENT_CHECKED, t_ms);
 }
 
+/* Nobody is asked; of a bench that has lain in its room each answer would be no. How cold a room may be is not asked of
+ * one that is stated so. */
+static void start_armed(struct guard *guard, int64_t t_ms)
+{
+    char text[BENCH_TEXT];
+
+    if (guard->config.rested &&
+        (board_is_fed(guard, text, sizeof text) || room_is_cold(guard, text, sizeof text) ||
+         room_is_exceeded(guard, text, sizeof text)))
+        guard_refuse(guard, TL_LIMIT, t_ms, text);
+    else
+        guard_enter(guard, EVENT_CHECKED, t_ms);
+}
+
 static void ask_next(struct guard *guard, int64_t t_ms)
 {
     const char *text = NULL;
@@ -274,7 +288,7 @@ void checking_step(struct guard *guard, int64_t t_ms)
         }
         guard->ready = true;
         if (guard->config.armed) {
-            guard_enter(guard, EVENT_CHECKED, t_ms);
+            start_armed(guard, t_ms);
             return;
         }
         say_what_is_open(guard, t_ms);

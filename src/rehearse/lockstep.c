@@ -77,6 +77,7 @@ static int make_guard(struct rehearsal *r, struct tl_error *error)
         .journal = r->journal,
         .truth_mc = &r->truth_mc,
         .armed = true,
+        .rested = true,
         .say = summary_guard_note,
         .context = r,
     };
@@ -608,7 +609,8 @@ static void stage(struct rehearsal *r, const struct apart *apart, struct rehears
     failed = engage(r, error);
     if (failed) {
         r->run->outcome = refusal_of(failed);
-        if (r->recipe && error->file[0] == '\0' && failed != TL_SYSTEM) /* that is nobody's file */
+        bool header = failed != TL_SYSTEM && (!r->guard || guard_refusal(r->guard)->code == TL_OK);
+        if (r->recipe && error->file[0] == '\0' && header) /* else it is nobody's file */
             recipe_locate_header(r->recipe, error->token, error);
         return;
     }

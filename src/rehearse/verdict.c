@@ -184,13 +184,13 @@ static bool some_fault_struck(const struct trial *trial, const struct run *run,
 static enum trial_verdict judge(struct trial *trial, const struct run *run,
                                 struct trial_bench bench, bool faults)
 {
-    bool unplayed = run->outcome == RUN_INVALID || run->outcome == RUN_REFUSED ||
-                    run->outcome == RUN_DEVICE || run->error.code == TL_KILLED;
+    bool refused = run->outcome == RUN_DEVICE || run->outcome == RUN_REFUSED;
+    bool unplayed = refused || run->outcome == RUN_INVALID || run->error.code == TL_KILLED;
 
     if (!faults)
         return run->outcome == RUN_DONE ? TRIAL_FINE : TRIAL_FAILED;
-    if (run->outcome == RUN_DEVICE && some_fault_struck(trial, run, bench))
-        return TRIAL_CAUGHT; /* by the start, which refuses an instrument that is not there */
+    if (refused && some_fault_struck(trial, run, bench))
+        return TRIAL_CAUGHT; /* by the start: an instrument is not there, or reads what no room is */
     if (unplayed)
         return TRIAL_FAILED;
     if (trial->fault_count == 0)

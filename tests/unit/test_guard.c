@@ -1346,6 +1346,38 @@ static void meter_hear(struct fake_line *line, const char *said)
                                              sizeof line->out - line->out_length, "%s\n", answer);
 }
 
+static enum tl_err refusal_of_a_start_at(int32_t mc)
+{
+    struct desk *desk = desk_cold();
+    struct wire_hello hello = hello_for(190000);
+    struct guard_config config = {
+        .bench = &desk->bench, .port = {&desk->plate.port}, .armed = true, .rested = true};
+
+    guard_free(desk->guard);
+    assert_int_equal(guard_new(&desk->guard, &config, NULL), 0);
+    assert_int_equal(guard_receive(desk->guard, &hello, sizeof hello, 0, NULL), 0);
+    desk->plate.mc[0] = desk->plate.mc[1] = desk->plate.mc[2] = mc;
+    for (int i = 0; i < 20 && guard_mode(desk->guard) < GUARD_RUNNING; i++)
+        period(desk);
+    enum tl_err code = guard_refusal(desk->guard)->code;
+    assert_int_equal(guard_mode(desk->guard) == GUARD_RUNNING, code == TL_OK);
+    desk_free(desk);
+    return code;
+}
+
+/* 25 C is its room. */
+static void test_a_rested_bench_that_reads_no_room_is_refused_without_a_question(void **state)
+{
+    (void)state;
+
+    assert_int_equal(refusal_of_a_start_at(25000), TL_OK);
+    assert_int_equal(refusal_of_a_start_at(32900), TL_OK);
+    assert_int_equal(refusal_of_a_start_at(33100), TL_LIMIT);
+    assert_int_equal(refusal_of_a_start_at(17100), TL_OK);
+    assert_int_equal(refusal_of_a_start_at(16900), TL_LIMIT);
+    assert_int_equal(refusal_of_a_start_at(-4000), TL_LIMIT);
+}
+
 struct meter_desk {
     struct desk desk;
     struct fake_line meter;
@@ -3171,6 +3203,7 @@ int main(void)
         cmocka_unit_test(test_a_plate_that_rises_to_its_limit_is_not_called_off),
         cmocka_unit_test(test_hands_stay_off_until_the_joints_are_solid_at_the_latest),
         cmocka_unit_test(test_a_wait_of_minutes_is_told_in_minutes),
+        cmocka_unit_test(test_a_rested_bench_that_reads_no_room_is_refused_without_a_question),
         cmocka_unit_test(test_the_meters_port_is_needed_only_where_a_rail_is_measured),
         cmocka_unit_test(test_a_recipe_that_heats_reads_the_meter_it_uses),
         cmocka_unit_test(test_a_meter_that_is_not_used_is_not_there),

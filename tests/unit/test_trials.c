@@ -173,6 +173,12 @@ static void test_a_start_that_is_refused_for_a_fault_has_caught_it(void **state)
     assert_int_equal(verdict_of("usb-unplugged", 4, run, true), TRIAL_FAILED);
     assert_int_equal(verdict_of("wet-swab", 0, run, true), TRIAL_FAILED);
     assert_int_equal(verdict_of(NULL, 0, run, true), TRIAL_FAILED);
+
+    run->outcome = RUN_REFUSED;
+
+    assert_int_equal(verdict_of("cold-junction-lost", 0.2, run, true), TRIAL_CAUGHT);
+    assert_int_equal(verdict_of("wet-swab", 0, run, true), TRIAL_FAILED);
+    assert_int_equal(verdict_of(NULL, 0, run, true), TRIAL_FAILED);
 }
 
 static enum trial_verdict verdict_of_two(const char *first, const char *second, double second_s,
