@@ -63,13 +63,14 @@ enum { STALL_MS = 500, SWAB_MS = 8000 };
  * noise and margin, 2 K class and rest. So (1 - k) (1 - exp(-13 s / lag)) of the rise have to be more than both; the
  * rule takes 2 s. Of a share of 0.8 that is never so.
  *
- * The wrong way round a sensor reads below its terminals what the plate is above them, and those are 3 K warmer than the
- * room. Hot, that is a jump; in the cold it has fallen below the low bound once the plate is 11 K warmer, and is 19 K
- * from the other sensor after 12.5 K; 1 K is noise, and the sensor lags behind. Frozen: a plate that moves by three
- * steps of the reader, with 16 K and 10 s at most; that asks for what is fed to be known. So does heat that nobody
- * granted: a heater that is told off may still bring 15 K by its reading, which is 20 K with 1.5 K of class, 1 K of noise
- * and a lag of 1.5 s at 1.5 K/s; then 20 s. Silence is seen after 1 s, a bad reading in a second, a stop in two scans.
- * What a controller reads of an open sensor is out of range unless the bench file says how it tells it.
+ * The wrong way round a sensor reads below its terminals what the plate is above them, and those are 3 K warmer than
+ * the room. Hot, that is a jump; in the cold it has fallen below the low bound once the plate is 11 K warmer, 14 K
+ * where nobody knows what is fed, and is 19 K from the other sensor after 12.5 K; 1 K is noise, and the sensor lags
+ * behind. Frozen: a plate that moves by three steps of the reader, with 16 K and 10 s at most; that asks for what is
+ * fed to be known. So does heat that nobody granted: a heater that is told off may still bring 15 K by its reading,
+ * which is 20 K with 1.5 K of class, 1 K of noise and a lag of 1.5 s at 1.5 K/s; then 20 s. Silence is seen after 1 s,
+ * a bad reading in a second, a stop in two scans. What a controller reads of an open sensor is out of range unless the
+ * bench file says how it tells it.
  *
  * Shorted in its lead a sensor reads its terminals, 27 C at most, at once: 25 K from the other at 52 C, of which 5 K are a
  * lag of 1.5 s at 3 K/s; from 60 C on that is a jump. Wires of type N show some 70 % of what type K shows above the
@@ -135,7 +136,7 @@ const struct world_fault world_faults[] = {
         {SIGHT_NEVER, 0, 0, "sensor-unseated"} },
     [REVERSED] = { "sensor-reversed", "the plate's first sensor is connected the wrong way round",
         {SIGHT_WARMER, 13.5, 7, "sensors-disagree sensor-unseated sensor-jump sensor-range"},
-        {SIGHT_WARMER, 12, 4, "sensor-unseated sensor-jump sensor-range"} },
+        {SIGHT_WARMER, 15, 4, "sensor-unseated sensor-jump sensor-range"} },
     [SWAPPED] = { "sensors-swapped", "the plate's first sensor and the board's change their plugs",
         {SIGHT_NEVER, 0, 0, "sensors-disagree sensor-unseated sensor-jump"},
         {SIGHT_NEVER, 0, 0, "sensors-disagree sensor-unseated sensor-jump"} },
