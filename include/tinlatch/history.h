@@ -55,6 +55,7 @@ struct history {
     struct run run;
     struct record_start start;
     bool ended;
+    bool goes_on; /* without an end: whoever read the file knows that its run holds it still */
     char fingerprint[2 * RECORD_LINK + 1];
     double heat_first_s, heat_last_s; /* when the recipe's heat began and ended, NAN = it never did */
     int64_t scans;
@@ -75,6 +76,7 @@ void history_free(struct history *history);
 struct history_brief {
     struct record_start start;
     bool ended;
+    bool goes_on; /* as in struct history */
     enum outcome outcome;
     double duration_s; /* < 0: not told */
 };

@@ -300,11 +300,12 @@ static int take_seconds(const char *option, const char *text, double most, doubl
 
 static int take_outcome(struct options *o, const char *text, struct tl_error *error)
 {
-    const char *words[OUTCOMES + 2] = {NULL};
+    const char *words[OUTCOMES + 3] = {NULL};
     for (int i = 0; i < OUTCOMES; i++)
         words[i] = outcome_name((enum outcome)i);
     words[OUTCOMES] = "cut off";
-    for (int i = 0; i <= OUTCOMES; i++)
+    words[OUTCOMES + 1] = "goes on";
+    for (int i = 0; words[i]; i++)
         if (!strcmp(text, words[i]))
             o->outcome = words[i];
     if (o->outcome)

@@ -9,6 +9,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/file.h>
 #include <sys/stat.h>
 #include <time.h>
 #include <unistd.h>
@@ -360,8 +361,10 @@ int paths_new_record(const char *directory, const char *recipe, char *out, struc
         if (n < 0 || n >= PATH_SIZE)
             return refuse(error, directory, strerror(ENAMETOOLONG));
         int fd = open(out, O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC | O_NOCTTY, 0644);
-        if (fd >= 0)
+        if (fd >= 0) {
+            (void)flock(fd, LOCK_EX | LOCK_NB); /* without it the run is thought over, no more */
             return fd;
+        }
         if (errno != EEXIST)
             break;
     }

@@ -6,6 +6,7 @@
 #include <fcntl.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/file.h>
 #include <sys/stat.h>
 #include <time.h>
 #include <unistd.h>
@@ -155,6 +156,21 @@ static int find(struct search *s, bool rehearsals, struct tl_error *error)
     return TL_FILE;
 }
 
+/* By its run's front, keeper, guard or scribe: paths_new_record. */
+static bool is_held(int fd)
+{
+    return flock(fd, LOCK_SH | LOCK_NB) != 0 && errno == EWOULDBLOCK;
+}
+
+static bool path_is_held(const char *path)
+{
+    int fd = open(path, O_RDONLY | O_CLOEXEC | O_NOCTTY | O_NONBLOCK);
+    bool held = fd >= 0 && is_held(fd);
+    if (fd >= 0)
+        close(fd);
+    return held;
+}
+
 int records_open(struct record_file *file, const char *named, bool rehearsals,
                  struct tl_error *error)
 {
@@ -169,6 +185,8 @@ int records_open(struct record_file *file, const char *named, bool rehearsals,
     } else {
         memcpy(file->path, search.found, sizeof file->path);
     }
+    /* First: what ends meanwhile has its end in the text. */
+    file->goes_on = path_is_held(file->path);
     return file_read(file->path, RECORD_BYTES, &file->text, &file->length, error);
 }
 
@@ -194,10 +212,12 @@ int records_look(const char *path, struct history_brief *brief)
     int fd = open(path, O_RDONLY | O_CLOEXEC | O_NOCTTY | O_NONBLOCK | O_NOFOLLOW),
         result = TL_FILE;
     if (fd >= 0 && fstat(fd, &st) == 0 && S_ISREG(st.st_mode)) {
+        bool held = is_held(fd); /* first, as above */
         ssize_t first = pread(fd, head, sizeof head, 0);
         ssize_t last = pread(fd, tail, sizeof tail, st.st_size > TAIL ? st.st_size - TAIL : 0);
         if (first > 0 && last > 0 && !history_look(brief, head, (size_t)first, tail, (size_t)last))
             result = 0;
+        brief->goes_on = held;
     }
     if (fd >= 0)
         close(fd);

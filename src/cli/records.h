@@ -12,6 +12,7 @@ struct record_file {
     char path[PATH_SIZE];
     char *text; /* free() */
     size_t length;
+    bool goes_on; /* its run holds it still */
 };
 int records_open(struct record_file *file, const char *named, bool rehearsals,
                  struct tl_error *error);

@@ -46,6 +46,7 @@ static int make_page(struct cli *cli, const struct record_file *file, char *path
     if (failed)
         tl_error_at(error, file->path, 0);
     snprintf(history.run.record, sizeof history.run.record, "%s", file->path);
+    history.goes_on = file->goes_on;
     if (!failed && cli->options.out)
         failed = paths_make(cli->options.out, error);
     if (!failed)

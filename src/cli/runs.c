@@ -22,9 +22,14 @@ struct row {
     struct history_brief brief;
 };
 
+static const char *outcome_of(const struct history_brief *brief)
+{
+    return brief->ended ? outcome_name(brief->outcome) : brief->goes_on ? "goes on" : "cut off";
+}
+
 static bool is_wanted(const struct options *options, const struct row *row)
 {
-    const char *outcome = row->brief.ended ? outcome_name(row->brief.outcome) : "cut off";
+    const char *outcome = outcome_of(&row->brief);
     if (options->recipe && !strstr(row->brief.start.recipe, options->recipe))
         return false;
     if (options->setup.serial[0] && strcmp(options->setup.serial, row->brief.start.serial) != 0)
@@ -72,8 +77,7 @@ static void write_row(FILE *out, const struct row *row)
     if (brief->duration_s >= 0)
         snprintf(lasted, sizeof lasted, "%ld:%02ld", whole / 60, whole % 60);
     snprintf(name, sizeof name, "%.*s", (int)strlen(row->name) - 6, row->name); /* ".jsonl" */
-    fprintf(out, "%s  %-8s%7s  ", row->when,
-            brief->ended ? outcome_name(brief->outcome) : "cut off", lasted);
+    fprintf(out, "%s  %-8s%7s  ", row->when, outcome_of(brief), lasted);
     put_cell(out, brief->start.serial[0] ? brief->start.serial : "-", 14);
     fputc(' ', out);
     put_cell(out, brief->start.board, 8);
@@ -187,6 +191,7 @@ static enum outcome show(struct cli *cli)
         return cli_refuse(cli, &error, NULL, 0);
     }
     snprintf(history.run.record, sizeof history.run.record, "%s", file.path);
+    history.goes_on = file.goes_on;
     if (cli->options.json)
         report_json(&history.run, cli->out);
     else

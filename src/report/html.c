@@ -231,7 +231,10 @@ static void write_title(const struct page *page)
     page_put(page->out, " · <span class=\"nowrap\">%s</span>",
              words_length(run->duration_s, lasted, sizeof lasted));
     page_put(page->out, "</p></div><div class=\"verdict %s\">%s</div></header>\n",
-             page_verdict_class(h), h->ended ? outcome_name(run->outcome) : "cut off");
+             page_verdict_class(h),
+             h->ended     ? outcome_name(run->outcome)
+             : h->goes_on ? "goes on"
+                          : "cut off");
 }
 
 static void tile(FILE *out, const char *name, const char *value, const char *more)
@@ -324,9 +327,9 @@ static void write_trouble(const struct page *page)
     const struct history *h = page->h;
     const struct run *run = &h->run;
     if (!h->ended) {
-        page_put(page->out,
-                 "<div class=\"box mild\"><p>The record was cut off, or the run goes on: it "
-                 "does not tell how it ended.</p></div>\n");
+        page_put(page->out, "<div class=\"box mild\"><p>%s</p></div>\n",
+                 h->goes_on ? "The run goes on: its record has no end yet."
+                            : "The record was cut off: it does not tell how the run ended.");
         return;
     }
     if (!run->tripped && run->outcome == RUN_DONE)

@@ -734,5 +734,7 @@ void report_history(const struct history *history, const struct report_style *st
     if (history->ended)
         write_verdict(&page);
     else
-        fputs("\nthe record was cut off, or the run goes on: it does not tell how it ended\n", out);
+        fputs(history->goes_on ? "\nthe run goes on: its record has no end yet\n"
+                               : "\nthe record was cut off: it does not tell how the run ended\n",
+              out);
 }

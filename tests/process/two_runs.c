@@ -88,7 +88,13 @@ static void test_both_are_done_and_a_third_is_told_who_holds_its_port(void **sta
     assert_has(strstr(told, "bench check: "), "held by tinlatch-guard, the run of warm.lua (pid ");
     assert_int_equal(tinlatch("clear --reason 1"), 0);
     assert_has(told, "nothing is latched");
+    assert_int_equal(tinlatch("runs list --outcome \"goes on\""), 0);
+    assert_has(told, "-warm-");
+    assert_has(told, "-supply-");
     assert_int_equal(run_end(&fed, 60), 0);
+    assert_int_equal(tinlatch("runs list --outcome \"goes on\""), 0);
+    assert_has(told, "-warm-");
+    assert_null(strstr(told, "-supply-"));
     assert_int_equal(state_files(&hot, "latch.armed-*"), 1);
     assert_int_equal(run_end(&hot, 150), 0);
 

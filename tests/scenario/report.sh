@@ -43,7 +43,11 @@ done
 expect "it does not say what its rail may be given" \
     grep -qE "<tr><td>battery</td><td>[^<]*injected up to [0-9.]+ V, [0-9.]+ A</td>" "$(page "$fed")"
 expect "a run without a supply has rails" bash -c '! grep -q "may be given" "$1"' - "$(page "$done")"
-expect "a record that was cut off is not called so" grep -q "The record was cut off, or the run goes on" "$(page ./cut.jsonl)"
+expect "a record that was cut off is not called so" grep -q "The record was cut off: it" "$(page ./cut.jsonl)"
+expect "its badge says something else" grep -q '>cut off</div></header>' "$(page ./cut.jsonl)"
+run 0 flock ./cut.jsonl "$TINLATCH" report ./cut.jsonl --out going
+expect "a run that goes on is called cut off" grep -q '>goes on</div></header>' going/cut.html
+expect "it does not say that the run goes on" grep -q "The run goes on: its record has no end yet" going/cut.html
 # Its profile beside J-STD-020's column for tin-lead (D, table 5-2), what is outside and what is within; of an alloy that
 # the standard does not know, the ramps only.
 row() { expect "the profile lacks $2" grep -qE "<tr><td>$2" "$(page "$1")"; }

@@ -114,8 +114,18 @@ out_has "line 2000:"
 head -c 1000000 "$first" >cut.jsonl
 run 1 tinlatch runs verify ./cut.jsonl
 out_has "it is cut off: its last line is half a one"
+cp cut.jsonl "$kept/20260101-000000-cut-1.jsonl"
+run 0 tinlatch runs list --rehearsals --outcome "cut off" --json
+json '.runs | length == 1'
+run 0 tinlatch runs list --rehearsals --outcome "goes on"
+out_has "no record is like that"
+run 0 flock "$kept/20260101-000000-cut-1.jsonl" "$TINLATCH" runs list --rehearsals --outcome "goes on"
+out_has "goes on"
+rm "$kept/20260101-000000-cut-1.jsonl"
 run 0 tinlatch runs show ./cut.jsonl
-out_has "the record was cut off, or the run goes on"
+out_has "the record was cut off: it"
+run 0 flock ./cut.jsonl "$TINLATCH" runs show ./cut.jsonl
+out_has "the run goes on: its record has no end yet"
 run 0 tinlatch runs export ./cut.jsonl
 echo "no record" >none.jsonl
 for part in show export; do
