@@ -68,9 +68,12 @@ static int find_faults(struct campaign *c, struct run *run, struct tl_error *err
     return failed;
 }
 
-/* Every second draw is a quiet one; a third of those have nothing at all happen. The instant is one of the first draw's,
- * in tenths of a second, so that the command line says it exactly. A second, other fault comes up to ten minutes later,
- * half of them within 40 s, a fifth within one: before a rule sees the first, while it does not, after what it did. */
+enum { BEGUN_S = 1 }; /* by then a run has begun: its sensors read steadily */
+
+/* Every second draw is a quiet one; a third of those have nothing at all happen. The instant is one of the first draw's
+ * once it has begun, in tenths of a second, so that the command line says it exactly. A second, other fault comes up to
+ * ten minutes later, half of them within 40 s, a fifth within one: before a rule sees the first, while it does not, after
+ * what it did. */
 static void draw_faults(const struct campaign *c, int32_t index, struct trial *trial)
 {
     struct random random = {.state = trial->seed ^ 0x7472696C73u};
@@ -78,7 +81,7 @@ static void draw_faults(const struct campaign *c, int32_t index, struct trial *t
     int count = breaks ? c->broken : c->everyday;
     const int32_t *from = breaks ? c->broken_at : c->everyday_at;
     int which = (int)(random_unit(&random) * count);
-    double at_s = random_unit(&random) * c->shared->first.recipe_s;
+    double at_s = fmax(random_unit(&random) * c->shared->first.recipe_s, BEGUN_S);
 
     trial->fault_count = 0;
     if (count == 0 || (!breaks && random_unit(&random) < 1.0 / 3))

@@ -75,6 +75,10 @@ for ((i = 0; i < $(jq '.failures | length' <<<"$trials"); i++)); do
     json ".trip | [.rule, .text] == $(jq -c ".failures[$i] | [.rule, .text]" <<<"$trials")"
 done
 
+# Before its run has begun nothing is drawn: the start's questions are for that.
+run 0 tinlatch trials "$TOP/recipes/part-off.lua" --bench "$single" --faults --seed 417573 --draws 2 --json
+json '.outcomes == {"done": 1, "stopped": 1}'
+
 # A draw of two faults is told with both, and so played again.
 run 1 tinlatch trials tight.lua --pairs --draws 16 --json
 trials=$(cat "$out")
