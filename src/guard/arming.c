@@ -134,11 +134,15 @@ static void hold_against_room(struct guard *guard, int64_t t_ms)
  * one that is stated so. */
 static void start_armed(struct guard *guard, int64_t t_ms)
 {
-    char text[BENCH_TEXT];
+    static const char asks[] = "a start would ask: ";
+    char text[sizeof asks + BENCH_TEXT];
+    char *question = text + sizeof asks - 1;
 
-    if (guard->config.rested &&
-        (board_is_fed(guard, text, sizeof text) || room_is_cold(guard, text, sizeof text) ||
-         room_is_exceeded(guard, text, sizeof text)))
+    memcpy(text, asks, sizeof asks);
+    if (guard->config.rested && board_is_fed(guard, question, BENCH_TEXT))
+        guard_refuse(guard, TL_LIMIT, t_ms, question);
+    else if (guard->config.rested && (room_is_cold(guard, question, BENCH_TEXT) ||
+                                      room_is_exceeded(guard, question, BENCH_TEXT)))
         guard_refuse(guard, TL_LIMIT, t_ms, text);
     else
         guard_enter(guard, EVENT_CHECKED, t_ms);
